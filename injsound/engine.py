@@ -1,0 +1,323 @@
+"""The engine's arithmetic: speed, firing interval, each cylinder's place in the cycle, and trouble-code wording.
+
+A four-stroke cycle is 720 degrees of crank, two revolutions. Everything below follows from that.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from injsound.errors import ParameterError
+
+MAX_CYLINDERS = 16
+# Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
+MIN_RPM, MAX_RPM = 60.0, 10_000.0
+_COMMON_ORDERS: dict[int, tuple[str, ...]] = {
+    # rusEFI firmware, firing_order.h (general open engine-control firmware).
+    3: ("1-2-3", "1-3-2"),
+    4: ("1-3-4-2", "1-2-4-3", "1-3-2-4", "1-4-3-2"),
+    5: ("1-2-4-5-3",),
+    6: ("1-5-3-6-2-4", "1-2-3-4-5-6", "1-4-2-5-3-6", "1-4-3-6-2-5", "1-6-5-4-3-2", "1-6-2-4-3-5", "1-4-5-2-3-6"),
+    8: ("1-8-4-3-6-5-7-2", "1-8-7-2-6-5-4-3", "1-5-4-2-6-3-7-8", "1-3-7-2-6-5-4-8", "1-2-7-8-4-5-6-3"),
+}
+
+
+class Injection(StrEnum):
+    """How often each injector opens."""
+
+    SEQUENTIAL = "sequential"
+    """Once per cycle, every 120/rpm seconds."""
+    BATCH = "batch"
+    """Once per revolution, every 60/rpm seconds, together with its partners."""
+
+
+EVENTS_PER_CYCLE = {Injection.SEQUENTIAL: 1, Injection.BATCH: 2}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Engine:
+    """What the person knows of the engine; all but the injection mode may be unknown.
+
+    Parameters
+    ----------
+    cylinders : int or None
+        Number of cylinders, 1 to 16 [unitless].
+    cylinder : int or None
+        The cylinder whose injector was recorded, counted from 1 [unitless].
+    firing_order : tuple of int or None
+        Each cylinder once, in the order of firing [unitless].
+    injection : Injection
+        Sequential (once per cycle) or batch (once per revolution).
+
+    Raises
+    ------
+    ParameterError
+        If the values contradict each other.
+    """
+
+    cylinders: int | None = None
+    cylinder: int | None = None
+    firing_order: tuple[int, ...] | None = None
+    injection: Injection = Injection.SEQUENTIAL
+
+    def __post_init__(self) -> None:
+        n, order = self.cylinders, self.firing_order
+        if n is not None and not 1 <= n <= MAX_CYLINDERS:
+            raise ParameterError(f"cylinders is {n}; expected 1 to {MAX_CYLINDERS}: check the number")
+        if order is not None:
+            _check_order(order, n)
+            if n is None:
+                object.__setattr__(self, "cylinders", len(order))
+                n = len(order)
+        if self.cylinder is not None and not 1 <= self.cylinder <= (n or MAX_CYLINDERS):
+            raise ParameterError(
+                f"cylinder is {self.cylinder}; expected 1 to {n or MAX_CYLINDERS}: count cylinders as the maker does"
+            )
+
+
+def _check_order(order: tuple[int, ...], cylinders: int | None) -> None:
+    shown = "-".join(map(str, order))
+    if cylinders is not None and len(order) != cylinders:
+        raise ParameterError(
+            f"firing order {shown} names {len(order)} cylinders; the engine has {cylinders}: give each cylinder once"
+        )
+    if sorted(order) != list(range(1, len(order) + 1)):
+        raise ParameterError(
+            f"firing order {shown} is not possible; expected each cylinder from 1 to {len(order)} once, "
+            "such as 1-3-4-2: check the order"
+        )
+
+
+def parse_firing_order(text: str) -> tuple[int, ...]:
+    """Read a firing order written as ``1-5-3-6-2-4`` (commas and spaces also divide).
+
+    Parameters
+    ----------
+    text : str
+        The order as typed.
+
+    Returns
+    -------
+    tuple of int
+        Cylinder numbers in firing order [unitless].
+
+    Raises
+    ------
+    ParameterError
+        If it is not a list of whole numbers naming each cylinder once.
+    """
+    parts = text.replace(",", "-").replace(" ", "-").split("-")
+    numbers = [part for part in parts if part]
+    if not numbers or not all(part.isdecimal() and part.isascii() for part in numbers):
+        raise ParameterError(f"firing order {text!r} is not a list of cylinders; expected something like 1-3-4-2")
+    order = tuple(int(part) for part in numbers)
+    _check_order(order, None)
+    return order
+
+
+def common_firing_orders(cylinders: int) -> tuple[str, ...]:
+    """Orders in use for a number of cylinders; numbering differs by maker.
+
+    Parameters
+    ----------
+    cylinders : int
+        Number of cylinders [unitless].
+
+    Returns
+    -------
+    tuple of str
+        Orders written with hyphens, the most common first; empty where none is known.
+
+    References
+    ----------
+    rusEFI firmware, ``firing_order.h``.
+    """
+    return _COMMON_ORDERS.get(cylinders, ())
+
+
+def check_rpm(rpm: float) -> float:
+    """Return a usable engine speed or say what is wrong with it.
+
+    Parameters
+    ----------
+    rpm : float
+        Engine speed [1/min].
+
+    Returns
+    -------
+    float
+        The same speed [1/min].
+
+    Raises
+    ------
+    ParameterError
+        If it is not between 60 and 10,000 1/min.
+    """
+    value = float(rpm)
+    if not MIN_RPM <= value <= MAX_RPM:  # also catches nan
+        raise ParameterError(
+            f"rpm is {value:g}; expected {MIN_RPM:g} to {MAX_RPM:g}: read it from the tachometer or the scan tool"
+        )
+    return value
+
+
+def cycle_interval(rpm: float) -> float:
+    """Length of the 720-degree cycle, 120/rpm.
+
+    Parameters
+    ----------
+    rpm : float
+        Engine speed [1/min].
+
+    Returns
+    -------
+    float
+        Interval [s].
+    """
+    return 120.0 / check_rpm(rpm)
+
+
+def firing_interval(rpm: float, injection: Injection) -> float:
+    """Interval between one injector's ticks: 120/rpm sequential, 60/rpm batch.
+
+    Parameters
+    ----------
+    rpm : float
+        Engine speed [1/min].
+    injection : Injection
+        Injection mode.
+
+    Returns
+    -------
+    float
+        Interval [s].
+    """
+    return cycle_interval(rpm) / EVENTS_PER_CYCLE[injection]
+
+
+def rpm_from_interval(interval_s: float, injection: Injection) -> float:
+    """Engine speed from the interval between one injector's ticks.
+
+    Parameters
+    ----------
+    interval_s : float
+        Interval between ticks [s].
+    injection : Injection
+        Injection mode.
+
+    Returns
+    -------
+    float
+        Engine speed [1/min].
+    """
+    return 120.0 / (interval_s * EVENTS_PER_CYCLE[injection])
+
+
+def firing_phase(order: tuple[int, ...], cylinder: int) -> float:
+    """Place of a cylinder in an evenly firing cycle, k/N for position k in the order.
+
+    Parameters
+    ----------
+    order : tuple of int
+        Firing order [unitless].
+    cylinder : int
+        Cylinder, counted from 1 [unitless].
+
+    Returns
+    -------
+    float
+        Phase in the cycle, from 0 up to 1 [cycles].
+
+    Raises
+    ------
+    ParameterError
+        If the cylinder is not in the order.
+    """
+    if cylinder not in order:
+        raise ParameterError(f"cylinder {cylinder} is not in firing order {'-'.join(map(str, order))}")
+    return order.index(cylinder) / len(order)
+
+
+def neighbour_phases(engine: Engine) -> tuple[float, ...]:
+    """Where the other injectors tick, as phases after this injector's tick.
+
+    Parameters
+    ----------
+    engine : Engine
+        With firing order, or at least the number of cylinders (phases are then the same, without names).
+
+    Returns
+    -------
+    tuple of float
+        Rising phases between 0 and 1, without 0 itself [cycles]; empty where the number of cylinders is unknown.
+        In batch mode only the phases within half a cycle that are not shared with partners are of use to a caller.
+    """
+    n = engine.cylinders
+    return () if n is None else tuple(k / n for k in range(1, n))
+
+
+def cylinder_trouble_codes(cylinder: int) -> dict[str, str]:
+    """Trouble codes that name one cylinder's combustion or injector circuit.
+
+    Parameters
+    ----------
+    cylinder : int
+        Cylinder, 1 to 12 [unitless].
+
+    Returns
+    -------
+    dict of str to str
+        Code to wording.
+
+    Raises
+    ------
+    ParameterError
+        If the cylinder has no codes of its own.
+
+    References
+    ----------
+    SAE J2012 / ISO 15031-6 wording as carried by python-OBD ``codes.py``; P0261 + 3(c-1) low, P0262 + 3(c-1) high,
+    P0263 + 3(c-1) contribution/balance.
+    """
+    if not 1 <= cylinder <= 12:
+        raise ParameterError(f"cylinder is {cylinder}; trouble codes name cylinders 1 to 12")
+    c, base = cylinder, 3 * (cylinder - 1)
+    return {
+        f"P{300 + c:04d}": f"Cylinder {c} Misfire Detected",
+        f"P{200 + c:04d}": f"Injector Circuit/Open - Cylinder {c}",
+        f"P{261 + base:04d}": f"Cylinder {c} Injector Circuit Low",
+        f"P{262 + base:04d}": f"Cylinder {c} Injector Circuit High",
+        f"P{263 + base:04d}": f"Cylinder {c} Contribution/Balance",
+    }
+
+
+def trouble_code_text(code: str) -> str:
+    """Wording of a misfire or injector-circuit code.
+
+    Parameters
+    ----------
+    code : str
+        Such as ``"P0302"``.
+
+    Returns
+    -------
+    str
+        The standard's wording.
+
+    Raises
+    ------
+    ParameterError
+        If the code is not one of P0200 to P0212, P0261 to P0296, P0300 to P0312.
+
+    References
+    ----------
+    SAE J2012 / ISO 15031-6 wording as carried by python-OBD ``codes.py``.
+    """
+    known = {"P0300": "Random/Multiple Cylinder Misfire Detected", "P0200": "Injector Circuit/Open"}
+    for cylinder in range(1, 13):
+        known |= cylinder_trouble_codes(cylinder)
+    try:
+        return known[code.strip().upper()]
+    except KeyError:
+        raise ParameterError(
+            f"trouble code {code!r} is not one injsound words; expected P0200-P0212, P0261-P0296 or P0300-P0312"
+        ) from None

@@ -1,0 +1,1 @@
+"""From counts to claims: proportions and their limits."""
