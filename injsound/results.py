@@ -86,7 +86,7 @@ class SpanKind(StrEnum):
 UNJUDGED_KINDS = frozenset(SpanKind) - {SpanKind.ENGINE_SILENT}
 
 
-class Reason(StrEnum):
+class ReasonCode(StrEnum):
     """Why a verdict was reached; the figures of each are listed beside it."""
 
     SKIPS_FOUND = "skips found"  # skipped, judged, expected_false
@@ -110,7 +110,7 @@ class Reason(StrEnum):
     TICK_UNLIKE_INJECTOR = "tick unlike injector"  # the candidate may be a valve's
 
 
-class Warning(StrEnum):
+class WarningCode(StrEnum):
     """Something about the recording the person should know."""
 
     CLIPPED = "clipped"  # seconds
@@ -141,7 +141,7 @@ class Warning(StrEnum):
     SECOND_OPINION = "second opinion"  # skipped, judged, agree, differ
 
 
-class Step(StrEnum):
+class StepCode(StrEnum):
     """The one next step."""
 
     RECORD_LONGER = "record longer"  # seconds
@@ -163,13 +163,13 @@ class Note:
 
     Parameters
     ----------
-    code : Reason, Warning or Step
+    code : ReasonCode, WarningCode or StepCode
         What is said.
     figures : mapping of str to number or str
         The figures named beside the code's definition, in the unit the name ends with.
     """
 
-    code: Reason | Warning | Step
+    code: ReasonCode | WarningCode | StepCode
     figures: Mapping[str, Figure] = field(default_factory=dict)
 
 
