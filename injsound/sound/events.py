@@ -1,0 +1,309 @@
+"""Each due event asked one question: was the tick there?
+
+The whitened sound around every due time is matched with the mean tick (open and close together). A match is judged
+against matches of the same tick with the sound a few milliseconds away, where it cannot be: so "absent" is learnt
+where nothing is missing, and the probability of a skip follows from both distributions.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg, ndimage, special
+
+from injsound.results import FloatArray
+from injsound.sound.signals import correlate_rows, cut, peak_place
+from injsound.sound.ticks import align_clicks
+
+BoolArray = npt.NDArray[np.bool_]
+
+# The clock may be out by this much where the engine stumbles.
+SEARCH_S = 0.0030
+# Offsets from the due time at which the tick itself cannot be: clear of a doublet to both sides.
+_ELSEWHERE_S = (-0.0140, -0.0110, -0.0085, -0.0060, 0.0135, 0.0165, 0.0195, 0.0225)
+_BEFORE_S = 0.0008
+# One click, a doublet, a long ring.
+_LENGTHS_S = (0.0025, 0.0090)
+_ROUNDS = 3
+_TRACK_STEP_S = 0.0001
+_MIN_SCATTER_S = 30e-6
+# Share of heard ticks that may be much fainter than their fellows, spread evenly down to the noise: from memory.
+_FAINT = 0.02
+_FAINTEST = 0.3
+_LEAST_PRIOR = 1e-3
+# -log(log 2), and the distance from there to -log(-log 0.98).
+_GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Matches:
+    """How each due event matched the mean tick.
+
+    Parameters
+    ----------
+    due_s : ndarray, shape (n,)
+        When the tick was due, by the clock and the steady part of its own lateness [s].
+    heard_s : ndarray, shape (n,)
+        Where it matched best [s].
+    value : ndarray, shape (n,)
+        Match value [standard deviations of the noise].
+    amplitude : ndarray, shape (n,)
+        Value over the usual value of heard ticks nearby [unitless].
+    skip_probability : ndarray, shape (n,)
+        Probability that the event was skipped [unitless].
+    separation : float
+        Distance of heard from absent [standard deviations].
+    template : ndarray, shape (m,)
+        Mean whitened tick, unit norm, its open click ``zero`` samples after the start [unitless].
+    zero : int
+        See ``template`` [samples].
+    """
+
+    due_s: FloatArray
+    heard_s: FloatArray
+    value: FloatArray
+    amplitude: FloatArray
+    skip_probability: FloatArray
+    separation: float
+    absent_mean: float
+    absent_sd: float
+    heard_mean: float
+    heard_sd: float
+    template: FloatArray
+    zero: int
+
+
+def match_events(
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    due_s: FloatArray,
+    usable: BoolArray,
+) -> Matches:
+    """Match every due event with the mean tick and weigh heard against absent.
+
+    Parameters
+    ----------
+    white : ndarray, shape (n,)
+        Whitened samples [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``white[0]`` [s].
+    due_s : ndarray, shape (k,)
+        When each tick was due by the clock [s].
+    usable : ndarray of bool, shape (k,)
+        Events from which the mean tick may be learnt.
+
+    Returns
+    -------
+    Matches
+        One row per due event.
+    """
+    best: _Fit | None = None
+    for length_s in _LENGTHS_S:
+        fit = _fit(white, sr, start_s, due_s, usable, length_s)
+        if best is None or fit.kinds.separation > best.kinds.separation:
+            best = fit
+    assert best is not None
+    kinds = best.kinds
+    return Matches(
+        due_s=due_s + best.trend_s,
+        heard_s=due_s + best.late_s,
+        value=best.value,
+        amplitude=best.value / np.maximum(kinds.usual, 1e-9),
+        skip_probability=kinds.skip_probability,
+        separation=kinds.separation,
+        absent_mean=kinds.absent_mean,
+        absent_sd=kinds.absent_sd,
+        heard_mean=kinds.heard_mean,
+        heard_sd=kinds.heard_sd,
+        template=best.template,
+        zero=round(_BEFORE_S * sr),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fit:
+    trend_s: FloatArray
+    late_s: FloatArray
+    value: FloatArray
+    template: FloatArray
+    kinds: "_Kinds"
+
+
+def _fit(
+    white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: BoolArray, length_s: float
+) -> _Fit:
+    """Learn the mean tick at one length and match every event with it."""
+    before = _BEFORE_S + SEARCH_S
+    rows = cut(white, sr, start_s, due_s, before, length_s + SEARCH_S)
+    template = align_clicks(rows[usable], sr, reach_s=SEARCH_S).template
+    heard = usable
+    for _ in range(_ROUNDS):
+        fit = correlate_rows(rows, template)
+        trend, scatter = _track(fit, sr, heard)
+        value, late = _best_near(fit, sr, trend, scatter)
+        around = _elsewhere(white, sr, start_s, due_s + trend, template, scatter)
+        kinds = _two_kinds(value, around, usable)
+        heard = usable & (kinds.skip_probability < 0.5)
+        if heard.sum() < 4:
+            break
+        template = _mean_tick(white, sr, start_s, due_s[heard] + late[heard], length_s)
+    return _Fit(trend_s=trend, late_s=late, value=value, template=template, kinds=kinds)
+
+
+def _track(fit: FloatArray, sr: int, heard: BoolArray) -> tuple[FloatArray, float]:
+    """Lateness of the tick as a path that changes little from event to event, and its scatter about that path.
+
+    Viterbi over lateness; an event without a tick neither pulls nor breaks the path.
+    """
+    step = max(1, round(_TRACK_STEP_S * sr))
+    bins = fit.shape[1] // step
+    level = fit[:, : bins * step].reshape(len(fit), bins, step).max(axis=2)
+    # Beyond what noise gives, and no event weighs more than another.
+    full = max(8.0, float(np.median(level.max(axis=1)[heard])))
+    level = np.clip((level - 2.0) * 6.0 / (full - 2.0), 0.0, 6.0)
+    moves = np.arange(-8, 9)
+    cost = 0.25 * np.abs(moves)
+    source = np.clip(np.arange(bins)[:, None] - moves, 0, bins - 1)
+    total, back = level[0], np.zeros(level.shape, dtype=int)
+    for i in range(1, len(level)):
+        trial = total[source] - cost
+        pick = trial.argmax(axis=1)
+        back[i] = source[np.arange(bins), pick]
+        total = level[i] + trial[np.arange(bins), pick]
+    path = np.empty(len(level), dtype=int)
+    path[-1] = total.argmax()
+    for i in range(len(level) - 1, 0, -1):
+        path[i - 1] = back[i, path[i]]
+    rough = ((path + 0.5) * step - round(SEARCH_S * sr)) / sr
+    _, late = _best_near(fit, sr, rough, 3 * _TRACK_STEP_S)
+    return _smooth(late, heard, rough)
+
+
+def _best_near(fit: FloatArray, sr: int, trend_s: FloatArray, scatter_s: float) -> tuple[FloatArray, FloatArray]:
+    """Highest match near the expected place, at a price for distance, and where it is."""
+    lag = (np.arange(fit.shape[1]) - round(SEARCH_S * sr)) / sr
+    place, value = peak_place(fit - _price((lag - trend_s[:, None]) / scatter_s))
+    return value, (place - round(SEARCH_S * sr)) / sr
+
+
+def _price(away: FloatArray) -> FloatArray:
+    """What a match loses for its distance from the expected place, in scatters: Student's t with 3 degrees.
+
+    A log likelihood becomes a match value when divided by the separation; 6 is where counting becomes certain.
+    """
+    price: FloatArray = 2.0 / 6.0 * np.log1p(away**2 / 3.0)
+    return price
+
+
+def _smooth(late: FloatArray, heard: BoolArray, rough: FloatArray) -> tuple[FloatArray, float]:
+    """Penalised least squares over events on lateness where heard, and the robust scatter about it."""
+    n = len(late)
+    bands = np.zeros((2, n))
+    bands[1] = 2.0
+    bands[1, [0, -1]] = 1.0
+    bands[0, 1:] = -1.0
+    scale = 3e-4
+    robust = heard.astype(float)
+    for _ in range(5):
+        matrix = 1.0 * bands
+        matrix[1] += robust + 1e-3
+        smooth = linalg.solveh_banded(matrix, robust * late + 1e-3 * rough)
+        residual = np.abs(late - smooth)
+        if heard.sum() > 4:
+            scale = max(1.4826 * float(np.median(residual[heard])), _MIN_SCATTER_S)
+        robust = heard / (1 + (residual / (3 * scale)) ** 2) ** 2
+    return smooth, scale
+
+
+def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, length_s: float) -> FloatArray:
+    """Mean whitened tick, the parts that averages of noise could give taken out, unit norm."""
+    rows = cut(white, sr, start_s, at_s, _BEFORE_S, length_s)
+    mean = rows.mean(axis=0)
+    power = ndimage.uniform_filter1d(mean**2, max(3, round(0.0003 * sr)))
+    noise = rows.var(axis=0).mean() / len(rows)
+    mean = mean * np.clip(1 - 2.0 * noise / np.maximum(power, 1e-12), 0, 1)
+    return mean / max(float(np.linalg.norm(mean)), 1e-9)
+
+
+def _elsewhere(
+    white: FloatArray, sr: int, start_s: float, at_s: FloatArray, template: FloatArray, scatter_s: float
+) -> FloatArray:
+    """The same matching a few milliseconds away, scaled to the loudness of the sound just before the tick."""
+    quiet = np.median(np.abs(cut(white, sr, start_s, at_s - _BEFORE_S, 0.003, 0.0)))
+    reach = round(SEARCH_S * sr)
+    length = len(template) / sr
+    values = []
+    for off in _ELSEWHERE_S:
+        apart = off if off > 0 else off - (length - 0.004)
+        rows = cut(white, sr, start_s, at_s + apart, _BEFORE_S + SEARCH_S, length + SEARCH_S)
+        fit = correlate_rows(rows, template)
+        lag = (np.arange(fit.shape[1]) - reach) / sr
+        values.append((fit - _price(lag / scatter_s)).max(axis=1) * quiet / np.median(np.abs(rows)))
+    return np.stack(values)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Kinds:
+    skip_probability: FloatArray
+    usual: FloatArray
+    separation: float
+    absent_mean: float
+    absent_sd: float
+    heard_mean: float
+    heard_sd: float
+
+
+def _two_kinds(value: FloatArray, around: FloatArray, usable: BoolArray) -> _Kinds:
+    """Heard and absent as two kinds of match; absent is known from elsewhere, heard is learnt from these."""
+    # Gumbel's place and scale from the middle and the upper tail.
+    q50, q98 = np.quantile(around, [0.5, 0.98])
+    sd0 = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
+    mean0 = float(q50) - sd0 * _GUMBEL_50
+    middle = 0.5 * (mean0 + np.quantile(value[usable], 0.9))
+    heard = usable & (value > middle)
+    prior = 0.05
+    for _ in range(12):
+        usual = _local_median(value, heard)
+        spread = (value - usual)[heard]
+        sd1 = max(1.4826 * float(np.median(np.abs(spread))), 0.7) if heard.any() else 1.0
+        p = _skip_probability(value, usual, sd1, mean0, sd0, prior)
+        prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
+        heard = usable & (p < 0.5)
+    mean1 = float(np.median(usual[usable]))
+    return _Kinds(
+        skip_probability=p,
+        usual=usual,
+        separation=(mean1 - mean0) / np.sqrt((sd0**2 + sd1**2) / 2),
+        absent_mean=mean0,
+        absent_sd=sd0,
+        heard_mean=mean1,
+        heard_sd=sd1,
+    )
+
+
+def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
+    """Running median of the heard values over 41 events."""
+    index = np.flatnonzero(heard)
+    if len(index) < 5:
+        return np.full(len(value), float(np.median(value[heard])) if heard.any() else float(np.max(value)))
+    running = ndimage.median_filter(value[index], size=min(41, len(index)), mode="nearest")
+    return np.interp(np.arange(len(value)), index, running)
+
+
+def _skip_probability(
+    value: FloatArray, usual: FloatArray, sd1: float, mean0: float, sd0: float, prior: float
+) -> FloatArray:
+    # Above its usual value a heard tick stays a heard tick.
+    away = np.minimum(value - usual, 0) / sd1
+    main = np.log1p(-_FAINT) - 0.5 * away**2 - np.log(sd1 * np.sqrt(2 * np.pi))
+    low = np.maximum(_FAINTEST * usual, mean0)
+    faint = np.where((value > low) & (value < usual), np.log(_FAINT / np.maximum(usual - low, sd0)), -np.inf)
+    heard = np.logaddexp(main, faint)
+    # The highest of many noise values: Gumbel's law.
+    z = (np.maximum(value, mean0 - sd0) - mean0) / sd0
+    absent = -z - np.exp(-z) - np.log(sd0)
+    odds: FloatArray = special.expit(np.log(prior) - np.log1p(-prior) + absent - heard)
+    return odds

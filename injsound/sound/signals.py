@@ -1,0 +1,197 @@
+"""What several stages share: the clock's two directions, block filters, whitening and alignment to a mean waveform."""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from injsound.results import CycleClock, FloatArray, Span
+
+Complex = npt.NDArray[np.complexfloating[Any, Any]]
+
+
+def time_at(clock: CycleClock, cycles: FloatArray) -> FloatArray:
+    """Time at which the engine reaches given cycles; beyond the knots the first or last speed goes on.
+
+    Parameters
+    ----------
+    clock : CycleClock
+        Time against engine cycle.
+    cycles : ndarray, shape (n,)
+        Engine cycles [cycles].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Times [s].
+    """
+    return _interpolate(np.asarray(cycles, dtype=float), clock.cycles, clock.times_s)
+
+
+def cycle_at(clock: CycleClock, times_s: FloatArray) -> FloatArray:
+    """Engine cycle reached at given times; beyond the knots the first or last speed goes on.
+
+    Parameters
+    ----------
+    clock : CycleClock
+        Time against engine cycle.
+    times_s : ndarray, shape (n,)
+        Times [s].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Engine cycles [cycles].
+    """
+    return _interpolate(np.asarray(times_s, dtype=float), clock.times_s, clock.cycles)
+
+
+def _interpolate(x: FloatArray, known: FloatArray, values: FloatArray) -> FloatArray:
+    y = np.interp(x, known, values)
+    low, high = x < known[0], x > known[-1]
+    y[low] = values[0] + (x[low] - known[0]) * (values[1] - values[0]) / (known[1] - known[0])
+    y[high] = values[-1] + (x[high] - known[-1]) * (values[-1] - values[-2]) / (known[-1] - known[-2])
+    return y
+
+
+def covered(spans: tuple[Span, ...], from_s: FloatArray, to_s: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether each stretch of time touches one of the spans.
+
+    Parameters
+    ----------
+    spans : tuple of Span
+        Spans [s].
+    from_s, to_s : ndarray, shape (n,)
+        Starts and ends of the stretches [s].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True where a stretch overlaps a span.
+    """
+    touched = np.zeros(len(from_s), dtype=bool)
+    for span in spans:
+        touched |= (from_s < span.to_s) & (to_s > span.from_s)
+    return touched
+
+
+def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float | None = None) -> FloatArray:
+    """Filter a signal so that its usual background is white with unit variance between two frequencies.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
+    sr : int
+        Sampling rate [Hz].
+    low_hz, high_hz : float
+        Band to keep; None is the whole band up to ``sr / 2`` [Hz].
+
+    Returns
+    -------
+    ndarray of float32, shape (n,)
+        The filtered signal; zero delay [standard deviations of the background].
+
+    References
+    ----------
+    Whitened matched filter: Kay, *Detection Theory*, 1998, chapter 4 (from memory). The median periodogram keeps rare
+    ticks out of the background's spectrum: docs/methods.md.
+    """
+    from scipy import fft, ndimage, signal
+
+    n = 2 * round(0.004 * sr / 2)
+    top = min(high_hz or sr / 2, sr / 2)
+    window = np.hanning(n).astype(np.float32)
+    frames = np.lib.stride_tricks.sliding_window_view(y, n)[:: max(n // 2, len(y) // _PSD_FRAMES)]
+    power = np.median(np.abs(fft.rfft(frames * window, axis=1)) ** 2, axis=0) / (np.log(2) * np.sum(window**2))
+    power = ndimage.gaussian_filter1d(power, 1.0)
+    f = fft.rfftfreq(n, 1 / sr)
+    inside = (f > low_hz) & (f < 0.95 * top)
+    gain = 1 / np.sqrt(np.maximum(power, power[inside].max() * 1e-6 + np.finfo(np.float32).tiny))
+    gain *= np.clip((f - 0.8 * low_hz) / (0.4 * low_hz), 0, 1) * np.clip((1.02 * top - f) / (0.06 * top), 0, 1)
+    kernel = np.roll(fft.irfft(gain, n), n // 2) * np.hanning(n)
+    white: FloatArray = signal.oaconvolve(y, kernel.astype(np.float32), mode="full")[n // 2 : n // 2 + len(y)]
+    return white
+
+
+_PSD_FRAMES = 4_000
+
+
+def cut(y: FloatArray, sr: int, start_s: float, times_s: FloatArray, before_s: float, after_s: float) -> FloatArray:
+    """Equal stretches around given times, each moved by the fraction of a sample that its time asks for.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``y[0]`` [s].
+    times_s : ndarray, shape (k,)
+        Times [s].
+    before_s, after_s : float
+        How much before and after each time [s].
+
+    Returns
+    -------
+    ndarray of float32, shape (k, m)
+        Stretches; zero where they reach beyond the signal. Sample ``round(before_s * sr)`` of each is its time.
+    """
+    from scipy import fft
+
+    place = (np.asarray(times_s) - start_s) * sr
+    whole = np.round(place).astype(int)
+    index = whole[:, None] + np.arange(-round(before_s * sr), round(after_s * sr))
+    rows = np.where((index >= 0) & (index < len(y)), y[np.clip(index, 0, len(y) - 1)], np.float32(0))
+    n = fft.next_fast_len(rows.shape[1] + 16, real=True)
+    turn = np.exp(2j * np.pi * fft.rfftfreq(n) * (place - whole)[:, None]).astype(np.complex64)
+    moved: FloatArray = fft.irfft(fft.rfft(rows, n, axis=1) * turn, n, axis=1)[:, : rows.shape[1]]
+    return moved
+
+
+def correlate_rows(rows: FloatArray, template: FloatArray) -> FloatArray:
+    """Slide a template along each row.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (k, m)
+        Signals [unitless].
+    template : ndarray, shape (p,)
+        Template, p <= m [unitless].
+
+    Returns
+    -------
+    ndarray, shape (k, m - p + 1)
+        Inner products [unitless].
+    """
+    from scipy import fft
+
+    n = fft.next_fast_len(rows.shape[1], real=True)
+    product = fft.rfft(rows, n, axis=1) * np.conj(fft.rfft(template, n))
+    slid: FloatArray = fft.irfft(product, n, axis=1)[:, : rows.shape[1] - len(template) + 1]
+    return slid
+
+
+def peak_place(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Highest value of each row and its place to a fraction of a sample, by a parabola through three samples.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (k, m)
+        Values [unitless].
+
+    Returns
+    -------
+    place : ndarray, shape (k,)
+        Place from the row's first sample [samples].
+    value : ndarray, shape (k,)
+        Highest sample [unitless].
+    """
+    k = np.arange(len(rows))
+    top = rows.argmax(axis=1)
+    inner = np.clip(top, 1, max(1, rows.shape[1] - 2))
+    left, mid, right = rows[k, inner - 1], rows[k, inner], rows[k, inner + 1]
+    bend = np.maximum(2 * mid - left - right, 1e-12)
+    step = np.where(top == inner, np.clip((right - left) / (2 * bend), -0.5, 0.5), 0.0)
+    return top + step, rows[k, top]
