@@ -96,6 +96,7 @@ class ReasonCode(StrEnum):
     MISSES_POSSIBLE = "misses possible"  # expected_missed, judged: a real fault could have been overlooked
     UNCERTAIN_CALLS = "uncertain calls"  # skipped, expected_false: calls do not clearly exceed wrong calls
     WEAK_SEPARATION = "weak separation"  # separation, needed: heard and missing ticks look alike
+    FAINT = "faint"  # the engine is heard, but no tick stands out of it
     NO_LOCK = "no lock"  # no repeating engine cycle was found
     NOT_A_RECORDING_OF_AN_ENGINE = "no engine"  # nothing repeats, nothing ticks
     OWN_PLACE_SILENT = "own place silent"  # neighbours' ticks are heard, nothing at the injector's own place

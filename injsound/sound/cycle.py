@@ -407,3 +407,71 @@ def _smooth(values: FloatArray, weight: FloatArray) -> FloatArray:
 def _agreement(cycles: FloatArray) -> float:
     odd, even = cycles[1::2].mean(axis=0).ravel(), cycles[::2].mean(axis=0).ravel()
     return float(np.corrcoef(odd, even)[0, 1])
+
+
+# --- without a tachometer -------------------------------------------------------------------------------------------
+
+# Idle, cold fast idle and some margin: 500 to 1,500 1/min (customary idle 600 to 1,000; cold 1,000 to 1,500 from memory).
+_IDLE_S = (0.08, 0.24)
+_AS_GOOD = 0.85
+# The typed speed is contradicted where it repeats the sound less than this share of the best length.
+_CONTRADICTED = 0.4
+
+
+def estimate_interval(strength: OnsetStrength) -> float | None:
+    """Cycle length of an idling engine, where nobody has read a tachometer.
+
+    Parameters
+    ----------
+    strength : OnsetStrength
+        Onset strength in bands [unitless].
+
+    Returns
+    -------
+    float or None
+        The shortest length between 0.08 and 0.24 s that repeats the sound nearly as well as the best one [s];
+        None where nothing repeats. Half and twice that length can be right as well.
+    """
+    lags, score, clear = _repetition(strength, _IDLE_S)
+    if not clear:
+        return None
+    peaks = np.flatnonzero((score[1:-1] >= score[:-2]) & (score[1:-1] >= score[2:])) + 1
+    good = peaks[score[peaks] >= _AS_GOOD * score.max()]
+    return float(lags[good[0]]) if len(good) else float(lags[score.argmax()])
+
+
+def contradicting_interval(strength: OnsetStrength, *, interval_s: float, tolerance: float = TOLERANCE) -> float | None:
+    """Cycle length that the sound suggests, where it contradicts the typed speed.
+
+    Parameters
+    ----------
+    strength : OnsetStrength
+        Onset strength in bands [unitless].
+    interval_s : float
+        Cycle length by the tachometer, 120/rpm [s].
+    tolerance : float
+        How far the typed speed may be off [unitless].
+
+    Returns
+    -------
+    float or None
+        Suggested length, or None where the sound agrees or says nothing [s].
+    """
+    lags, score, clear = _repetition(strength, (min(0.06, 0.7 * interval_s), max(0.26, 1.5 * interval_s)))
+    near = np.abs(np.log(lags / interval_s)) <= tolerance
+    if not clear or not near.any() or score[near].max() >= _CONTRADICTED * score.max():
+        return None
+    return float(lags[score.argmax()])
+
+
+def _repetition(strength: OnsetStrength, range_s: tuple[float, float]) -> tuple[FloatArray, FloatArray, bool]:
+    """Cycle lengths, how well each repeats the sound in the typical window, and whether any stands clear of chance."""
+    sound = _flatten(strength)
+    per = max(1, round(_FRAME_S / strength.hop_s))
+    frames = sound[: len(sound) // per * per].reshape(-1, per, sound.shape[1]).mean(axis=1)
+    unit = float(np.sqrt(range_s[0] * range_s[1]))
+    lags = _lags((unit / range_s[1], unit / range_s[0]))
+    scores = _lag_scores(
+        frames, per * strength.hop_s / unit, lags, width=2 * _WINDOW_S / unit, hop=_WINDOW_S / unit, near=10.0, chirps=()
+    )
+    return lags * unit, np.median(scores.score, axis=0), scores.clear

@@ -53,6 +53,8 @@ class Matches:
         Probability that the event was skipped [unitless].
     separation : float
         Distance of heard from absent [standard deviations].
+    miss_probability : float
+        Share of matches elsewhere that would be called heard [unitless].
     template : ndarray, shape (m,)
         Mean whitened tick, unit norm, its open click ``zero`` samples after the start [unitless].
     zero : int
@@ -65,6 +67,7 @@ class Matches:
     amplitude: FloatArray
     skip_probability: FloatArray
     separation: float
+    miss_probability: float
     absent_mean: float
     absent_sd: float
     heard_mean: float
@@ -114,6 +117,7 @@ def match_events(
         amplitude=best.value / np.maximum(kinds.usual, 1e-9),
         skip_probability=kinds.skip_probability,
         separation=kinds.separation,
+        miss_probability=kinds.miss_probability,
         absent_mean=kinds.absent_mean,
         absent_sd=kinds.absent_sd,
         heard_mean=kinds.heard_mean,
@@ -250,6 +254,7 @@ class _Kinds:
     skip_probability: FloatArray
     usual: FloatArray
     separation: float
+    miss_probability: float
     absent_mean: float
     absent_sd: float
     heard_mean: float
@@ -273,10 +278,12 @@ def _two_kinds(value: FloatArray, around: FloatArray, usable: BoolArray) -> _Kin
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
     mean1 = float(np.median(usual[usable]))
+    absent = _skip_probability(around, usual, sd1, mean0, sd0, prior)
     return _Kinds(
         skip_probability=p,
         usual=usual,
         separation=(mean1 - mean0) / np.sqrt((sd0**2 + sd1**2) / 2),
+        miss_probability=float(np.mean(absent < 0.5)),
         absent_mean=mean0,
         absent_sd=sd0,
         heard_mean=mean1,
@@ -307,3 +314,31 @@ def _skip_probability(
     absent = -z - np.exp(-z) - np.log(sd0)
     odds: FloatArray = special.expit(np.log(prior) - np.log1p(-prior) + absent - heard)
     return odds
+
+
+def match_elsewhere(white: FloatArray, sr: int, start_s: float, times_s: FloatArray, matches: Matches) -> FloatArray:
+    """Match the same mean tick near other times.
+
+    Parameters
+    ----------
+    white : ndarray, shape (n,)
+        Whitened samples [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``white[0]`` [s].
+    times_s : ndarray, shape (k,)
+        Where to look [s].
+    matches : Matches
+        With the mean tick.
+
+    Returns
+    -------
+    ndarray, shape (k,)
+        Highest match within 1 ms [standard deviations].
+    """
+    side = 0.001
+    before = matches.zero / sr
+    rows = cut(white, sr, start_s, times_s, before + side, len(matches.template) / sr - before + side)
+    best: FloatArray = correlate_rows(rows, matches.template).max(axis=1)
+    return best

@@ -6,7 +6,9 @@ place, and whether a second click follows or goes before at a constant gap in mi
 a doublet (open, close); a valve's is longer, lower and scatters more.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from scipy import ndimage
@@ -45,6 +47,10 @@ class Candidate:
         Time that holds the middle 85 % of the mean waveform's energy [s].
     gap_s : float
         Gap to a partner click, positive where the partner follows; nan without one [s].
+    template : ndarray, shape (p,)
+        Mean whitened click, unit norm, from ``PRE_S`` before its place on [unitless].
+    rise : float
+        How much the sound rises there, in the upper half of the cycles [natural log of energy].
     """
 
     phase: float
@@ -55,9 +61,11 @@ class Candidate:
     spread_hz: float
     length_s: float
     gap_s: float
+    template: FloatArray
+    rise: float = 0.0
 
 
-def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 8) -> FloatArray:
+def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 8) -> tuple[FloatArray, FloatArray]:
     """Phases at which the sound rises most, in the upper half of the cycles.
 
     Parameters
@@ -71,8 +79,10 @@ def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 8) 
 
     Returns
     -------
-    ndarray, shape (m,), m <= count
+    phases : ndarray, shape (m,), m <= count
         Phases, strongest first [cycles].
+    rises : ndarray, shape (m,)
+        Mean rise in the upper half of the cycles, above the cycle's usual one [natural log of energy].
     """
     rise = _rise(strength)
     interval = _interval(clock)
@@ -83,12 +93,14 @@ def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 8) 
     folded = rise[np.clip(frame, 0, len(rise) - 1)].reshape(phases.shape)
     score = np.sort(folded, axis=0)[len(folded) // 2 :].mean(axis=0)
     guard = max(1, round(_APART_S / strength.hop_s))
-    found = []
+    score = score - np.median(score)
+    found, rises = [], []
     while len(found) < count and np.isfinite(score).any():
         top = int(score.argmax())
         found.append(top / bins)
+        rises.append(score[top])
         score[np.arange(top - guard, top + guard + 1) % bins] = -np.inf
-    return np.array(found)
+    return np.array(found), np.array(rises)
 
 
 def _rise(strength: OnsetStrength) -> FloatArray:
@@ -108,7 +120,9 @@ def _interval(clock: CycleClock) -> float:
     return float(np.median(np.diff(clock.times_s) / np.diff(clock.cycles)))
 
 
-def measure_candidate(white: FloatArray, sr: int, start_s: float, clock: CycleClock, *, phase: float) -> Candidate:
+def measure_candidate(
+    white: FloatArray, sr: int, start_s: float, clock: CycleClock, *, phase: float, rise: float = 0.0
+) -> Candidate:
     """Measure the click near a phase on the whitened signal.
 
     Parameters
@@ -123,6 +137,8 @@ def measure_candidate(white: FloatArray, sr: int, start_s: float, clock: CycleCl
         The engine's cycle.
     phase : float
         Where to look [cycles].
+    rise : float
+        How much the sound rises there [natural log of energy].
 
     Returns
     -------
@@ -155,6 +171,8 @@ def measure_candidate(white: FloatArray, sr: int, start_s: float, clock: CycleCl
         spread_hz=float(np.sqrt(np.sum((f - centre) ** 2 * spectrum) / np.sum(spectrum))),
         length_s=float(np.searchsorted(energy, 0.9) - np.searchsorted(energy, 0.05)) / sr,
         gap_s=_partner_gap(white, sr, start_s, at[heard]),
+        template=clicks.template,
+        rise=rise,
     )
 
 
@@ -249,3 +267,200 @@ def _partner_gap(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> 
         return float("nan")
     top = int(np.where(good, after, 0).argmax())
     return float(offset[top])
+
+
+# --- choice ---------------------------------------------------------------------------------------------------------
+
+# The mean of aligned noise reaches 3.5 to 4.3; measured on noise and on a real engine: docs/methods.md.
+LEAST_AMPLITUDE = 4.8
+# Clicks of an injector keep their place to a tenth of a millisecond, the clock to three; combustion and loose parts
+# moved by 0.4 to 0.9 ms on four real engines: docs/methods.md.
+MOST_SCATTER_S = 0.40e-3
+_SCATTER_SCALE_S = 0.35e-3
+# A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
+_CLOSE = 0.75
+# A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
+_LEAST_LONE_CENTRE_HZ = 4_500.0
+_MOST_LONE_SCATTER_S = 0.20e-3
+# Neighbours lie at k/N of the cycle, to about this much.
+_SLOT_S = 0.0015
+# Louder than a neighbour by this much, a tick needs no silent place explained: path loss along a rail, from memory.
+_OWN_OVER_NEIGHBOUR_DB = 6.0
+_OWN_OVER_ALL_DB = 1.5
+_COMMON_CYLINDERS = (3, 4, 5, 6, 8)
+
+
+class Found(StrEnum):
+    """What the search for this injector's tick ended in."""
+
+    OWN = "own"
+    NOTHING = "nothing ticks"
+    ENGINE_ONLY = "engine only"
+    OWN_SILENT = "own place silent"
+    TWO = "two candidates"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Choice:
+    """Which candidate is this injector's tick.
+
+    Parameters
+    ----------
+    found : Found
+        How the search ended.
+    own : Candidate or None
+        The tick, also where it is in doubt.
+    rival : Candidate or None
+        The other candidate, where two are close.
+    slots : tuple of Candidate
+        Ticks of neighbours, by phase after the own tick.
+    """
+
+    found: Found
+    own: Candidate | None = None
+    rival: Candidate | None = None
+    slots: tuple[Candidate, ...] = ()
+
+
+def choose_tick(
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    strength: OnsetStrength,
+    clock: CycleClock,
+    *,
+    cylinders: int | None,
+    per_cycle: int = 1,
+) -> Choice:
+    """Find this injector's tick among all that recurs in the cycle.
+
+    Parameters
+    ----------
+    white : ndarray, shape (n,)
+        Whitened samples [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``white[0]`` [s].
+    strength : OnsetStrength
+        Onset strength in bands [unitless].
+    clock : CycleClock
+        The engine's cycle.
+    cylinders : int or None
+        Number of cylinders, if known [unitless].
+    per_cycle : int
+        Ticks of one injector per cycle: 1 sequential, 2 batch [unitless].
+
+    Returns
+    -------
+    Choice
+        The tick or the reason why none can be named.
+    """
+
+    def measured(phase: float, rise: float) -> Candidate:
+        return measure_candidate(white, sr, start_s, clock, phase=phase, rise=rise)
+
+    interval = _interval(clock)
+    all_found = [measured(p, r) for p, r in zip(*steady_rises(strength, clock), strict=True)]
+    ticks = _doublets([c for c in all_found if _recurs(c)], interval)
+    if not ticks:
+        return Choice(found=Found.NOTHING)
+    like = [c for c in ticks if _like_injector(c)]
+    if not like:
+        return Choice(found=Found.ENGINE_ONLY, own=max(ticks, key=_weight))
+    own = max(like, key=_weight)
+    slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
+    others = [c for c in ticks if c is not own and c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
+    rivals = [c for c in others if c in like and _weight(c) > _CLOSE * _weight(own)]
+    return _judge_choice(own, slots, places, rivals)
+
+
+def _judge_choice(own: Candidate, slots: tuple[Candidate, ...], places: int, rivals: list[Candidate]) -> Choice:
+    """Own tick, a neighbour's with the own place silent, or in doubt."""
+    if slots:
+        loudest = max(slots, key=lambda c: c.amplitude)
+        over_db = 20 * np.log10(own.amplitude / loudest.amplitude)
+        silent = places - len(slots)
+        if silent and over_db < _OWN_OVER_NEIGHBOUR_DB:
+            # One silent place and the rest alike: the silent place is this injector's.
+            found = Found.OWN_SILENT if silent == 1 and over_db < _OWN_OVER_NEIGHBOUR_DB / 2 else Found.TWO
+            return Choice(found=found, own=own, rival=loudest, slots=slots)
+        if not silent and over_db < _OWN_OVER_ALL_DB:
+            return Choice(found=Found.TWO, own=own, rival=loudest, slots=slots)
+    if rivals:
+        return Choice(found=Found.TWO, own=own, rival=max(rivals, key=_weight), slots=slots)
+    return Choice(found=Found.OWN, own=own, slots=slots)
+
+
+def _recurs(c: Candidate) -> bool:
+    return c.amplitude >= LEAST_AMPLITUDE and c.scatter_s <= MOST_SCATTER_S and c.separation > 0
+
+
+def _weight(c: Candidate) -> float:
+    """Steady rise, less where the click moves about."""
+    return c.rise * float(np.exp(-((c.scatter_s / _SCATTER_SCALE_S) ** 2)))
+
+
+def _like_injector(c: Candidate) -> bool:
+    """A doublet, or a lone click too high and too exact for a valve."""
+    if np.isfinite(c.gap_s):
+        return True
+    return c.centre_hz >= _LEAST_LONE_CENTRE_HZ and c.scatter_s <= _MOST_LONE_SCATTER_S
+
+
+def _apart(a: Candidate, b: Candidate, per_cycle: int) -> float:
+    """Distance of two phases on the circle [cycles]."""
+    period = 1 / per_cycle
+    away = (a.phase - b.phase) % period
+    return min(away, period - away)
+
+
+def _doublets(clicks: list[Candidate], interval: float) -> list[Candidate]:
+    """Of clicks closer than an open time keep the one that rises most, so that a doublet is one tick."""
+    kept: list[Candidate] = []
+    for click in sorted(clicks, key=_weight, reverse=True):
+        if all(_apart(click, other, 1) * interval > GAP_MAX_S for other in kept):
+            kept.append(click)
+    return kept
+
+
+def _neighbours(
+    own: Candidate,
+    ticks: list[Candidate],
+    measured: Callable[[float, float], Candidate],
+    interval: float,
+    cylinders: int | None,
+    per_cycle: int,
+) -> tuple[tuple[Candidate, ...], int]:
+    """Ticks at the other injectors' places and how many places there are; none where no even spacing shows."""
+
+    def at(n: int) -> list[Candidate]:
+        found = []
+        for k in range(1, n // per_cycle):
+            phase = (own.phase + k / n) % 1.0
+            near = [c for c in ticks if c is not own and _gap(c.phase, phase) * interval < _SLOT_S + abs(_finite(c.gap_s))]
+            found += near[:1]
+        return found
+
+    if cylinders is None:
+        tried = {n: at(n) for n in _COMMON_CYLINDERS if n % per_cycle == 0}
+        cylinders, found = max(tried.items(), key=lambda item: (len(item[1]) / (item[0] // per_cycle - 1 or 1), -item[0]))
+        if len(found) < 2:
+            return (), 0
+    places = max(0, cylinders // per_cycle - 1)
+    slots = []
+    for k in range(1, places + 1):
+        phase = (own.phase + k / cylinders) % 1.0
+        c = measured(phase, 0.0)
+        if _recurs(c) and _gap(c.phase, phase) * interval < _SLOT_S:
+            slots.append(c)
+    return tuple(slots), places
+
+
+def _gap(a: float, b: float) -> float:
+    away = (a - b) % 1.0
+    return min(away, 1.0 - away)
+
+
+def _finite(x: float) -> float:
+    return x if np.isfinite(x) else 0.0

@@ -1,0 +1,237 @@
+"""From counts to a verdict: what may be said, why, and what to do next."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from injsound.findings.proportions import detectable, rate_limits, skip_pattern
+from injsound.results import Events, Note, ReasonCode, Skips, State, StepCode, Verdict
+
+# A single missing tick can be a disturbance nobody noticed.
+FEWEST_SKIPS = 2
+# So many skips must have less than this probability under the expected wrong calls alone; 300 sound engines then
+# read "skipping" 0.03 times.
+WRONG_CALLS_P = 1e-4
+# And at most this share of them may be wrong.
+WRONG_SHARE = 0.1
+# Wrong calls that the model of heard and absent cannot foresee: measured on sound engines, docs/methods.md.
+UNFORESEEN_RATE = 2e-4
+# Heard and missing overlap below this many standard deviations: at 4 a threshold halfway errs in 2 of 100.
+LEAST_SEPARATION = 4.0
+MOST_UNJUDGED = 0.5
+# "Steady" asks that a fault of this rate, in bursts of five, would have been seen with this confidence.
+CONFIDENCE = 0.95
+GOAL_RATE = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Finding:
+    """A verdict with its reasons and the next step."""
+
+    verdict: Verdict
+    reasons: tuple[Note, ...]
+    next_step: Note
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """What the verdict rests on.
+
+    Parameters
+    ----------
+    skips : Skips
+        The count.
+    separation : float
+        Distance of heard from missing ticks [standard deviations].
+    miss_probability : float
+        That a skipped event is called heard [unitless].
+    interval_s : float
+        Mean interval between due events [s].
+    doubts : tuple of Note
+        Reasons found before the count that forbid a claim of any kind.
+    batch : bool
+        Whether partners tick at the same instant.
+    """
+
+    skips: Skips
+    separation: float
+    miss_probability: float
+    interval_s: float
+    doubts: tuple[Note, ...] = field(default=())
+    batch: bool = False
+
+
+def count_skips(events: Events) -> Skips:
+    """Count the skips of all due events.
+
+    Parameters
+    ----------
+    events : Events
+        The due events.
+
+    Returns
+    -------
+    Skips
+        Counts, limits, pattern and expected wrong calls.
+    """
+    judged = np.array([state is not State.UNJUDGED for state in events.state], dtype=bool)
+    skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
+    p = events.skip_probability
+    train = skipped[judged]
+    low, high = rate_limits(train) if len(train) else (None, None)
+    pattern, pattern_p = skip_pattern(train)
+    return Skips(
+        due=len(events.state),
+        judged=int(judged.sum()),
+        skipped=int(skipped.sum()),
+        rate=float(train.mean()) if len(train) else None,
+        rate_low=low,
+        rate_high=high,
+        confidence=CONFIDENCE,
+        pattern=pattern,
+        pattern_p=pattern_p,
+        expected_false=float(np.sum(1 - p[skipped])),
+        expected_missed=float(np.sum(p[judged & ~skipped])),
+    )
+
+
+def reach_verdict(evidence: Evidence) -> Finding:
+    """Say what the count shows, or that it cannot tell.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Count and quality.
+
+    Returns
+    -------
+    Finding
+        The verdict with its reasons and one next step.
+    """
+    skips = evidence.skips
+    if evidence.doubts:
+        return doubtful(evidence.doubts)
+    if not skips.judged or skips.judged < MOST_UNJUDGED * skips.due:
+        note = Note(code=ReasonCode.MANY_UNJUDGED, figures={"unjudged": skips.due - skips.judged, "due": skips.due})
+        return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=Note(code=StepCode.RECORD_UNDISTURBED))
+    if evidence.separation < LEAST_SEPARATION:
+        note = Note(
+            code=ReasonCode.WEAK_SEPARATION,
+            figures={"separation": round(evidence.separation, 1), "needed": LEAST_SEPARATION},
+        )
+        return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
+    if exceeds_wrong_calls(skips):
+        return _skipping(skips)
+    if skips.skipped > skips.expected_false:
+        return _undecided(evidence)
+    return _steady_or_short(evidence)
+
+
+def doubtful(doubts: tuple[Note, ...]) -> Finding:
+    """Cannot tell, for reasons other than the count.
+
+    Parameters
+    ----------
+    doubts : tuple of Note
+        At least one reason; the first names the next step.
+
+    Returns
+    -------
+    Finding
+        "Cannot tell" with what would settle it.
+    """
+    return Finding(verdict=Verdict.CANNOT_TELL, reasons=doubts, next_step=_mend(doubts[0]))
+
+
+def exceeds_wrong_calls(skips: Skips) -> bool:
+    """Whether the skips called clearly exceed the expected wrong calls.
+
+    Parameters
+    ----------
+    skips : Skips
+        The count.
+
+    Returns
+    -------
+    bool
+        True for at least two skips that chance does not explain.
+    """
+    from scipy.stats import poisson
+
+    expected = skips.expected_false + UNFORESEEN_RATE * skips.judged
+    unlikely = poisson.sf(skips.skipped - 1, expected) < WRONG_CALLS_P
+    return bool(skips.skipped >= FEWEST_SKIPS and unlikely and skips.expected_false <= WRONG_SHARE * skips.skipped)
+
+
+def _skipping(skips: Skips) -> Finding:
+    figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}
+    return Finding(
+        verdict=Verdict.SKIPPING,
+        reasons=(Note(code=ReasonCode.SKIPS_FOUND, figures=figures),),
+        next_step=Note(code=StepCode.COMPARE_OTHERS),
+    )
+
+
+def _undecided(evidence: Evidence) -> Finding:
+    skips = evidence.skips
+    figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}
+    more = detectable(0, miss_probability=evidence.miss_probability).events_needed or skips.judged
+    return Finding(
+        verdict=Verdict.CANNOT_TELL,
+        reasons=(Note(code=ReasonCode.UNCERTAIN_CALLS, figures=figures),),
+        next_step=_longer(more, evidence),
+    )
+
+
+def _steady_or_short(evidence: Evidence) -> Finding:
+    skips = evidence.skips
+    power = detectable(skips.judged, miss_probability=evidence.miss_probability, confidence=CONFIDENCE)
+    if power.probability < CONFIDENCE:
+        if power.events_needed is None:
+            code = ReasonCode.MISSES_POSSIBLE
+            figures = {"judged": skips.judged, "expected_missed": round(skips.expected_missed, 2)}
+            return Finding(
+                verdict=Verdict.CANNOT_TELL,
+                reasons=(Note(code=code, figures=figures),),
+                next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER),
+            )
+        note = Note(
+            code=ReasonCode.TOO_FEW_EVENTS, figures={"judged": skips.judged, "needed": power.events_needed}
+        )
+        step = _longer(power.events_needed - skips.judged, evidence)
+        return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=step)
+    reasons = [Note(code=ReasonCode.NO_SKIPS, figures={"judged": skips.judged, "rate_high": skips.rate_high})]
+    if skips.skipped:
+        figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}
+        reasons = [Note(code=ReasonCode.FEW_CALLS, figures=figures)]
+    if evidence.batch:
+        reasons.append(Note(code=ReasonCode.PARTNER_HIDES))
+    goal = detectable(0, rate=GOAL_RATE, burst=1, miss_probability=evidence.miss_probability).events_needed
+    step = Note(
+        code=StepCode.RECORD_IN_FAULT,
+        figures={"seconds": None if goal is None else int(np.ceil(goal * evidence.interval_s))},
+    )
+    return Finding(verdict=Verdict.STEADY, reasons=tuple(reasons), next_step=step)
+
+
+def _longer(events: int, evidence: Evidence) -> Note:
+    # Whole tens of seconds: nobody records 43 s by a stopwatch.
+    seconds = max(10, int(np.ceil(events * evidence.interval_s / 10)) * 10)
+    return Note(code=StepCode.RECORD_LONGER, figures={"seconds": seconds})
+
+
+def _mend(doubt: Note) -> Note:
+    """What would settle a doubt."""
+    steps = {
+        ReasonCode.TICKS_FADE: StepCode.RECORD_UNPROCESSED,
+        ReasonCode.SPEECH_CODEC: StepCode.RECORD_UNPROCESSED,
+        ReasonCode.TWO_CANDIDATES: StepCode.RECORD_OWN_INJECTOR,
+        ReasonCode.TICK_UNLIKE_INJECTOR: StepCode.RECORD_OWN_INJECTOR,
+        ReasonCode.PARTNER_HIDES: StepCode.RECORD_SPREAD,
+        ReasonCode.TWO_READINGS: StepCode.GIVE_RPM,
+        ReasonCode.RPM_CONTRADICTED: StepCode.CHECK_RPM,
+        ReasonCode.MANY_UNJUDGED: StepCode.RECORD_UNDISTURBED,
+    }
+    code = ReasonCode(doubt.code)
+    figures = doubt.figures if code is ReasonCode.RPM_CONTRADICTED else {}
+    return Note(code=steps.get(code, StepCode.RECORD_AGAIN_CLOSER), figures=figures)

@@ -1,0 +1,38 @@
+"""Level of the mean tick and of the noise above 1.5 kHz, where ticks are and combustion is not."""
+
+import numpy as np
+
+from injsound.results import FloatArray
+from injsound.sound.signals import cut
+
+ABOVE_HZ = 1_500.0
+
+
+def mean_peak(y: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> tuple[float, float]:
+    """Peak of the mean tick and rms of the noise before it, both above 1.5 kHz.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``y[0]`` [s].
+    heard_s : ndarray, shape (k,)
+        When ticks were heard [s].
+
+    Returns
+    -------
+    peak : float
+        Highest absolute value of the mean tick [unitless].
+    noise : float
+        Root mean square of the median event's noise [unitless].
+    """
+    from scipy import signal
+
+    rows = cut(y, sr, start_s, heard_s, 0.020, 0.010)
+    high = signal.sosfilt(signal.butter(4, ABOVE_HZ, "high", fs=sr, output="sos"), rows, axis=1)
+    quiet = high[:, round(0.006 * sr) : round(0.017 * sr)]
+    tick = high[:, round(0.0185 * sr) :].mean(axis=0)
+    return float(np.abs(tick).max()), float(np.sqrt(np.median(np.mean(quiet**2, axis=1))))
