@@ -1,0 +1,89 @@
+"""The import table: who may know whom. A wrong import fails by name."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import injsound
+
+ROOT = Path(injsound.__file__).parent
+BASE = {"errors", "engine", "results", "sound.signals"}
+MODULES = {
+    ".".join(path.relative_to(ROOT).with_suffix("").parts): path
+    for path in ROOT.rglob("*.py")
+    if path.stem != "__init__" or path.parent == ROOT
+}
+STAGES = {name for name in MODULES if name.startswith("sound.")} - BASE
+# A module's own row, else that of its floor; None: anything.
+ALLOWED = {
+    "__init__": None,
+    "errors": set(),
+    "engine": {"errors"},
+    "results": {"errors", "engine"},
+    "sound.signals": {"errors", "engine", "results"},
+    "sound": BASE,
+    "findings.proportions": {"errors", "results"},
+    "findings": {"errors", "engine", "results", "findings.proportions"},
+    "show.text": {"errors", "engine", "results"},
+    "show.plot": {"results", "engine", "show.text"},
+    "record": BASE,
+    "reading": BASE | STAGES | {"findings.proportions", "findings.verdict"},
+    "runs": BASE | {"reading", "record", "sound.audio", "sound.cycle"},
+    "simulate": {"errors", "engine", "results"},
+    "cli": None,
+    "__main__": None,
+}
+# Libraries that only one room may know, and whether it may do so while it is itself imported.
+KEPT = {
+    "matplotlib": ({"show.plot"}, False),
+    "av": ({"sound.audio", "simulate"}, True),
+    "soundfile": ({"sound.audio", "simulate"}, True),
+    "click": ({"cli"}, True),
+}
+
+
+def imports(tree):
+    """Every imported name, dotted, and whether it is imported with the module itself."""
+    inside = {id(node) for f in ast.walk(tree) if isinstance(f, ast.FunctionDef | ast.Lambda) for node in ast.walk(f)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "relative import"
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+        else:
+            continue
+        yield from ((name, id(node) not in inside) for name in names)
+
+
+def known_module(name):
+    """The longest part of a dotted name that is one of our modules, without the package; None for others' names."""
+    parts = name.split(".")[1:]
+    return next((m for k in range(len(parts), 0, -1) if (m := ".".join(parts[:k])) in MODULES), None)
+
+
+@pytest.mark.parametrize("module", sorted(MODULES))
+def test_imports_keep_to_the_table(module):
+    allowed = ALLOWED[module if module in ALLOWED else module.split(".")[0]]
+    for name, on_import in imports(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
+        if name.split(".")[0] == "injsound":
+            ours = known_module(name)
+            assert allowed is None or ours is None or ours in allowed, f"{module} may not import {ours}"
+        rooms, at_once = KEPT.get(name.split(".")[0], ({module}, True))
+        assert module in rooms, f"{module} may not import {name}"
+        assert at_once or not on_import, f"{module} imports {name} outside a function"
+
+
+def test_imports_are_read_wherever_they_stand():
+    found = list(imports(ast.parse("import av\ndef f():\n    from injsound.sound import signals")))
+    assert found == [("av", True), ("injsound.sound.signals", False)]
+    assert known_module("injsound.sound.signals") == "sound.signals"
+    assert known_module("injsound.results.Jitter") == "results"
+    assert known_module("numpy.linalg") is None
+
+
+def test_stages_and_findings_do_not_know_each_other():
+    assert STAGES
+    assert not STAGES & ALLOWED["sound"]
+    assert {name for name in ALLOWED["findings"] if name.startswith("findings.")} == {"findings.proportions"}
