@@ -164,7 +164,9 @@ def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         return chapter
     matches = match_events(white, sr, start_s, due, ~hidden)
     present = ~hidden & (matches.skip_probability < 0.5)
-    gaps = opentime.measure_gaps(white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=hint)
+    gaps = opentime.measure_gaps(
+        recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=hint
+    )
     shift = gaps.open_offset_s if np.isfinite(gaps.gap_s) else 0.0
     neighbours = _neighbour_ticks(white, sr, start_s, lock, choice, cycles, matches.due_s - due)
     others = company.neighbours_company(neighbours, len(due))

@@ -148,8 +148,9 @@ def _fit(
         fit = correlate_rows(rows, template)
         trend, scatter = _track(fit, sr, heard)
         value, late = _best_near(fit, sr, trend, scatter)
-        around = _elsewhere(white, sr, start_s, due_s + trend, template, scatter)
-        kinds = _two_kinds(value, around, usable)
+        around, stray = _elsewhere(white, sr, start_s, due_s + trend, template, scatter)
+        place = _place_odds(late - trend, stray, scatter)
+        kinds = _two_kinds(value, around, place, usable)
         heard = usable & (kinds.skip_probability < 0.5)
         if heard.sum() < 4:
             break
@@ -189,8 +190,10 @@ def _track(fit: FloatArray, sr: int, heard: BoolArray) -> tuple[FloatArray, floa
 def _best_near(fit: FloatArray, sr: int, trend_s: FloatArray, scatter_s: float) -> tuple[FloatArray, FloatArray]:
     """Highest match near the expected place, at a price for distance, and where it is."""
     lag = (np.arange(fit.shape[1]) - round(SEARCH_S * sr)) / sr
-    place, value = peak_place(fit - _price((lag - trend_s[:, None]) / scatter_s))
-    return value, (place - round(SEARCH_S * sr)) / sr
+    price = _price((lag - trend_s[:, None]) / scatter_s)
+    place, value = peak_place(fit - price)
+    at = np.round(place).astype(int)[:, None]
+    return value + np.take_along_axis(price, at, axis=1)[:, 0], (place - round(SEARCH_S * sr)) / sr
 
 
 def _price(away: FloatArray) -> FloatArray:
@@ -234,19 +237,33 @@ def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, len
 
 def _elsewhere(
     white: FloatArray, sr: int, start_s: float, at_s: FloatArray, template: FloatArray, scatter_s: float
-) -> FloatArray:
-    """The same matching a few milliseconds away, scaled to the loudness of the sound just before the tick."""
+) -> tuple[FloatArray, FloatArray]:
+    """The same matching a few milliseconds away, scaled to the loudness of the sound just before the tick.
+
+    Returns match values and how far each lay from the middle, both shape (offsets, events).
+    """
     quiet = np.median(np.abs(cut(white, sr, start_s, at_s - _BEFORE_S, 0.003, 0.0)))
-    reach = round(SEARCH_S * sr)
     length = len(template) / sr
-    values = []
+    values, away = [], []
     for off in _ELSEWHERE_S:
         apart = off if off > 0 else off - (length - 0.004)
         rows = cut(white, sr, start_s, at_s + apart, _BEFORE_S + SEARCH_S, length + SEARCH_S)
-        fit = correlate_rows(rows, template)
-        lag = (np.arange(fit.shape[1]) - reach) / sr
-        values.append((fit - _price(lag / scatter_s)).max(axis=1) * quiet / np.median(np.abs(rows)))
-    return np.stack(values)
+        value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s)
+        values.append(value * quiet / np.median(np.abs(rows)))
+        away.append(late)
+    return np.stack(values), np.stack(away)
+
+
+def _place_odds(late: FloatArray, stray: FloatArray, scatter_s: float) -> FloatArray:
+    """Log odds of absent over heard from the place alone: chance matches lie anywhere, ticks where they are due."""
+    wide = max(1.4826 * float(np.median(np.abs(stray))), 1.5 * scatter_s)
+    return _log_t3(late / wide) - np.log(wide) - _log_t3(late / scatter_s) + np.log(scatter_s)
+
+
+def _log_t3(z: FloatArray) -> FloatArray:
+    """Log density of Student's t with 3 degrees, up to a constant."""
+    density: FloatArray = -2.0 * np.log1p(z**2 / 3.0)
+    return density
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -261,7 +278,7 @@ class _Kinds:
     heard_sd: float
 
 
-def _two_kinds(value: FloatArray, around: FloatArray, usable: BoolArray) -> _Kinds:
+def _two_kinds(value: FloatArray, around: FloatArray, place: FloatArray, usable: BoolArray) -> _Kinds:
     """Heard and absent as two kinds of match; absent is known from elsewhere, heard is learnt from these."""
     # Gumbel's place and scale from the middle and the upper tail.
     q50, q98 = np.quantile(around, [0.5, 0.98])
@@ -274,11 +291,11 @@ def _two_kinds(value: FloatArray, around: FloatArray, usable: BoolArray) -> _Kin
         usual = _local_median(value, heard)
         spread = (value - usual)[heard]
         sd1 = max(1.4826 * float(np.median(np.abs(spread))), 0.7) if heard.any() else 1.0
-        p = _skip_probability(value, usual, sd1, mean0, sd0, prior)
+        p = _skip_probability(value, place, usual, sd1, mean0, sd0, prior)
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
     mean1 = float(np.median(usual[usable]))
-    absent = _skip_probability(around, usual, sd1, mean0, sd0, prior)
+    absent = _skip_probability(around, np.zeros_like(around), usual, sd1, mean0, sd0, prior)
     return _Kinds(
         skip_probability=p,
         usual=usual,
@@ -301,8 +318,9 @@ def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
 
 
 def _skip_probability(
-    value: FloatArray, usual: FloatArray, sd1: float, mean0: float, sd0: float, prior: float
+    value: FloatArray, place: FloatArray, usual: FloatArray, sd1: float, mean0: float, sd0: float, prior: float
 ) -> FloatArray:
+    """Probability that each event was skipped, from its match value and the log odds of its place."""
     # Above its usual value a heard tick stays a heard tick.
     away = np.minimum(value - usual, 0) / sd1
     main = np.log1p(-_FAINT) - 0.5 * away**2 - np.log(sd1 * np.sqrt(2 * np.pi))
@@ -312,7 +330,7 @@ def _skip_probability(
     # The highest of many noise values: Gumbel's law.
     z = (np.maximum(value, mean0 - sd0) - mean0) / sd0
     absent = -z - np.exp(-z) - np.log(sd0)
-    odds: FloatArray = special.expit(np.log(prior) - np.log1p(-prior) + absent - heard)
+    odds: FloatArray = special.expit(np.log(prior) - np.log1p(-prior) + absent - heard + place)
     return odds
 
 

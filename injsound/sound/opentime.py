@@ -7,7 +7,7 @@ constant pulse width, so it tells a solenoid from a valve, and a slow or starved
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+from scipy import linalg, ndimage, signal
 
 from injsound.results import FloatArray
 from injsound.sound.signals import aic_pick, correlate_rows, cut, peak_place
@@ -15,9 +15,12 @@ from injsound.sound.signals import aic_pick, correlate_rows, cut, peak_place
 # Half width of the search for each event's close tick about the usual gap: voltage and sticking move it by less.
 _WANDER_S = 0.0004
 _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
-_SIDE_S = 0.0015
+_SIDE_S = 0.0020
 # A close click is measured event by event from this match value on: its time is then good to some 20 us.
 _LEAST_VALUE = 4.0
+_ABOVE_HZ = 1_200.0
+# Poles of the ring-down that the prediction takes out: four modes and some for the filter.
+_ORDER = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,17 +42,21 @@ class Gaps:
     open_offset_s: float
 
 
-def measure_gaps(white: FloatArray, sr: int, start_s: float, heard_s: FloatArray, *, hint_s: float) -> Gaps:
+def measure_gaps(
+    y: FloatArray, white: FloatArray, sr: int, start_s: float, heard_s: FloatArray, *, hint_s: float
+) -> Gaps:
     """Measure the gap on the mean tick, then on each event by aligning its two clicks with the mean ones.
 
     Parameters
     ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
     white : ndarray, shape (n,)
         Whitened samples [standard deviations].
     sr : int
         Sampling rate [Hz].
     start_s : float
-        Time of ``white[0]`` [s].
+        Time of the first sample [s].
     heard_s : ndarray, shape (n,)
         When each tick was heard; nan where it was not [s].
     hint_s : float
@@ -69,33 +76,52 @@ def measure_gaps(white: FloatArray, sr: int, start_s: float, heard_s: FloatArray
     if not np.isfinite(hint_s) or heard.sum() < 5:
         return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=0.0)
     first, second = min(0.0, hint_s), max(0.0, hint_s)
-    at = heard_s[heard]
-    rows = cut(white, sr, start_s, at, _SIDE_S - first, second + 0.004)
-    mean, zero = rows.mean(axis=0), round((_SIDE_S - first) * sr)
-    open_onset = _onset(mean, sr, zero + round(first * sr))
-    close_onset = _onset(mean, sr, zero + round(second * sr), after=open_onset + round(0.0006 * sr))
+    zero = round((_SIDE_S - first) * sr)
+    strikes = _strikes(y, sr, start_s, heard_s[heard], _SIDE_S - first, second + 0.004)
+    open_onset = _onset(strikes, sr, zero + round(first * sr), after=0)
+    close_onset = _onset(strikes, sr, zero + round(second * sr), after=open_onset + round(0.0008 * sr))
     gap = (close_onset - open_onset) / sr
+    rows = cut(white, sr, start_s, heard_s[heard], _SIDE_S - first, second + 0.004)
+    mean = rows.mean(axis=0)
     gaps = nothing.copy()
     gaps[heard] = gap + _late(rows, mean, sr, close_onset) - _late(rows, mean, sr, open_onset)
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=(open_onset - zero) / sr)
 
 
-def _onset(mean: FloatArray, sr: int, near: int, *, after: int = 0) -> float:
-    """Start of the click whose strongest part lies near a sample."""
-    power = ndimage.uniform_filter1d(mean**2, max(3, round(0.00015 * sr)))
-    low = max(after, near - round(0.0010 * sr), 0)
-    high = min(len(mean), near + round(0.0013 * sr))
+def _strikes(
+    y: FloatArray, sr: int, start_s: float, at_s: FloatArray, before_s: float, after_s: float
+) -> FloatArray:
+    """Mean tick with its own ring-down predicted and taken out, so that only what struck it is left.
+
+    All filters look back only: nothing is heard before it happens.
+    """
+    settle = 0.004
+    rows = cut(y, sr, start_s, at_s, before_s + settle, after_s)
+    high = signal.sosfilt(signal.butter(2, _ABOVE_HZ, "high", fs=sr, output="sos"), rows, axis=1)
+    mean = high.mean(axis=0)[round(settle * sr) :]
+    energy = signal.correlate(mean, mean, method="fft")[len(mean) - 1 :][: _ORDER + 1]
+    energy[0] *= 1 + 1e-4
+    predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
+    strikes: FloatArray = signal.lfilter(np.concatenate([[1.0], -predict]), 1.0, mean)
+    return strikes
+
+
+def _onset(strikes: FloatArray, sr: int, near: int, *, after: int) -> int:
+    """First sample of the strike whose strongest part lies near a sample."""
+    power = ndimage.uniform_filter1d(strikes**2, max(3, round(0.0001 * sr)))
+    low = max(after, near - round(0.0011 * sr), 0)
+    high = min(len(strikes), near + round(0.0014 * sr))
     if high - low < 8:
-        return float(near)
+        return near
     peak = low + int(power[low:high].argmax())
-    start = max(after, peak - round(0.0009 * sr), 0)
-    return start + aic_pick(mean[start : peak + 2])
+    start = max(after, peak - round(0.0008 * sr), 0)
+    return start + aic_pick(strikes[start : peak + 3])
 
 
-def _late(rows: FloatArray, mean: FloatArray, sr: int, onset: float) -> FloatArray:
+def _late(rows: FloatArray, mean: FloatArray, sr: int, onset: int) -> FloatArray:
     """How much later than in the mean each row's click comes; nan where it does not match [s]."""
-    first = max(0, round(onset) - round(_CLICK_BEFORE_S * sr))
-    click = mean[first : round(onset) + round(_CLICK_AFTER_S * sr)]
+    first = max(0, onset - round(_CLICK_BEFORE_S * sr))
+    click = mean[first : onset + round(_CLICK_AFTER_S * sr)]
     click = click / max(float(np.linalg.norm(click)), 1e-12)
     reach = min(round(_WANDER_S * sr), first)
     part = rows[:, first - reach : first + len(click) + reach]

@@ -23,6 +23,8 @@ REACH_S = 0.0015
 # Open time of a port injector, with margin: warm-idle pulse width 1.8 to 4 ms (a maker's service text), up to 8 ms.
 GAP_MIN_S, GAP_MAX_S = 0.0012, 0.0085
 _APART_S = 0.0022
+# Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
+_SAME_GAP_S, _RING_S = 0.0012, 0.0035
 _SEEDS, _ROUNDS = 5, 3
 _KEPT = 0.5
 
@@ -372,10 +374,12 @@ def choose_tick(
     slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
     others = [c for c in ticks if c is not own and c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
     rivals = [c for c in others if c in like and _weight(c) > _CLOSE * _weight(own)]
-    return _judge_choice(own, slots, places, rivals)
+    return _judge_choice(own, slots, places, rivals, counted=cylinders is not None)
 
 
-def _judge_choice(own: Candidate, slots: tuple[Candidate, ...], places: int, rivals: list[Candidate]) -> Choice:
+def _judge_choice(
+    own: Candidate, slots: tuple[Candidate, ...], places: int, rivals: list[Candidate], *, counted: bool
+) -> Choice:
     """Own tick, a neighbour's with the own place silent, or in doubt."""
     if slots:
         loudest = max(slots, key=lambda c: c.amplitude)
@@ -383,7 +387,8 @@ def _judge_choice(own: Candidate, slots: tuple[Candidate, ...], places: int, riv
         silent = places - len(slots)
         if silent and over_db < _OWN_OVER_NEIGHBOUR_DB:
             # One silent place and the rest alike: the silent place is this injector's.
-            found = Found.OWN_SILENT if silent == 1 and over_db < _OWN_OVER_NEIGHBOUR_DB / 2 else Found.TWO
+            sure = counted and silent == 1 and over_db < _OWN_OVER_NEIGHBOUR_DB / 2
+            found = Found.OWN_SILENT if sure else Found.TWO
             return Choice(found=found, own=own, rival=loudest, slots=slots)
         if not silent and over_db < _OWN_OVER_ALL_DB:
             return Choice(found=Found.TWO, own=own, rival=loudest, slots=slots)
@@ -416,12 +421,19 @@ def _apart(a: Candidate, b: Candidate, per_cycle: int) -> float:
 
 
 def _doublets(clicks: list[Candidate], interval: float) -> list[Candidate]:
-    """Of clicks closer than an open time keep the one that rises most, so that a doublet is one tick."""
+    """Of the two clicks of a doublet keep the one that rises more."""
     kept: list[Candidate] = []
     for click in sorted(clicks, key=_weight, reverse=True):
-        if all(_apart(click, other, 1) * interval > GAP_MAX_S for other in kept):
+        if not any(_one_tick(click, other, interval) for other in kept):
             kept.append(click)
     return kept
+
+
+def _one_tick(a: Candidate, b: Candidate, interval: float) -> bool:
+    """Whether two clicks are open and close, or the ring, of the same tick."""
+    apart = ((b.phase - a.phase + 0.5) % 1.0 - 0.5) * interval
+    partner = abs(apart - a.gap_s) < _SAME_GAP_S or abs(apart + b.gap_s) < _SAME_GAP_S
+    return partner or abs(apart) < _RING_S
 
 
 def _neighbours(
