@@ -1,13 +1,18 @@
-"""How often the stated limits hold the truth: ``python tests/benchmarks/coverage.py [trials]``.
+"""How often the stated limits hold the truth: ``python tests/benchmarks/coverage.py rates|scatter [trials]``.
 
 Prints the tables of docs/methods.md. Trains are drawn apart from any that were looked at while the methods were chosen.
 """
 
 import sys
+from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from crank import draw_crank, hear_all, neighbours
+
 from injsound.findings.proportions import exact_limits, rate_limits, skip_pattern
+from injsound.sound.jitter import own_scatter
 
 SEED = 20_240_607
 
@@ -57,5 +62,58 @@ def _rate_row(trains, rate):
     return f"{1 - len(some) / len(trains):.1%} | {held[0]:.1%} | {held[1]:.1%} | {width:.2f} | {bursts:.1%}"
 
 
+ENGINES = {
+    "even, wander over 0.5 s": {"wander_s": 0.5},
+    "even, 1 s": {},
+    "even, 3 s": {"wander_s": 3.0},
+    "0.3 % firing to firing": {"uneven": 0.003},
+    "the same, blended": {"uneven": 0.003, "blended": True},
+    "0.3 % cycle to cycle": {"uneven": 0.003, "firings": 1},
+    "even, 12 sags": {"sagging": "drawn"},
+}
+SOUNDS = {
+    "5 neighbours, 40 us": neighbours(6, 40.0),
+    "5 neighbours, 100 us": neighbours(6, 100.0),
+    "3 neighbours, 60 us": neighbours(4, 60.0),
+    "2 valves, 300 us": ((0.23, 300.0), (0.61, 300.0)),
+    "none": (),
+}
+MEASUREMENT_US = 5.0
+
+
+def scatter_coverage(trials):
+    print("| other sounds | engine | truth, us | given | within 20 % of those | interval holds | median interval, us |")
+    print("|---|---|---|---|---|---|---|")
+    rng = np.random.default_rng(SEED)
+    for sounds, others in SOUNDS.items():
+        for name, engine in ENGINES.items():
+            for truth in (0, 50, 100, 200, 500):
+                found = [_one_scatter(rng, truth, others, dict(engine)) for _ in range(trials)]
+                print(f"| {sounds} | {name} | {truth} | {_scatter_row(found, truth)} |", flush=True)
+
+
+def _one_scatter(rng, truth, others, engine):
+    if "sagging" in engine:
+        engine["sagging"] = np.sort(rng.choice(360, 12, replace=False)) + 3
+    turn = rng.uniform()  # where in the cycle the injector ticks, against the steps of unevenness
+    rows = hear_all(
+        rng,
+        draw_crank(rng, **engine),
+        own_us=np.hypot(truth, MEASUREMENT_US),
+        own_phase=0.03 + turn,
+        others=[(phase + turn, scatter) for phase, scatter in others],
+    )
+    return own_scatter(*rows, measurement_us=MEASUREMENT_US)
+
+
+def _scatter_row(found, truth):
+    given = [f.sigma_us for f in found if f.sigma_us is not None]
+    near = np.mean([abs(sigma - truth) <= (0.2 * truth or 20) for sigma in given]) if given else np.nan
+    held = np.mean([f.low_us <= truth <= f.high_us for f in found])
+    low, high = np.median([(f.low_us, f.high_us) for f in found], axis=0)
+    return f"{len(given) / len(found):.0%} | {near:.0%} | {held:.0%} | {low:.0f}-{high:.0f}"
+
+
 if __name__ == "__main__":
-    rate_coverage(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    run = {"rates": rate_coverage, "scatter": scatter_coverage}[sys.argv[1]]
+    run(int(sys.argv[2]) if len(sys.argv) > 2 else 1000)
