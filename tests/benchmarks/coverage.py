@@ -81,15 +81,18 @@ SOUNDS = {
 MEASUREMENT_US = 5.0
 
 
+TRUTHS_US = (0, 50, 100, 200, 500)
+
+
 def scatter_coverage(trials):
-    print("| other sounds | engine | truth, us | given | within 20 % of those | interval holds | median interval, us |")
-    print("|---|---|---|---|---|---|---|")
+    print("| other sounds | engine | given, % | within 20 % of those, % | interval holds, % | median upper end, us |")
+    print("|---|---|---|---|---|---|")
     rng = np.random.default_rng(SEED)
     for sounds, others in SOUNDS.items():
         for name, engine in ENGINES.items():
-            for truth in (0, 50, 100, 200, 500):
-                found = [_one_scatter(rng, truth, others, dict(engine)) for _ in range(trials)]
-                print(f"| {sounds} | {name} | {truth} | {_scatter_row(found, truth)} |", flush=True)
+            found = [[_one_scatter(rng, truth, others, dict(engine)) for _ in range(trials)] for truth in TRUTHS_US]
+            columns = zip(*map(_scatter_figures, found, TRUTHS_US), strict=True)
+            print(f"| {sounds} | {name} | {' | '.join(' / '.join(column) for column in columns)} |", flush=True)
 
 
 def _one_scatter(rng, truth, others, engine):
@@ -106,12 +109,14 @@ def _one_scatter(rng, truth, others, engine):
     return own_scatter(*rows, measurement_us=MEASUREMENT_US)
 
 
-def _scatter_row(found, truth):
+def _scatter_figures(found, truth):
     given = [f.sigma_us for f in found if f.sigma_us is not None]
-    near = np.mean([abs(sigma - truth) <= (0.2 * truth or 20) for sigma in given]) if given else np.nan
-    held = np.mean([f.low_us <= truth <= f.high_us for f in found])
-    low, high = np.median([(f.low_us, f.high_us) for f in found], axis=0)
-    return f"{len(given) / len(found):.0%} | {near:.0%} | {held:.0%} | {low:.0f}-{high:.0f}"
+    near = [abs(sigma - truth) <= (0.2 * truth or 20) for sigma in given]
+    held = [f.low_us <= truth <= f.high_us for f in found]
+    shares = [len(given) / len(found), np.mean(near) if near else None, np.mean(held)]
+    return *(
+        "–" if share is None else f"{share:.0%}"[:-1] for share in shares
+    ), f"{np.median([f.high_us for f in found]):.0f}"
 
 
 if __name__ == "__main__":
