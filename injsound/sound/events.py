@@ -26,6 +26,8 @@ _BEFORE_S = 0.0008
 _LENGTHS_S = (0.0025, 0.0090)
 _ROUNDS = 3
 _TRACK_STEP_S = 0.0001
+# Penalties on changes of the lateness, from an engine that stumbles to one that hums.
+_STIFFNESS = (0.1, 0.5, 2.0, 8.0)
 _MIN_SCATTER_S = 30e-6
 # Share of heard ticks that may be much fainter than their fellows, spread evenly down to the noise: from memory.
 _FAINT = 0.02
@@ -206,23 +208,36 @@ def _price(away: FloatArray) -> FloatArray:
 
 
 def _smooth(late: FloatArray, heard: BoolArray, rough: FloatArray) -> tuple[FloatArray, float]:
-    """Penalised least squares over events on lateness where heard, and the robust scatter about it."""
-    n = len(late)
-    bands = np.zeros((2, n))
-    bands[1] = 2.0
+    """Smooth lateness where heard and the robust scatter about it; how smooth, odd events say of even ones."""
+    if heard.sum() < 8:
+        return rough, 3e-4
+    index = np.flatnonzero(heard)
+    halves = np.zeros((2, len(late)), dtype=bool)
+    halves[0, index[::2]] = halves[1, index[1::2]] = True
+    misses = []
+    for stiffness in _STIFFNESS:
+        predicted = [_penalised(late, half, rough, stiffness) for half in halves]
+        errors = [np.abs(late - p)[other] for p, other in zip(predicted, halves[::-1], strict=True)]
+        misses.append(np.median(np.concatenate(errors)))
+    smooth = _penalised(late, heard, rough, _STIFFNESS[int(np.argmin(misses))])
+    return smooth, max(1.4826 * float(np.median(np.abs(late - smooth)[heard])), _MIN_SCATTER_S)
+
+
+def _penalised(late: FloatArray, heard: BoolArray, rough: FloatArray, stiffness: float) -> FloatArray:
+    """Penalised least squares on differences, wrong matches given less weight round by round."""
+    bands = np.zeros((2, len(late)))
+    bands[1], bands[0, 1:] = 2.0, -1.0
     bands[1, [0, -1]] = 1.0
-    bands[0, 1:] = -1.0
-    scale = 3e-4
     robust = heard.astype(float)
-    for _ in range(5):
-        matrix = 1.0 * bands
+    smooth = rough
+    for _ in range(4):
+        matrix = stiffness * bands
         matrix[1] += robust + 1e-3
         smooth = linalg.solveh_banded(matrix, robust * late + 1e-3 * rough)
         residual = np.abs(late - smooth)
-        if heard.sum() > 4:
-            scale = max(1.4826 * float(np.median(residual[heard])), _MIN_SCATTER_S)
+        scale = max(1.4826 * float(np.median(residual[heard])), _MIN_SCATTER_S)
         robust = heard / (1 + (residual / (3 * scale)) ** 2) ** 2
-    return smooth, scale
+    return smooth
 
 
 def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, length_s: float) -> FloatArray:

@@ -38,7 +38,7 @@ class Candidate:
     phase : float
         Its place in the cycle [cycles].
     amplitude : float
-        Norm of the mean aligned waveform, over the noise [standard deviations].
+        Norm of the mean aligned waveform, over what is left of each click without it [standard deviations].
     separation : float
         Median of the upper half of its match values over matches in the sound around [standard deviations].
     scatter_s : float
@@ -67,8 +67,8 @@ class Candidate:
     rise: float = 0.0
 
 
-def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 8) -> tuple[FloatArray, FloatArray]:
-    """Phases at which the sound rises most, in the upper half of the cycles.
+def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 14) -> tuple[FloatArray, FloatArray]:
+    """Phases at which the sound of some bands rises most for a moment, in the upper half of the cycles.
 
     Parameters
     ----------
@@ -82,40 +82,67 @@ def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 8) 
     Returns
     -------
     phases : ndarray, shape (m,), m <= count
-        Phases, strongest first [cycles].
+        Phases [cycles].
     rises : ndarray, shape (m,)
-        Mean rise in the upper half of the cycles, above the cycle's usual one [natural log of energy].
+        Mean rise in the upper half of the cycles, above the cycle's usual one, in the three bands that rise most
+        [natural log of energy].
     """
-    rise = _rise(strength)
-    interval = _interval(clock)
-    bins = round(interval / strength.hop_s)
+    bins = round(_interval(clock) / strength.hop_s)
     first, last = np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1])
     phases = np.arange(first, last)[:, None] + np.arange(bins) / bins
     frame = np.round((time_at(clock, phases.ravel()) - strength.start_s) / strength.hop_s).astype(int)
-    folded = rise[np.clip(frame, 0, len(rise) - 1)].reshape(phases.shape)
-    score = np.sort(folded, axis=0)[len(folded) // 2 :].mean(axis=0)
+    frame = np.clip(frame, 0, strength.bands.shape[1] - 1)
+    rise, brief = (
+        np.stack([_upper_half(band[frame].reshape(phases.shape)) for band in kind])
+        for kind in _rises(strength)
+    )
+    together = np.sort(rise, axis=0)[-3:].mean(axis=0)
     guard = max(1, round(_APART_S / strength.hop_s))
-    score = score - np.median(score)
-    found, rises = [], []
-    while len(found) < count and np.isfinite(score).any():
-        top = int(score.argmax())
-        found.append(top / bins)
-        rises.append(score[top])
-        score[np.arange(top - guard, top + guard + 1) % bins] = -np.inf
-    return np.array(found), np.array(rises)
+    scores = [together, np.sort(brief, axis=0)[-3:].mean(axis=0), *brief]
+    found: list[int] = []
+    for place in (p for ranks in zip(*(_peaks(score, guard, 4) for score in scores), strict=True) for p in ranks):
+        if all(min((place - other) % bins, (other - place) % bins) > guard for other in found):
+            found.append(place)
+    found = found[:count]
+    return np.array(found) / bins, together[found]
 
 
-def _rise(strength: OnsetStrength) -> FloatArray:
-    """Mean log energy in the millisecond after a frame minus that in the two before, largest within 1 ms."""
+def _upper_half(folded: FloatArray) -> FloatArray:
+    """Mean over the upper half of the cycles, above the usual one of all phases."""
+    middle = len(folded) // 2
+    upper: FloatArray = np.partition(folded, middle, axis=0)[middle:].mean(axis=0)
+    return upper - np.median(upper)
+
+
+def _peaks(score: FloatArray, guard: int, count: int) -> list[int]:
+    """Highest places of a circular score, a guard apart."""
+    left = score.copy()
+    found: list[int] = []
+    for _ in range(count):
+        top = int(left.argmax())
+        found.append(top)
+        left[np.arange(top - guard, top + guard + 1) % len(left)] = -np.inf
+    return found
+
+
+def _rises(strength: OnsetStrength) -> tuple[FloatArray, FloatArray]:
+    """Mean log energy in the millisecond after a frame minus that in the two before, and minus that of a while after.
+
+    Both per band and the largest within 1 ms. The while after is the median of 5 ms, which a close tick in it does not
+    lift.
+    """
     per_ms = max(1, round(0.001 / strength.hop_s))
-    level = strength.bands.mean(axis=0)
-    total = np.concatenate([[0.0], np.cumsum(level)])
-    n = len(level)
+    level = strength.bands
+    n = level.shape[1]
+    total = np.concatenate([np.zeros((len(level), 1)), np.cumsum(level, axis=1)], axis=1)
     at = np.arange(n)
-    after = (total[np.minimum(at + 1 + per_ms, n)] - total[np.minimum(at + 1, n)]) / per_ms
-    before = (total[at] - total[np.maximum(at - 2 * per_ms, 0)]) / (2 * per_ms)
-    peak: FloatArray = ndimage.maximum_filter1d(after - before, 2 * per_ms + 1)
-    return peak
+    now = (total[:, np.minimum(at + 1 + per_ms, n)] - total[:, np.minimum(at + 1, n)]) / per_ms
+    before = (total[:, at] - total[:, np.maximum(at - 2 * per_ms, 0)]) / (2 * per_ms)
+    later = ndimage.median_filter(level, size=(1, 5 * per_ms), mode="nearest")
+    later = later[:, np.minimum(at + round(4.5 * per_ms), n - 1)]
+    window = 2 * per_ms + 1
+    rise, brief = now - before, now - np.maximum(before, later)
+    return ndimage.maximum_filter1d(rise, window, axis=1), ndimage.maximum_filter1d(brief, window, axis=1)
 
 
 def _interval(clock: CycleClock) -> float:
@@ -155,7 +182,7 @@ def measure_candidate(
     around = np.concatenate(
         [
             correlate_rows(cut(white, sr, start_s, due + off, REACH_S, PRE_S + POST_S + REACH_S), clicks.template)
-            for off in (-0.0125, -0.0080, 0.0115, 0.0160)
+            for off in (-0.0080, 0.0115)
         ]
     ).max(axis=1)
     spectrum = np.abs(np.fft.rfft(clicks.template, 1024)) ** 2
@@ -166,7 +193,7 @@ def measure_candidate(
     middle = float(np.median(shift_s[heard]))
     return Candidate(
         phase=(phase + middle / _interval(clock)) % 1.0,
-        amplitude=clicks.amplitude,
+        amplitude=clicks.amplitude / clicks.noise,
         separation=float((np.median(clicks.value[heard]) - around.mean()) / around.std()),
         scatter_s=float(1.4826 * np.median(np.abs(np.diff(shift_s[heard]))) / np.sqrt(2)),
         centre_hz=centre,
@@ -188,6 +215,8 @@ class Clicks:
         Mean waveform, unit norm [unitless].
     amplitude : float
         Norm of the mean waveform before it was scaled [standard deviations].
+    noise : float
+        Root mean square of what is left of the typical click without the template [standard deviations].
     place : ndarray, shape (k,)
         Where the template fits best in each row [samples].
     value : ndarray, shape (k,)
@@ -196,6 +225,7 @@ class Clicks:
 
     template: FloatArray
     amplitude: float
+    noise: float
     place: FloatArray
     value: FloatArray
 
@@ -246,7 +276,9 @@ def _align_from(rows: FloatArray, template: FloatArray) -> Clicks:
         amplitude = float(np.linalg.norm(template))
     template = template / max(amplitude, 1e-9)
     place, value = peak_place(correlate_rows(rows, template))
-    return Clicks(template=template, amplitude=amplitude, place=place, value=value)
+    energy = (windows[k, np.round(place).astype(int)] ** 2).sum(axis=1)
+    noise = np.sqrt(max(float(np.median(energy - value**2)), 1e-12) / length)
+    return Clicks(template=template, amplitude=amplitude, noise=float(noise), place=place, value=value)
 
 
 def _partner_gap(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> float:

@@ -1,0 +1,389 @@
+"""Practice recordings of an engine with known truth.
+
+``Scene`` holds every setting, ``simulate`` makes the samples and the ``Truth``, ``write`` stores both. Stages are
+functions of the scene and of a random generator of their own, so that switching one effect on changes no other.
+"""
+
+import dataclasses
+import json
+import os
+import tempfile
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from injsound.engine import firing_phase
+from injsound.errors import InjsoundError
+from injsound.results import CycleClock, FloatArray, Recording, Span, SpanKind
+from injsound.simulate.chain import disturb, lose_buffers, process, respond, speech_like
+from injsound.simulate.clicks import Click, add_strikes, injector_clicks, neighbour_click, valve_click
+from injsound.simulate.crank import turn
+from injsound.simulate.scene import BoolArray, Chain, Scene, Skipping, Truth
+
+__all__ = ["Chain", "Scene", "Skipping", "Truth", "simulate", "speech_like", "truth_to_json", "write"]
+
+_ABOVE_HZ = 1_500.0
+# A tick whose open-to-close stretch touches damage cannot be judged.
+_TICK_AFTER_S = 0.004
+_VALVE_SCATTER_S = 0.0002
+_WRITE_FRAMES = 65_536
+
+
+def simulate(scene: Scene, *, background: FloatArray | None = None) -> tuple[Recording, Truth]:
+    """Make a practice recording.
+
+    Parameters
+    ----------
+    scene : Scene
+        Settings.
+    background : ndarray, shape (n,), optional
+        Sound to use in place of the simulated noise and combustion, at the scene's rate [unitless].
+
+    Returns
+    -------
+    recording : Recording
+        One chapter of float samples.
+    truth : Truth
+        What was done.
+    """
+    (phase_rng, crank_rng, event_rng, body_rng, fellow_rng, valve_rng, pump_rng, noise_rng, damage_rng) = (
+        np.random.default_rng(scene.seed).spawn(9)
+    )
+    own_phase = float(phase_rng.uniform(0.05, 0.95))
+    clock, due_cycles, skipped = turn(scene, own_phase, crank_rng)
+    due = _time(clock, due_cycles)
+    running = ~_inside(due, (*scene.fuel_cut_s, *scene.silence_s))
+    noise = _noise(scene, clock, noise_rng) if background is None else _fitted(background, scene)
+    open_click, close_click = injector_clicks(body_rng)
+    level = 10 ** (scene.tick_db / 20) / max(open_click.peak(scene.sr), close_click.peak(scene.sr))
+    y = np.zeros(round((scene.seconds + 0.5) * scene.sr))
+    heard, gap, weak = _own_ticks(y, scene, due, running & ~skipped, (open_click, close_click), level, event_rng)
+    _own_extra(y, scene, clock, due_cycles, (open_click, close_click), level, event_rng)
+    _fellows(y, scene, clock, due_cycles, (open_click, close_click), level, fellow_rng)
+    _valves(y, scene, clock, level, valve_rng)
+    _pump(y, scene, clock, level, pump_rng)
+    y = _silenced(y[: len(noise)] + noise, scene, noise_rng)
+    y, spans = _through_chain(y, scene, damage_rng)
+    spans += [Span(from_s=a, to_s=b, kind=SpanKind.ENGINE_SILENT) for a, b in (*scene.fuel_cut_s, *scene.silence_s)]
+    kept = running & (due > 0.05) & (due < scene.seconds - 0.08)
+    truth = Truth(
+        scene=scene,
+        due_s=due[kept],
+        skipped=skipped[kept],
+        weak=weak[kept],
+        hidden=_touched(spans, due[kept], scene),
+        heard_s=heard[kept],
+        open_time_ms=gap[kept],
+        cycle_start_s=_time(clock, np.arange(np.ceil(clock.cycles[-1]))),
+        rpm=_mean_rpm(clock, scene),
+        spans=tuple(sorted(spans, key=lambda s: s.from_s)),
+    )
+    recording = Recording(y=y.astype(np.float32), sr=scene.sr, file="simulated", codec="simulated")
+    return recording, truth
+
+
+def _time(clock: CycleClock, cycles: FloatArray) -> FloatArray:
+    return np.interp(cycles, clock.cycles, clock.times_s, right=clock.times_s[-1] + 1.0)
+
+
+def _inside(times: FloatArray, stretches: tuple[tuple[float, float], ...]) -> BoolArray:
+    inside = np.zeros(len(times), dtype=bool)
+    for from_s, to_s in stretches:
+        inside |= (times >= from_s) & (times < to_s)
+    return inside
+
+
+def _mean_rpm(clock: CycleClock, scene: Scene) -> float:
+    return float(120 * np.interp(scene.seconds, clock.times_s, clock.cycles) / scene.seconds)
+
+
+def _noise(scene: Scene, clock: CycleClock, rng: np.random.Generator) -> FloatArray:
+    """Steady broadband noise of rms 1 above 1.5 kHz, and combustion: rumble and hiss that rise at each firing."""
+    from scipy import signal
+
+    n = round(scene.seconds * scene.sr)
+    steady_rng, rumble_rng, hiss_rng, strength_rng = rng.spawn(4)
+    high = signal.butter(4, _ABOVE_HZ, "high", fs=scene.sr, output="sos")
+    steady = steady_rng.standard_normal(n)
+    steady /= signal.sosfilt(high, steady).std()
+    cylinders = scene.engine.cylinders or 4
+    firing = np.interp(np.arange(n) / scene.sr, clock.times_s, clock.cycles) * cylinders
+    strength = 1 + 0.1 * strength_rng.standard_normal(int(firing[-1]) + 2)
+    since = firing % 1.0
+    burst = strength[firing.astype(int)] * np.exp(-4 * since) * np.minimum(since / 0.06, 1)
+    band = signal.butter(3, [30, min(800, 0.4 * scene.sr)], "band", fs=scene.sr, output="sos")
+    rumble = signal.sosfilt(band, rumble_rng.standard_normal(n) * burst)
+    hiss = hiss_rng.standard_normal(n) * burst
+    return (
+        steady
+        + 10 ** (scene.rumble_db / 20) * rumble / rumble.std()
+        + 10 ** (scene.hiss_db / 20) * hiss / signal.sosfilt(high, hiss).std()
+    )
+
+
+def _fitted(background: FloatArray, scene: Scene) -> FloatArray:
+    """A given background, looped to length, rms 1 above 1.5 kHz."""
+    from scipy import signal
+
+    n = round(scene.seconds * scene.sr)
+    looped = np.resize(np.asarray(background, dtype=float), n)
+    high = signal.sosfilt(signal.butter(4, _ABOVE_HZ, "high", fs=scene.sr, output="sos"), looped)
+    return looped / high.std()
+
+
+def _own_ticks(
+    y: FloatArray,
+    scene: Scene,
+    due: FloatArray,
+    there: BoolArray,
+    clicks: tuple[Click, Click],
+    level: float,
+    rng: np.random.Generator,
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Strike the own injector; returns heard times, gaps and which ticks were weak."""
+    scatter_rng, level_rng, weak_rng, strike_rng = rng.spawn(4)
+    n = len(due)
+    heard = due + scene.scatter_us * 1e-6 * scatter_rng.standard_normal(n)
+    gap = scene.open_time_ms * 1e-3 + scene.gap_scatter_us * 1e-6 * scatter_rng.standard_normal(n)
+    weak = (weak_rng.random(n) < scene.weak_share) & there
+    db = scene.level_spread_db * level_rng.standard_normal(n) + scene.level_drift_db * due / scene.seconds
+    strength = level * 10 ** ((db - scene.weak_db * weak) / 20)
+    add_strikes(y, scene.sr, clicks[0], heard[there], strength[there], scene.strike, strike_rng)
+    add_strikes(y, scene.sr, clicks[1], (heard + gap)[there], strength[there], scene.strike, strike_rng)
+    return np.where(there, heard, np.nan), np.where(there, gap * 1e3, np.nan), weak
+
+
+def _own_extra(
+    y: FloatArray,
+    scene: Scene,
+    clock: CycleClock,
+    due_cycles: FloatArray,
+    clicks: tuple[Click, Click],
+    level: float,
+    rng: np.random.Generator,
+) -> None:
+    """The second tick per cycle of the first seconds after a start."""
+    if not scene.mode_change_s:
+        return
+    extra = _time(clock, due_cycles + 0.5)
+    extra = extra[extra < scene.mode_change_s]
+    gap = scene.open_time_ms * 1e-3
+    for click, later in zip(clicks, (0.0, gap), strict=True):
+        add_strikes(y, scene.sr, click, extra + later, np.full(len(extra), level), scene.strike, rng)
+
+
+def _fellows(
+    y: FloatArray,
+    scene: Scene,
+    clock: CycleClock,
+    due_cycles: FloatArray,
+    clicks: tuple[Click, Click],
+    level: float,
+    rng: np.random.Generator,
+) -> None:
+    """The other injectors, at their places in the cycle, weaker the further along the rail."""
+    engine = scene.engine
+    n = engine.cylinders or 1
+    order = engine.firing_order or tuple(range(1, n + 1))
+    own = engine.cylinder or order[0]
+    for cylinder in range(1, n + 1):
+        body_rng, event_rng = rng.spawn(2)
+        if cylinder == own:
+            continue
+        places = abs(cylinder - own)
+        db = scene.neighbour_db - scene.neighbour_spread_db * (places - 1) + body_rng.normal(0, 1.0)
+        phase = (firing_phase(order, cylinder) - firing_phase(order, own)) % 1.0
+        if engine.injection.value == "batch":
+            phase %= 0.5
+        at = _time(clock, np.concatenate([due_cycles[:1] - 1, due_cycles]) + phase)
+        if scene.mode_change_s and engine.injection.value == "sequential":
+            extra = _time(clock, due_cycles + phase + 0.5)
+            at = np.concatenate([at, extra[extra < scene.mode_change_s]])
+        at = at[~_inside(at, (*scene.fuel_cut_s, *scene.silence_s))]
+        at = at + scene.scatter_us * 1e-6 * event_rng.standard_normal(len(at))
+        strength = level * 10 ** (db / 20) * (1 + 0.08 * event_rng.standard_normal(len(at)))
+        for click, later in zip(clicks, (0.0, scene.open_time_ms * 1e-3), strict=True):
+            far = neighbour_click(click, body_rng)
+            far_level = strength * click.peak(scene.sr) / max(far.peak(scene.sr), 1e-9)
+            add_strikes(y, scene.sr, far, at + later, far_level, scene.strike, event_rng)
+
+
+def _valves(y: FloatArray, scene: Scene, clock: CycleClock, level: float, rng: np.random.Generator) -> None:
+    """Valves, at angles that are the same for every cylinder."""
+    n = scene.engine.cylinders or 1
+    angle_rng, body_rng, event_rng = rng.spawn(3)
+    cycles = np.arange(np.ceil(clock.cycles[-1]))
+    own_peak = _own_peak(level, scene)
+    for angle in angle_rng.uniform(0, 1, scene.valves):
+        for cylinder in range(n):
+            click = valve_click(body_rng)
+            at = _time(clock, cycles + angle + cylinder / n)
+            at = at[~_inside(at, scene.silence_s)]
+            at = at + _VALVE_SCATTER_S * event_rng.standard_normal(len(at))
+            db = scene.valve_db + body_rng.normal(-3, 3)
+            strength = own_peak * 10 ** (db / 20) / click.peak(scene.sr) * (1 + 0.2 * event_rng.standard_normal(len(at)))
+            add_strikes(y, scene.sr, click, at, strength, 0.3, event_rng)
+
+
+def _own_peak(level: float, scene: Scene) -> float:
+    """Peak of the own tick, which `level` makes from its unit strike [rms of the noise above 1.5 kHz]."""
+    return 10 ** (scene.tick_db / 20)
+
+
+def _pump(y: FloatArray, scene: Scene, clock: CycleClock, level: float, rng: np.random.Generator) -> None:
+    """A cam-driven pump's control valve."""
+    if not scene.pump_lobes:
+        return
+    click = valve_click(rng)
+    phases = rng.uniform() + np.arange(scene.pump_lobes) / scene.pump_lobes
+    cycles = np.arange(np.ceil(clock.cycles[-1]))
+    at = _time(clock, (cycles[:, None] + phases).ravel())
+    strength = np.full(len(at), _own_peak(level, scene) * 10 ** (scene.pump_db / 20) / click.peak(scene.sr))
+    add_strikes(y, scene.sr, click, at, strength, 0.2, rng)
+
+
+def _silenced(y: FloatArray, scene: Scene, rng: np.random.Generator) -> FloatArray:
+    for from_s, to_s in scene.silence_s:
+        part = slice(round(from_s * scene.sr), round(to_s * scene.sr))
+        y[part] = 0.3 * rng.standard_normal(len(y[part]))
+    return y
+
+
+def _through_chain(y: FloatArray, scene: Scene, rng: np.random.Generator) -> tuple[FloatArray, list[Span]]:
+    disturb_rng, buffer_rng = rng.spawn(2)
+    y = respond(y, scene.sr, scene.chain)
+    y, spans = disturb(y / np.abs(y).max(), scene, disturb_rng)
+    y, processed = process(y * scene.peak, scene)
+    y, lost = lose_buffers(y, scene, buffer_rng)
+    return y, spans + processed + lost
+
+
+def _touched(spans: list[Span], due: FloatArray, scene: Scene) -> BoolArray:
+    touched = np.zeros(len(due), dtype=bool)
+    last = due + scene.open_time_ms * 1e-3 + _TICK_AFTER_S
+    for span in spans:
+        if span.kind is not SpanKind.ENGINE_SILENT:
+            touched |= (due - 0.001 < span.to_s) & (last > span.from_s)
+    return touched
+
+
+# --- files ----------------------------------------------------------------------------------------------------------
+
+
+def truth_to_json(truth: Truth) -> dict[str, Any]:
+    """Truth as plain values.
+
+    Parameters
+    ----------
+    truth : Truth
+        What was done.
+
+    Returns
+    -------
+    dict
+        Scene, due events and spans.
+    """
+    events = [
+        {
+            "due_s": round(float(due), 6),
+            "skipped": bool(skipped),
+            "weak": bool(weak),
+            "hidden": bool(hidden),
+            "heard_s": None if np.isnan(heard) else round(float(heard), 7),
+            "open_time_ms": None if np.isnan(gap) else round(float(gap), 4),
+        }
+        for due, skipped, weak, hidden, heard, gap in zip(
+            truth.due_s, truth.skipped, truth.weak, truth.hidden, truth.heard_s, truth.open_time_ms, strict=True
+        )
+    ]
+    spans = [{"from_s": round(s.from_s, 4), "to_s": round(s.to_s, 4), "kind": s.kind.value} for s in truth.spans]
+    return {
+        "simulated": True,
+        "rpm": round(truth.rpm, 3),
+        "scene": dataclasses.asdict(truth.scene),
+        "events": events,
+        "spans": spans,
+    }
+
+
+def write(
+    path: str | os.PathLike[str],
+    recording: Recording,
+    truth: Truth,
+    *,
+    codec: str | None = None,
+    bit_rate: int | None = None,
+) -> None:
+    """Write a practice recording, and its truth beside it.
+
+    Parameters
+    ----------
+    path : path
+        Sound file; its suffix names the container. WAV, FLAC and Ogg by libsndfile, the rest by FFmpeg.
+    recording : Recording
+        Samples.
+    truth : Truth
+        Goes into a file of the same name that ends in ``.truth.json``.
+    codec : str or None
+        FFmpeg's name of an encoder; None is the container's usual one.
+    bit_rate : int or None
+        Bits per second of a lossy codec [1/s].
+
+    Raises
+    ------
+    InjsoundError
+        If the folder cannot be written to or the format is unknown.
+    """
+    target = Path(path)
+    beside = target.with_name(target.stem + ".truth.json")
+    try:
+        with tempfile.TemporaryDirectory(dir=target.parent) as folder:
+            sound = Path(folder) / ("sound" + target.suffix)
+            _encode(sound, recording, codec, bit_rate)
+            text = Path(folder) / "truth.json"
+            text.write_text(json.dumps(truth_to_json(truth), indent=1) + "\n", encoding="utf-8")
+            os.replace(sound, target)
+            os.replace(text, beside)
+    except OSError as error:
+        raise InjsoundError(
+            f"cannot write {target}: {error.strerror or error}; expected a folder with room that may be written to: "
+            "name another"
+        ) from error
+
+
+def _encode(path: Path, recording: Recording, codec: str | None, bit_rate: int | None) -> None:
+    import soundfile
+
+    if codec is None and path.suffix.lower() in {".wav", ".flac", ".ogg"}:
+        kind = "VORBIS" if path.suffix.lower() == ".ogg" else "PCM_16"
+        with soundfile.SoundFile(path, "w", recording.sr, 1, kind) as file:
+            for first in range(0, len(recording.y), _WRITE_FRAMES):  # libsndfile overflows its stack on long Vorbis
+                file.write(recording.y[first : first + _WRITE_FRAMES])
+        return
+    import av
+
+    try:
+        with av.open(str(path), "w") as container:
+            stream = container.add_stream(codec or container.default_audio_codec, rate=recording.sr)
+            stream.layout = "mono"
+            if bit_rate:
+                stream.bit_rate = bit_rate
+            frame = av.AudioFrame.from_ndarray(recording.y[None, :], format="fltp", layout="mono")
+            frame.sample_rate, frame.time_base, frame.pts = recording.sr, Fraction(1, recording.sr), 0
+            stream.codec_context.open()
+            resampler = av.AudioResampler(
+                format=stream.codec_context.format,
+                layout="mono",
+                rate=stream.codec_context.sample_rate,
+                frame_size=stream.codec_context.frame_size or None,
+            )
+            for part in [*resampler.resample(frame), *resampler.resample(None)]:
+                container.mux(stream.encode(part))
+            container.mux(stream.encode(None))
+    except (av.FFmpegError, ValueError) as error:
+        raise InjsoundError(
+            f"cannot write {path.suffix or 'a file without suffix'}: {error}; expected a sound format such as .wav, "
+            ".flac, .ogg or .m4a: name another"
+        ) from error

@@ -1,0 +1,209 @@
+"""The settings of a practice recording and the truth that comes with it."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from injsound.engine import Engine
+from injsound.errors import ParameterError
+from injsound.results import FloatArray, Span
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+class Skipping(StrEnum):
+    """How an injector skips."""
+
+    NONE = "none"
+    SCATTERED = "scattered"
+    BURSTS = "bursts"
+    EVERY_NTH = "every nth"
+    DEAD = "dead"
+    LISTED = "listed"
+
+
+class Chain(StrEnum):
+    """What lies between the injector's body and the samples."""
+
+    FLAT = "flat"
+    STETHOSCOPE = "stethoscope"
+    CONTACT = "contact disc"
+    PHONE = "phone"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """Every setting of a practice recording.
+
+    Parameters
+    ----------
+    seconds : float
+        Length [s].
+    sr : int
+        Sampling rate [Hz].
+    seed : int
+        All randomness follows from it; each effect draws from a generator of its own [unitless].
+    engine : Engine
+        Cylinders, own cylinder, firing order, injection mode.
+    rpm : float
+        Mean engine speed [1/min].
+    rpm_profile : tuple of (float, float)
+        Time [s] and speed [1/min] of a ramp's corners; empty for a constant speed.
+    wander, wander_s : float
+        Relative standard deviation of the slow speed wander [unitless] and its time constant [s].
+    unevenness : float
+        Relative standard deviation of the speed from firing to firing [unitless].
+    sag : float
+        Relative slow-down after a skip [unitless], recovering within about half a second.
+    tick_db : float
+        Peak of the louder of the open and close tick over the rms of the broadband noise above 1.5 kHz [dB].
+    open_time_ms : float
+        Gap from open to close tick [ms].
+    scatter_us, gap_scatter_us : float
+        Standard deviations of the event's and the gap's own timing [us].
+    level_spread_db, level_drift_db : float
+        Standard deviation of the level from tick to tick, and its change from start to end [dB].
+    strike : float
+        Relative standard deviation with which each mode is struck anew every time [unitless].
+    weak_share, weak_db : float
+        Share of ticks that come out faint [unitless], and by how much [dB].
+    skipping : Skipping
+        Pattern of the skips.
+    skip_rate : float
+        Share of events skipped, for scattered ones and bursts [unitless].
+    burst : int
+        Skips in a row, for bursts; the n of every n-th [unitless].
+    skip_events : tuple of int
+        Skipped events, for listed ones, counted from 0 [unitless].
+    mode_change_s : float
+        Until then every injector ticks once per revolution [s].
+    fuel_cut_s : tuple of (float, float)
+        Stretches in which no injector ticks [s].
+    silence_s : tuple of (float, float)
+        Stretches in which the whole engine is silent [s].
+    neighbour_db, neighbour_spread_db : float
+        Level of the nearest neighbour's tick under the own one, and loss per further place along the rail [dB].
+    valves : int
+        Valve ticks per cylinder and cycle [unitless].
+    valve_db : float
+        Level of a valve tick against the own tick [dB].
+    pump_lobes : int
+        Strokes of a cam-driven pump per cycle [unitless].
+    pump_db : float
+        Level of a pump stroke against the own tick [dB].
+    rumble_db : float
+        Combustion below 800 Hz against the noise [dB].
+    hiss_db : float
+        Broadband noise of combustion, rising at each firing, against the steady noise [dB].
+    peak : float
+        Highest sample of the finished recording, before gain control and clipping [unitless].
+    chain : Chain
+        Response from body to sample.
+    agc_db, agc_attack_s, agc_release_s : float
+        How far the phone's automatic gain pulls down a loud moment [dB], and its time constants [s]; 0 is off.
+    suppression_db, suppression_s : float
+        How far noise suppression takes everything down [dB] and its time constant [s]; 0 is off.
+    clip : float
+        Level at which samples clip [unitless]; 0 is off.
+    drops, repeats : int
+        Buffers of 20 ms lost (zero) or played twice [unitless].
+    bumps, spikes, bursts_of_speech : int
+        Knocks on the probe, electrical spikes, stretches of speech-like sound [unitless].
+    slips_s : tuple of (float, float)
+        Stretches in which the probe has lost contact [s].
+    """
+
+    seconds: float = 60.0
+    sr: int = 48_000
+    seed: int = 0
+    engine: Engine = field(default_factory=lambda: Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4)))
+    rpm: float = 700.0
+    rpm_profile: tuple[tuple[float, float], ...] = ()
+    wander: float = 0.01
+    wander_s: float = 1.5
+    unevenness: float = 0.0
+    sag: float = 0.0
+    tick_db: float = 20.0
+    open_time_ms: float = 2.8
+    scatter_us: float = 30.0
+    gap_scatter_us: float = 10.0
+    level_spread_db: float = 1.0
+    level_drift_db: float = 0.0
+    strike: float = 0.15
+    weak_share: float = 0.0
+    weak_db: float = 8.0
+    skipping: Skipping = Skipping.NONE
+    skip_rate: float = 0.04
+    burst: int = 5
+    skip_events: tuple[int, ...] = ()
+    mode_change_s: float = 0.0
+    fuel_cut_s: tuple[tuple[float, float], ...] = ()
+    silence_s: tuple[tuple[float, float], ...] = ()
+    neighbour_db: float = -10.0
+    neighbour_spread_db: float = 3.0
+    valves: int = 2
+    valve_db: float = -8.0
+    pump_lobes: int = 0
+    pump_db: float = -8.0
+    rumble_db: float = 15.0
+    hiss_db: float = -6.0
+    peak: float = 0.5
+    chain: Chain = Chain.FLAT
+    agc_db: float = 0.0
+    agc_attack_s: float = 0.005
+    agc_release_s: float = 0.3
+    suppression_db: float = 0.0
+    suppression_s: float = 2.0
+    clip: float = 0.0
+    drops: int = 0
+    repeats: int = 0
+    bumps: int = 0
+    spikes: int = 0
+    bursts_of_speech: int = 0
+    slips_s: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.seconds <= 0 or self.sr < 2_000:
+            raise ParameterError(
+                f"seconds is {self.seconds:g} and rate {self.sr} Hz; expected more than 0 s and 2000 Hz or more"
+            )
+        if self.burst < 1 or not 0 <= self.skip_rate <= 1:
+            raise ParameterError(f"burst is {self.burst} and skip rate {self.skip_rate:g}; expected 1 or more, 0 to 1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Truth:
+    """What the simulator did.
+
+    Parameters
+    ----------
+    scene : Scene
+        The settings.
+    due_s : ndarray, shape (n,)
+        When each open tick was due by the crank [s].
+    skipped, weak, hidden : ndarray of bool, shape (n,)
+        Left out; faint; inside a stretch that the simulator damaged.
+    heard_s : ndarray, shape (n,)
+        When the open tick came, own scatter included; nan where skipped [s].
+    open_time_ms : ndarray, shape (n,)
+        Gap of each event; nan where skipped [ms].
+    cycle_start_s : ndarray, shape (m,)
+        When each engine cycle started [s].
+    rpm : float
+        Mean speed [1/min].
+    spans : tuple of Span
+        Damage done, and stretches in which no event is due.
+    """
+
+    scene: Scene
+    due_s: FloatArray
+    skipped: BoolArray
+    weak: BoolArray
+    hidden: BoolArray
+    heard_s: FloatArray
+    open_time_ms: FloatArray
+    cycle_start_s: FloatArray
+    rpm: float
+    spans: tuple[Span, ...]
