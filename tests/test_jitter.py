@@ -371,3 +371,27 @@ def test_the_banded_likelihood_agrees_with_a_dense_one():
     other = np.array([4e4, 1e4, 9e3, 2e5, 1e4, 1e5])
     banded = _normal(model, other).loss - _normal(model, one).loss
     assert banded == pytest.approx(dense(other) - dense(one), rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_odd_times_give_an_interval_or_nothing(seed):
+    """Sounds at one place, scatter from 0.1 us to 100 ms, a ragged engine, few ticks: no exception and no warning."""
+    rng = np.random.default_rng([41, seed])
+    events = int(rng.integers(50, 300))
+    k = np.arange(events, dtype=float) * rng.choice([1, 0.5])
+    engine = 0.16 * k + 10.0 ** rng.uniform(-6, -1.5) * np.cumsum(rng.normal(size=events))
+    phases = rng.choice([0, 0.5, 0.25, 1e-6], rng.integers(0, 5))
+    own = engine + 10.0 ** rng.uniform(-7, -1) * rng.standard_t(2, size=events)
+    own[rng.random(events) < rng.uniform(0, 0.6)] = np.nan
+    others = [engine + 10.0 ** rng.uniform(-7, -1) * rng.standard_t(2, size=events) for _ in phases]
+    found = own_scatter(
+        np.full(events, 3.0) if seed == 0 else own,
+        k,
+        np.concatenate([np.zeros(0), *others]),
+        np.concatenate([np.zeros(0), *(k + phase for phase in phases)]),
+        np.repeat(np.arange(phases.size), events),
+    )
+    if found.high_us is not None:
+        assert 0 <= found.low_us <= found.high_us < np.inf
+    jitter = measure_jitter(own, k, step=k[1])
+    assert jitter.period_us is None or 0 <= jitter.period_us < np.inf

@@ -101,7 +101,7 @@ def measure_jitter(heard_s: FloatArray, cycle: FloatArray, *, step: float, trend
         time_interval_error_us=error_us,
         period_us=period_us,
         cycle_to_cycle_us=cycle_to_cycle_us,
-        ratio=cycle_to_cycle_us / period_us if period_us > 0 else None,
+        ratio=cycle_to_cycle_us / period_us if cycle_to_cycle_us is not None and period_us else None,
         lag1=_lag1(np.diff(tick_us), half),
         alternation_us=abs(float(alternation)),
         count=count,
@@ -121,14 +121,15 @@ def _due_row(heard_s: FloatArray, cycle: FloatArray, step: float) -> tuple[Float
     return heard, index
 
 
-def _spread(tick_us: FloatArray, half: int, *, differences: int) -> float:
+def _spread(tick_us: FloatArray, half: int, *, differences: int) -> float | None:
     """Rms of the n-th difference of tick times about its trend, exact for white scatter of the ticks.
 
     The trend is a parabola of times, so a line of intervals and a constant of their changes.
     """
     rest, kept = _about_trend(np.diff(tick_us, n=differences), half, order=_TREND_ORDER - differences)
     white = math.comb(2 * differences, differences)  # variance of the n-th difference of unit white noise
-    return float(np.sqrt(np.nansum(rest**2) / np.nansum(_noise_kept(kept, differences)) * white))
+    noise = float(_noise_kept(kept, differences).sum())
+    return float(np.sqrt(np.nansum(rest**2) / noise * white)) if noise > 0 else None
 
 
 def _about_trend(values: FloatArray, half: int, *, order: int) -> tuple[FloatArray, FloatArray]:
@@ -157,8 +158,9 @@ def _noise_kept(weights: FloatArray, differences: int) -> FloatArray:
 
 def _lag1(interval_us: FloatArray, half: int) -> float | None:
     period, _ = _about_trend(interval_us, half, order=_TREND_ORDER - 1)
-    square = np.nanmean(period**2)
-    return float(np.nanmean(period[1:] * period[:-1]) / square) if square > 0 else None
+    pairs = period[1:] * period[:-1]
+    square = np.nansum(period**2) / max(1, np.isfinite(period).sum())
+    return float(np.nanmean(pairs) / square) if square > 0 and np.isfinite(pairs).any() else None
 
 
 # --- the tick's own scatter -------------------------------------------------------------------------------------------
@@ -197,10 +199,12 @@ _STRAY, _ROUNDS = 4.0, 8
 _REACH = 4
 # Steps, walk and wander of the engine stand last among the parts of the model.
 _ENGINE_PARTS = 3
-# Sounds closer in the cycle than this carry no speed between them: it only keeps divisions finite.
-_CLOSEST_CYCLES = 1e-3
-# A variance that stands for none; a difference with this many times the usual variance says nothing.
-_NONE_US2, _SLACK = 0.1, 1e6
+# Sounds closer in the cycle than this, 1.6 ms at idle, are about as long as they are apart: common practice, no source.
+_CLOSEST_CYCLES = 0.01
+# Variances that stand for none [us^2], at least and beside the usual variance: smaller ones drown in rounding.
+_NONE_US2, _NONE_SHARE = 0.1, 1e-8
+# A difference with this many times the usual variance says nothing.
+_SLACK = 1e4
 # Scoring: share of the variance that is nudged and ridge on the information, both far above rounding; a gain in
 # likelihood that no longer matters beside _PROFILE_DROP.
 _NUDGE, _RIDGE, _MOST_STEPS, _SETTLED = 1e-4, 1e-8, 60, 2e-3
@@ -252,26 +256,42 @@ def own_scatter(
     time, cycle, source = _join(own_s, own_cycle, reference_s, reference_cycle, reference_source)
     if np.isfinite(own_s).sum() < FEWEST_TICKS:
         return OwnScatter()
-    model = _second_differences(time * _US, cycle, source)
-    model, peak = _fit_robustly(model)
-    low, high = (_profile_end(model, peak, side) for side in (-1, 1))
-    return _report(model, peak, low, high, measurement_us)
+    try:
+        model, peak = _fit_robustly(_second_differences(time * _US, cycle, source))
+        low, high = (_profile_end(model, peak, side) for side in (-1, 1))
+        return _report(model, peak, low, high, measurement_us)
+    except np.linalg.LinAlgError:  # times so far from any engine's that the likelihood drowns in rounding
+        return OwnScatter()
 
 
 def _join(
     own_s: FloatArray, own_cycle: FloatArray, reference_s: FloatArray, reference_cycle: FloatArray, labels: Any
 ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp]]:
-    """All times of sounds that were heard often enough, in the order of the cycle; source 0 is the own tick."""
+    """All times that are of use, in the order of the cycle; source 0 is the own tick."""
     rows = [np.asarray(row, dtype=float) for row in (own_s, own_cycle, reference_s, reference_cycle)]
     if rows[0].shape != rows[1].shape or not rows[2].shape == rows[3].shape == np.shape(labels):
         raise ParameterError("times, cycles and sources differ in length; expected one of each per sound")
     time, cycle = np.concatenate(rows[::2]), np.concatenate(rows[1::2])
     source = np.concatenate([np.zeros(rows[0].size, dtype=np.intp), 1 + np.unique(labels, return_inverse=True)[1]])
-    heard = np.isfinite(time)
-    often = np.bincount(source[heard], minlength=source.max(initial=0) + 1) >= FEWEST_TICKS
     order = np.argsort(cycle, kind="stable")
-    order = order[heard[order] & often[source[order]]]
-    return time[order], cycle[order], np.unique(source[order], return_inverse=True)[1]
+    order = order[np.isfinite(time[order])]
+    time, cycle, source = time[order], cycle[order], source[order]
+    kept = np.isin(source, _apart(cycle, source))
+    return time[kept], cycle[kept], np.unique(source[kept], return_inverse=True)[1]
+
+
+def _apart(cycle: FloatArray, source: npt.NDArray[np.intp]) -> list[int]:
+    """Pick the sources heard often enough, each away from those before it: closer ones are one sound."""
+    kept = [0]
+    for one in range(1, source.max(initial=0) + 1):
+        places, others = cycle[source == one], cycle[np.isin(source, kept)]
+        if min(places.size, others.size) < FEWEST_TICKS:
+            continue
+        right = np.clip(np.searchsorted(others, places), 1, others.size - 1)
+        distance = np.minimum(np.abs(others[right] - places), np.abs(places - others[right - 1]))
+        if np.median(distance) >= _CLOSEST_CYCLES:
+            kept.append(one)
+    return kept
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -282,6 +302,7 @@ class _Differences:
     ``parts`` are lower bands of unit covariances, shape (sources + 3, 3, m): each source's scatter, steps of the
     speed at the own tick, walk of the phase (uneven firing), walk of the speed (wander). ``slack`` is the band that
     frees stray times and steps of the engine. ``weights`` are the three coefficients of each difference, shape (3, m).
+    ``typical`` is the usual variance of a difference, ``none`` the variance that stands for none [us^2].
     """
 
     data: FloatArray
@@ -289,10 +310,12 @@ class _Differences:
     slack: FloatArray
     weights: FloatArray
     source: npt.NDArray[np.intp]
+    typical: float
+    none: float
 
 
 def _second_differences(time_us: FloatArray, cycle: FloatArray, source: npt.NDArray[np.intp]) -> _Differences:
-    gap = np.maximum(np.diff(cycle), _CLOSEST_CYCLES)
+    gap = np.maximum(np.diff(cycle), _CLOSEST_CYCLES / 10)  # the rest are apart but for single places out of order
     before, after = 1 / gap[:-1], 1 / gap[1:]
     weights = np.stack([before, -before - after, after])
     norm = np.linalg.norm(weights, axis=0)
@@ -301,12 +324,15 @@ def _second_differences(time_us: FloatArray, cycle: FloatArray, source: npt.NDAr
     columns = [sum(w * row[k : row.size - 2 + k] for k, w in enumerate(weights)) for row in (time_us, *members[1:])]
     parts = [_band(weights, member) for member in members]
     parts += [_step_band(norm, members[0]), _walk_band(weights, gap), _wander_band(norm, gap)]
+    typical = max(float(np.median(np.abs(columns[0])) / _MAD_SIGMA) ** 2, _NONE_US2)
     return _Differences(
         data=np.column_stack(columns),
         parts=np.stack(parts),
         slack=np.zeros((3, gap.size - 1)),
         weights=weights,
         source=source,
+        typical=typical,
+        none=max(_NONE_US2, _NONE_SHARE * typical),
     )
 
 
@@ -418,8 +444,11 @@ def _climb(model: _Differences, start: FloatArray, *, hold_own: bool = False) ->
     variance, normal = start, _normal(model, start)
     for _ in range(_MOST_STEPS):
         expected, shown, information = _slopes(model, normal)
+        move = (variance > model.none) | (shown > expected)
+        move[0] &= not hold_own
         gain = 0.0
-        for tried in _tries(variance, expected, shown, information, hold_own):
+        for change in _changes(variance, expected, shown, information, move=move):
+            tried = np.where(move, np.maximum(variance + change, model.none), variance)
             there = _normal(model, tried)
             gain = normal.loss - there.loss
             if gain > 0:
@@ -430,34 +459,31 @@ def _climb(model: _Differences, start: FloatArray, *, hold_own: bool = False) ->
     return _Peak(variance=variance, loss=normal.loss, information=information)
 
 
-def _tries(
-    variance: FloatArray, expected: FloatArray, shown: FloatArray, information: FloatArray, hold_own: bool
+def _changes(
+    variance: FloatArray, expected: FloatArray, shown: FloatArray, information: FloatArray, *, move: BoolArray
 ) -> Iterator[FloatArray]:
     """Yield a scoring step, a shorter one, and the slow step that never fails (docs/methods.md)."""
-    move = (variance > _NONE_US2) | (shown > expected)
-    move[0] &= not hold_own
-    step = np.zeros_like(variance)
     damped = information + np.diag(_RIDGE * np.diag(information))
+    step = np.zeros_like(variance)
     step[move] = np.linalg.solve(damped[np.ix_(move, move)], (shown - expected)[move] / 2)
-    for part in (1.0, 0.25):
-        yield np.where(move, np.maximum(variance + part * step, _NONE_US2), variance)
-    yield np.where(move, np.maximum(variance * np.sqrt(shown / expected), _NONE_US2), variance)
+    yield step
+    yield step / 4
+    yield variance * (np.sqrt(np.abs(shown / expected)) - 1)
 
 
 def _fit_robustly(model: _Differences) -> tuple[_Differences, _Peak]:
     """Fit, give slack where the engine stepped or a time is stray, and fit again until none is left."""
-    typical = max(float(np.median(np.abs(model.data[:, 0])) / _MAD_SIGMA) ** 2, _NONE_US2)
-    start = np.full(len(model.parts), typical / 3)
-    start[-_ENGINE_PARTS:] = typical
+    start = np.full(len(model.parts), model.typical / 3)
+    start[-_ENGINE_PARTS:] = model.typical
+    peak = _climb(model, start)
     for _ in range(_ROUNDS):
-        peak = _climb(model, start)
         stray, step = _strays(model, _normal(model, peak.variance))
         if not stray.any() and not step.any():
             break
         freed = _band(model.weights, stray.astype(float))
         freed[0] += step[1:-1]
-        model = replace(model, slack=model.slack + _SLACK * typical * freed)
-        start = peak.variance
+        model = replace(model, slack=model.slack + _SLACK * model.typical * freed)
+        peak = _climb(model, peak.variance)
     return model, peak
 
 
@@ -485,7 +511,7 @@ def _strays(model: _Differences, normal: _Normal) -> tuple[BoolArray, BoolArray]
 def _profile_end(model: _Differences, peak: _Peak, side: int) -> float:
     """Own standard deviation [us] where the likelihood, the rest adjusted, has fallen by the interval's drop."""
     best, rest = math.sqrt(peak.variance[0]), peak.variance[1:]
-    if side < 0 and _climb(model, np.array([_NONE_US2, *rest]), hold_own=True).loss - peak.loss < _PROFILE_DROP:
+    if side < 0 and _climb(model, np.array([model.none, *rest]), hold_own=True).loss - peak.loss < _PROFILE_DROP:
         return 0.0
     damped = peak.information + np.diag(_RIDGE * np.diag(peak.information))
     spread = math.sqrt(np.linalg.inv(damped)[0, 0])
@@ -507,11 +533,11 @@ def _engine_at_tick(model: _Differences, variance: FloatArray) -> float:
     columns = np.zeros((model.data.shape[0], own.size))
     for k in range(3):
         columns[own - k, np.arange(own.size)] = model.weights[k, own - k]
-    exact_us2 = np.where(np.arange(variance.size) < variance.size - _ENGINE_PARTS, _NONE_US2, variance)
+    exact_us2 = np.where(np.arange(variance.size) < variance.size - _ENGINE_PARTS, model.none, variance)
     exact = _normal(model, exact_us2)
     # The variance of a value given all others is the inverse of its diagonal element in the inverse covariance.
     given_others = 1 / np.einsum("ij,ij->j", columns, _project(exact, columns))
-    return math.sqrt(max(0.0, float(np.median(given_others)) - _NONE_US2))
+    return math.sqrt(max(0.0, float(np.median(given_others)) - model.none))
 
 
 def _report(model: _Differences, peak: _Peak, low: float, high: float, measurement_us: float) -> OwnScatter:
