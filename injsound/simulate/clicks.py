@@ -110,6 +110,7 @@ def injector_clicks(rng: np.random.Generator) -> tuple[Click, Click]:
     """
     modes = int(rng.integers(3, 6))
     frequency = np.sort(rng.uniform(2_000, 11_500, modes))
+    frequency[0] = rng.uniform(2_000, 3_500)  # every body has a low mode; a lone high one would vanish in a phone
     damping = rng.uniform(0.02, 0.09, modes)
     weights = [rng.uniform(0.3, 1.0, modes), rng.uniform(0.3, 1.0, modes) * rng.uniform(0.5, 1.4)]
     return tuple(Click(frequency_hz=frequency, damping=damping, weight=w) for w in weights)  # type: ignore[return-value]
