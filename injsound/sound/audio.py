@@ -28,6 +28,8 @@ from injsound.results import Figure, FloatArray, Note, Recording, Span, SpanKind
 MAX_SECONDS = 7200.0
 MIN_SECONDS = 5.0
 MIN_RATE = 8000
+# The fastest converters in common use (common practice, no source); more is a damaged header.
+MAX_RATE = 384_000
 # A step of 16 bits: below it there is nothing but digital silence and its codec's rounding.
 SILENCE_STEP = 2.0**-15
 # 100 dB over full scale: no microphone's sample, so a damaged one.
@@ -62,6 +64,9 @@ SAME_SOUND_CORRELATION = 0.5
 # At one sample in a hundred at full scale a channel counts as spoilt.
 CLIPPED_SHARE, CLIPPED_LEVEL = 0.01, 0.99
 
+# PyAV 18 looks for the end of a frame's list of planes, which has none when all 8 places of FFmpeg's list are taken:
+# it then reads past the list and the process dies.
+MAX_PLANES = 7
 # Samples of all channels in one block, and while channels are compared: 4 and 64 MB.
 MAX_BLOCK, MAX_COMPARED = 2**20, 2**24
 
@@ -188,6 +193,12 @@ def sha256(path: str | os.PathLike[str]) -> str:
 def _chapters(path: Path, channel: int | None, chapter_s: float, overlap_s: float) -> Iterator[Recording]:
     with contextlib.ExitStack() as stack:
         stream = _open_stream(path, stack)
+        if stream.sr > MAX_RATE:
+            raise RecordingError(
+                f"{_name(path)}: the sample rate is {stream.sr} Hz; expected {MAX_RATE} Hz or less: "
+                "the file is damaged, copy it again",
+                code="not audio",
+            )
         if stream.sr < MIN_RATE:
             raise RecordingError(
                 f"{_name(path)}: the sample rate is {stream.sr} Hz; expected {MIN_RATE} Hz or more, as ticks lie "
@@ -199,32 +210,33 @@ def _chapters(path: Path, channel: int | None, chapter_s: float, overlap_s: floa
 
 
 def _build(stream: _Stream, pieces: Iterable[_Piece], *, size: int, overlap: int) -> Iterator[Recording]:
-    """Join pieces of one channel to chapters of ``size`` samples."""
-    rest = max(1, round(size * REST_FRACTION))
-    held: list[FloatArray] = []
+    """Fill chapters of ``size`` samples; each is given once enough of the next one is there."""
+    room = size + max(1, round(size * REST_FRACTION))
+    held, filled, start, total = np.empty(room, dtype=np.float32), 0, 0, 0
     gaps: list[tuple[int, int]] = []
-    start = end = 0
     low, high = np.inf, -np.inf
     for piece in pieces:
         y, bad = _without_bad_samples(piece)
-        _add_ranges(gaps, bad + end)
-        if not piece.missing and y.size:
+        _add_ranges(gaps, bad + total)
+        total += len(y)
+        if total > MAX_SECONDS * stream.sr:
+            raise _too_long(stream.path, total / stream.sr)
+        if not piece.missing and len(y):
             low, high = min(low, float(y.min())), max(high, float(y.max()))
-        held.append(y)
-        end += len(y)
-        if end > MAX_SECONDS * stream.sr:
-            raise _too_long(stream.path, end / stream.sr)
-        while end - start >= size + rest:
-            whole = np.concatenate(held)
-            held = [whole[size - overlap :].copy()]  # a copy, so that the chapter's memory can be given back
-            yield _chapter(stream, whole[:size], start, gaps)
-            del whole
-            start += size - overlap
-            gaps = [gap for gap in gaps if gap[1] > start]
-    _check_end(stream.path, end / stream.sr, high - low)
+        while len(y):
+            part, y = np.split(y, [room - filled])
+            held[filled : filled + len(part)] = part
+            filled += len(part)
+            if filled == room:
+                yield _chapter(stream, held[:size], start, gaps)
+                start += size - overlap
+                filled = room - (size - overlap)
+                held = np.concatenate([held[-filled:], np.empty(room - filled, dtype=np.float32)])
+                gaps = [gap for gap in gaps if gap[1] > start]
+    _check_end(stream.path, total / stream.sr, high - low)
     if stream.cut_off:
-        stream.notes.append(Note(code=WarningCode.CUT_OFF, figures={"seconds": round(end / stream.sr, 2)}))
-    yield _chapter(stream, np.concatenate(held), start, gaps, final=True)
+        stream.notes.append(Note(code=WarningCode.CUT_OFF, figures={"seconds": round(total / stream.sr, 2)}))
+    yield _chapter(stream, held[:filled], start, gaps, final=True)
 
 
 def _chapter(
@@ -377,16 +389,12 @@ def _correlation(a: FloatArray, b: FloatArray) -> float:
 
 
 def _open_stream(path: Path, stack: contextlib.ExitStack) -> _Stream:
-    file = stack.enter_context(_open_file(path))
-    head = file.read(4096)
+    with _open_file(path) as file:
+        head = file.read(4096)
     if not head:
         raise RecordingError(f"{_name(path)}: the file is empty (0 bytes); {_EXPECTED}: copy it again", code="empty")
-    if head.startswith(_SOUNDFILE_MAGIC):
-        file.seek(0)
-        stream = _open_soundfile(path, file, stack)
-        if stream is not None:
-            return stream
-    return _open_ffmpeg(path, head, stack)
+    stream = _open_soundfile(path, stack) if head.startswith(_SOUNDFILE_MAGIC) else None
+    return stream or _open_ffmpeg(path, head, stack)
 
 
 def _open_file(path: Path) -> BufferedReader:
@@ -461,13 +469,13 @@ def _has_index(path: Path) -> bool:
 # libsndfile
 
 
-def _open_soundfile(path: Path, file: BufferedReader, stack: contextlib.ExitStack) -> _Stream | None:
+def _open_soundfile(path: Path, stack: contextlib.ExitStack) -> _Stream | None:
     import soundfile
 
     try:
-        sound = stack.enter_context(soundfile.SoundFile(file))
-    except (soundfile.LibsndfileError, TypeError):  # TypeError: a name that ends in .raw is taken for headerless
-        return None
+        sound = stack.enter_context(soundfile.SoundFile(str(path.absolute())))
+    except (soundfile.LibsndfileError, TypeError, UnicodeEncodeError):
+        return None  # TypeError: a name ending in .raw is taken for headerless; FFmpeg takes any name
     codec = "flac" if sound.format == "FLAC" else _SOUNDFILE_CODECS.get(sound.subtype)
     if codec is None or sound.frames == 0:  # FFmpeg also reads files whose length was never written
         return None
@@ -536,17 +544,25 @@ def _open_ffmpeg(path: Path, head: bytes, stack: contextlib.ExitStack) -> _Strea
     if length_s is not None and length_s > MAX_SECONDS:
         raise _too_long(path, length_s)
     stream = _Stream(path, 0, 0, "", iter(()))
+    if name == "flac":  # its frames carry a checksum: without this a damaged one is decoded to noise
+        track.codec_context.options = {"err_detect": "crccheck+explode"}
     frames = _frames(container, track, stream)
     first = next(frames, None)
     if first is None or track.codec_context is None:
         raise _not_audio(path, head)
     stream.sr, stream.channels = first.sample_rate, first.layout.nb_channels
+    if first.format.is_planar and stream.channels > MAX_PLANES:
+        raise RecordingError(
+            f"{_name(path)}: there are {stream.channels} channels; expected {MAX_PLANES} at most in a compressed file: "
+            "save it as wav with fewer",
+            code="too many channels",
+        )
     stream.codec = track.codec_context.codec.canonical_name
     stream.cut_off = name == "ogg" and not _ogg_ended(path)
     if len(tracks) > 1:
         stream.notes.append(Note(code=WarningCode.ANOTHER_STREAM, figures={"streams": len(tracks)}))
     pieces = _frame_pieces(chain([first], frames), stream, length_s)
-    stream.pieces = _blocks(_without_first(pieces, _priming(name, stream, first)), stream.sr)
+    stream.pieces = _without_first(pieces, _priming(name, stream, first))
     return stream
 
 
@@ -604,22 +620,33 @@ def _frames(container: Any, track: Any, stream: _Stream) -> Iterator[Any]:
 
 
 def _frame_pieces(frames: Iterable[Any], stream: _Stream, length_s: float | None) -> Iterator[_Piece]:
-    """Give the samples of each frame, and zeros before it where its time stamp tells of a hole."""
-    clock, foreign, total = _StampClock(stream.sr), 0, 0
+    """Join frames to pieces of about a second, with zeros where a time stamp tells of a hole."""
+    clock, count, foreign, total = _StampClock(stream.sr), 0, 0, 0
+    held: list[Any] = []
     for frame in frames:
-        if (frame.sample_rate, frame.layout.nb_channels) != (stream.sr, stream.channels):
+        if frame.sample_rate != stream.sr or frame.layout.nb_channels != stream.channels:
             foreign += 1
             if foreign >= MAX_BAD_PACKETS:
                 break
             continue
         foreign = 0
         hole = clock.missing_before(frame)
-        if hole:
-            yield _Piece(np.zeros((stream.channels, hole), dtype=np.float32), missing=True)
+        if held and (hole or count >= stream.sr):
+            yield _Piece(_samples(held))
+            held, count = [], 0
+        for n in _parts(hole, MAX_BLOCK // stream.channels):
+            yield _Piece(np.zeros((stream.channels, n), dtype=np.float32), missing=True)
+        held.append(frame)
+        count += frame.samples
         total += hole + frame.samples
-        yield _Piece(_samples(frame))
+    if held:
+        yield _Piece(_samples(held))
     if foreign or (length_s is not None and length_s - total / stream.sr > CUT_OFF_S):
         stream.cut_off = True
+
+
+def _parts(total: int, most: int) -> list[int]:
+    return [min(most, total - done) for done in range(0, total, most)]
 
 
 class _StampClock:
@@ -631,34 +658,35 @@ class _StampClock:
 
     def missing_before(self, frame: Any) -> int:
         """Count the samples missing before a frame; 0 where its time stamp is as expected, damaged or absent."""
-        n = frame.samples
-        if frame.pts is None or frame.time_base is None:
+        n, pts, base = int(frame.samples), frame.pts, frame.time_base
+        if pts is None or base is None:
             self._expected = None if self._expected is None else self._expected + n
             return 0
-        at = float(frame.pts * frame.time_base) * self._sr
-        late = 0.0 if self._expected is None else at - self._expected
-        if self._expected is None or abs(late) > MAX_HOLE_S * self._sr:
+        at = float(pts * base.numerator * self._sr / base.denominator)
+        if self._expected is None or abs(at - self._expected) > MAX_HOLE_S * self._sr:
             self._expected = at + n
             return 0
+        late = at - self._expected
         if late < max(MIN_HOLE_S * self._sr, n / 2):
             self._expected += n + min(max(late, -CLOCK_DRIFT * n), CLOCK_DRIFT * n)
             return 0
         packets = round(late / n) * n  # stamps may be rounded, lost packets are whole
-        hole = packets if abs(late - packets) <= float(frame.time_base) * self._sr else round(late)
+        tick = self._sr * base.numerator / base.denominator
+        hole = packets if abs(late - packets) <= tick else round(late)
         self._expected += hole + n
         return hole
 
 
-def _samples(frame: Any) -> FloatArray:
-    """Scale a frame's samples to full scale 1, shape (channels, n)."""
-    y = frame.to_ndarray()
-    if not frame.format.is_planar:
-        y = y.reshape(-1, frame.layout.nb_channels).T
+def _samples(frames: list[Any]) -> FloatArray:
+    """Join frames and scale them to full scale 1, shape (channels, n)."""
+    y = np.concatenate([frame.to_ndarray() for frame in frames], axis=1)
+    if not frames[0].format.is_planar:
+        y = y.reshape(-1, frames[0].layout.nb_channels).T
     if y.dtype.kind == "f":
         with np.errstate(over="ignore", invalid="ignore"):  # damaged samples are found later
-            return y.astype(np.float32)  # type: ignore[no-any-return]  # PyAV's arrays are untyped
-    full = 2.0 ** (8 * y.dtype.itemsize - 1)
-    return (y.astype(np.float32) - np.float32(full if y.dtype.kind == "u" else 0)) / np.float32(full)  # type: ignore[no-any-return]
+            return y.astype(np.float32, copy=False)
+    full = np.float32(2.0 ** (8 * y.dtype.itemsize - 1))
+    return (y.astype(np.float32) - (full if y.dtype.kind == "u" else 0)) / full
 
 
 def _without_first(pieces: Iterator[_Piece], count: int) -> Iterator[_Piece]:
@@ -667,17 +695,3 @@ def _without_first(pieces: Iterator[_Piece], count: int) -> Iterator[_Piece]:
         if count < n:
             yield _Piece(piece.y[:, count:], piece.missing)
         count = max(0, count - n)
-
-
-def _blocks(pieces: Iterable[_Piece], sr: int) -> Iterator[_Piece]:
-    """Join small pieces to about a second."""
-    held: list[FloatArray] = []
-    count, missing = 0, False
-    for piece in pieces:
-        if held and (count >= sr or piece.missing != missing):
-            yield _Piece(np.concatenate(held, axis=1), missing)
-            held, count = [], 0
-        held.append(piece.y)
-        count, missing = count + piece.y.shape[1], piece.missing
-    if held:
-        yield _Piece(np.concatenate(held, axis=1), missing)
