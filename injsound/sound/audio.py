@@ -51,6 +51,8 @@ CLOCK_DRIFT = 200e-6
 MAX_BAD_PACKETS = 500
 # What may be missing at the end before the file counts as cut off: more than any codec's padding.
 CUT_OFF_S = 0.5
+# libsndfile's SF_ERR_MALFORMED_FILE: a known kind of file that does not go on as it says, such as a cut CAF.
+MALFORMED = 3
 # Channels are compared over this long: long enough for an engine that is started in the recording, short enough to
 # keep all channels in memory.
 CHOOSE_FROM_S = 60.0
@@ -393,8 +395,9 @@ def _open_stream(path: Path, stack: contextlib.ExitStack) -> _Stream:
         head = file.read(4096)
     if not head:
         raise RecordingError(f"{_name(path)}: the file is empty (0 bytes); {_EXPECTED}: copy it again", code="empty")
-    stream = _open_soundfile(path, stack) if head.startswith(_SOUNDFILE_MAGIC) else None
-    return stream or _open_ffmpeg(path, head, stack)
+    if not head.startswith(_SOUNDFILE_MAGIC):
+        return _open_ffmpeg(path, head, stack)
+    return _open_soundfile(path, head, stack)
 
 
 def _open_file(path: Path) -> BufferedReader:
@@ -427,8 +430,8 @@ def _name(path: Path) -> str:
 def _not_audio(path: Path, head: bytes) -> RecordingError:
     if head[4:8] in _BOXES and not _has_index(path):
         return RecordingError(
-            f"{_name(path)}: the recording was not finished: its index is missing; expected a complete file: "
-            "stop the recording before closing the app, copy the file whole, or record again",
+            f"{_name(path)}: the recording was not finished: its index is missing or damaged; expected a whole file: "
+            "stop the recording before closing the app, copy the file again, or record again",
             code="not finished",
         )
     return RecordingError(f"{_name(path)}: found {_content(head)}; {_EXPECTED}: choose another file", code="not audio")
@@ -469,16 +472,20 @@ def _has_index(path: Path) -> bool:
 # libsndfile
 
 
-def _open_soundfile(path: Path, stack: contextlib.ExitStack) -> _Stream | None:
+def _open_soundfile(path: Path, head: bytes, stack: contextlib.ExitStack) -> _Stream:
     import soundfile
 
     try:
         sound = stack.enter_context(soundfile.SoundFile(str(path.absolute())))
-    except (soundfile.LibsndfileError, TypeError, UnicodeEncodeError):
-        return None  # TypeError: a name ending in .raw is taken for headerless; FFmpeg takes any name
+    except soundfile.LibsndfileError as error:
+        stream = _open_ffmpeg(path, head, stack)
+        stream.cut_off |= error.code == MALFORMED
+        return stream
+    except (TypeError, UnicodeEncodeError):  # it takes a name that ends in .raw for headerless; FFmpeg takes any name
+        return _open_ffmpeg(path, head, stack)
     codec = "flac" if sound.format == "FLAC" else _SOUNDFILE_CODECS.get(sound.subtype)
     if codec is None or sound.frames == 0:  # FFmpeg also reads files whose length was never written
-        return None
+        return _open_ffmpeg(path, head, stack)
     stream = _Stream(path, sound.samplerate, sound.channels, codec, iter(()))
     if sound.frames > MAX_SECONDS * stream.sr:
         raise _too_long(path, sound.frames / stream.sr)
