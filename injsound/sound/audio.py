@@ -72,7 +72,10 @@ MAX_PLANES = 7
 # Samples of all channels in one block, and while channels are compared: 4 and 64 MB.
 MAX_BLOCK, MAX_COMPARED = 2**20, 2**24
 
-_SOUNDFILE_MAGIC = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"caff", b".snd", b"fLaC")
+# How uncompressed files and FLAC begin. Strict: libsndfile goes by the ending where it does not know the content.
+_SOUNDFILE_HEAD = re.compile(
+    rb"(RIFF|RIFX|RF64)....WAVE|riff\x2e\x91\xcf\x11|FORM....AIF[FC]|caff|\.snd|fLaC", re.DOTALL
+)
 _SOUNDFILE_CODECS = {
     "PCM_S8": "pcm_s8",
     "PCM_U8": "pcm_u8",
@@ -395,7 +398,7 @@ def _open_stream(path: Path, stack: contextlib.ExitStack) -> _Stream:
         head = file.read(4096)
     if not head:
         raise RecordingError(f"{_name(path)}: the file is empty (0 bytes); {_EXPECTED}: copy it again", code="empty")
-    if not head.startswith(_SOUNDFILE_MAGIC):
+    if not _SOUNDFILE_HEAD.match(head):
         return _open_ffmpeg(path, head, stack)
     return _open_soundfile(path, head, stack)
 
