@@ -36,8 +36,8 @@ SILENCE_STEP = 2.0**-15
 MAX_SAMPLE = 1e5
 # A chapter's new part at least this long, else it is joined to the chapter before.
 REST_FRACTION = 1 / 6
-# Samples that the coder puts before the sound. AAC: one packet at least (trade facts: "at least 1024"), which raw ADTS
-# cannot say; other containers do. AMR: 5 ms look-ahead (3GPP TS 26.090 and 26.190, from memory; tested with AMR-NB).
+# Samples that the coder puts before the sound. AAC: a packet of 1024 at least (vendor technical note TN2258), which
+# raw ADTS cannot say; other containers do. AMR: 5 ms look-ahead (3GPP TS 26.090 and 26.190, from memory; AMR-NB tested).
 ADTS_PRIMING = 1024
 AMR_PRIMING_S = 0.005
 # Shorter than any packet of phones (AMR and Opus 20 ms, AAC 21 ms); longer than WebM's rounding (1 ms) and the
@@ -59,7 +59,7 @@ CHOOSE_FROM_S = 60.0
 # Ticks are 2 to 5 ms long and lie above most of an engine's rumble (common practice, no source).
 CLICK_FRAME_S = 0.002
 CLICK_BAND_HZ = 1500.0
-# A channel is taken instead of the first when its ticks stand out by this much more: twice the amplitude is 6 dB.
+# A channel is taken instead of the first when its ticks stand out by this much more; 6 dB is twice the amplitude.
 CLEAR_LEAD_DB = 3.0
 # Channels whose click energy rises and falls together less than this carry different sounds.
 SAME_SOUND_CORRELATION = 0.5
