@@ -37,7 +37,7 @@ MAX_SAMPLE = 1e5
 # A chapter's new part at least this long, else it is joined to the chapter before.
 REST_FRACTION = 1 / 6
 # Samples that the coder puts before the sound. AAC: a packet of 1024 at least (vendor technical note TN2258), which
-# raw ADTS cannot say; other containers do. AMR: 5 ms look-ahead (3GPP TS 26.090 and 26.190, from memory; AMR-NB tested).
+# raw ADTS cannot say; other containers do. AMR: 5 ms look-ahead (3GPP TS 26.090 and 26.190, from memory; NB tested).
 ADTS_PRIMING = 1024
 AMR_PRIMING_S = 0.005
 # Shorter than any packet of phones (AMR and Opus 20 ms, AAC 21 ms); longer than WebM's rounding (1 ms) and the
