@@ -12,8 +12,7 @@ import numpy.typing as npt
 from scipy import linalg, ndimage, special
 
 from injsound.results import FloatArray
-from injsound.sound.signals import correlate_rows, cut, peak_place
-from injsound.sound.ticks import align_clicks
+from injsound.sound.signals import align_clicks, correlate_rows, cut, peak_place
 
 BoolArray = npt.NDArray[np.bool_]
 

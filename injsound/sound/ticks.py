@@ -14,7 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import correlate_rows, cut, peak_place, time_at
+from injsound.sound.signals import align_clicks, correlate_rows, cut, time_at
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
 PRE_S, POST_S = 0.0005, 0.0025
@@ -25,8 +25,6 @@ GAP_MIN_S, GAP_MAX_S = 0.0012, 0.0085
 _APART_S = 0.0022
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
-_SEEDS, _ROUNDS = 5, 3
-_KEPT = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -176,7 +174,7 @@ def measure_candidate(
     """
     cycles = np.arange(np.ceil(clock.cycles[0] - phase), np.floor(clock.cycles[-1] - phase) + 1)
     due = time_at(clock, cycles + phase)
-    clicks = align_clicks(cut(white, sr, start_s, due, PRE_S + REACH_S, POST_S + REACH_S), sr)
+    clicks = align_clicks(cut(white, sr, start_s, due, PRE_S + REACH_S, POST_S + REACH_S), sr, reach_s=REACH_S)
     heard = clicks.value >= np.median(clicks.value)
     shift_s = (clicks.place - round(REACH_S * sr)) / sr
     around = np.concatenate(
@@ -203,82 +201,6 @@ def measure_candidate(
         template=clicks.template,
         rise=rise,
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Clicks:
-    """Clicks aligned with their mean waveform.
-
-    Parameters
-    ----------
-    template : ndarray, shape (p,)
-        Mean waveform, unit norm [unitless].
-    amplitude : float
-        Norm of the mean waveform before it was scaled [standard deviations].
-    noise : float
-        Root mean square of what is left of the typical click without the template [standard deviations].
-    place : ndarray, shape (k,)
-        Where the template fits best in each row [samples].
-    value : ndarray, shape (k,)
-        Match value there [standard deviations].
-    """
-
-    template: FloatArray
-    amplitude: float
-    noise: float
-    place: FloatArray
-    value: FloatArray
-
-
-def align_clicks(rows: FloatArray, sr: int, *, reach_s: float = REACH_S) -> Clicks:
-    """Align clicks with their own mean waveform, from several seeds.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (k, m)
-        Stretches that each may hold a click, ``PRE_S + POST_S + 2 * REACH_S`` long [standard deviations].
-    sr : int
-        Sampling rate [Hz].
-
-    Returns
-    -------
-    Clicks
-        The alignment whose mean waveform is strongest.
-
-    References
-    ----------
-    Woody, *Med. Biol. Eng.* 5, 539-554, 1967 (from memory): adaptive filter by aligned averages.
-    """
-    length = rows.shape[1] - 2 * round(reach_s * sr)
-    order = np.argsort((rows**2).sum(axis=1))[::-1]
-    pool = order[len(order) // 20 : max(len(order) // 2, len(order) // 20 + 1)]
-    first = rows.shape[1] // 2 - length // 2
-    best: Clicks | None = None
-    for seed in pool[np.linspace(0, len(pool) - 1, _SEEDS).astype(int)]:
-        trial = _align_from(rows, rows[seed, first : first + length])
-        if best is None or trial.amplitude > best.amplitude:
-            best = trial
-    assert best is not None
-    return best
-
-
-def _align_from(rows: FloatArray, template: FloatArray) -> Clicks:
-    length = len(template)
-    k = np.arange(len(rows))
-    amplitude = 0.0
-    for _ in range(_ROUNDS):
-        template = template / max(float(np.linalg.norm(template)), 1e-9)
-        fit = correlate_rows(rows, template)
-        lag = fit.argmax(axis=1)
-        use = fit[k, lag] >= np.quantile(fit[k, lag], 1 - _KEPT)
-        windows = np.lib.stride_tricks.sliding_window_view(rows, length, axis=1)
-        template = windows[k[use], lag[use]].mean(axis=0)
-        amplitude = float(np.linalg.norm(template))
-    template = template / max(amplitude, 1e-9)
-    place, value = peak_place(correlate_rows(rows, template))
-    energy = (windows[k, np.round(place).astype(int)] ** 2).sum(axis=1)
-    noise = np.sqrt(max(float(np.median(energy - value**2)), 1e-12) / length)
-    return Clicks(template=template, amplitude=amplitude, noise=float(noise), place=place, value=value)
 
 
 def _partner_gap(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> float:
