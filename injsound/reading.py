@@ -246,9 +246,7 @@ def _silent_spans(due: FloatArray, there: npt.NDArray[np.bool_], others: company
         if after - first >= _FEWEST_SILENT:
             half = 0.5 * np.median(np.diff(due))
             spans.append(
-                Span(
-                    from_s=float(due[first] - half), to_s=float(due[after - 1] + half), kind=SpanKind.ENGINE_SILENT
-                )
+                Span(from_s=float(due[first] - half), to_s=float(due[after - 1] + half), kind=SpanKind.ENGINE_SILENT)
             )
     return tuple(spans)
 
@@ -311,9 +309,7 @@ def _levels(recording: Recording, matches: Matches, present: npt.NDArray[np.bool
     return 20 * np.log10(np.maximum(peak * np.maximum(matches.amplitude, 1e-3), 1e-9))
 
 
-def _tick_over_noise(
-    recording: Recording, matches: Matches, present: npt.NDArray[np.bool_]
-) -> float | None:
+def _tick_over_noise(recording: Recording, matches: Matches, present: npt.NDArray[np.bool_]) -> float | None:
     if not present.any():
         return None
     peak, noise = levels.mean_peak(recording.y, recording.sr, recording.start_s, matches.heard_s[present])
@@ -410,9 +406,7 @@ def _or_zero(x: float) -> float:
 # --- all chapters ---------------------------------------------------------------------------------------------------
 
 
-def _join(
-    heard: list[_Heard], engine: Engine, rpm: float | None, *, seconds: float, file: str, sha256: str
-) -> Reading:
+def _join(heard: list[_Heard], engine: Engine, rpm: float | None, *, seconds: float, file: str, sha256: str) -> Reading:
     first = heard[0].recording
     counted = [chapter for chapter in heard if chapter.events is not None]
     made = _joined_events(heard)
@@ -654,9 +648,7 @@ def _without_count(heard: list[_Heard], warnings: tuple[Note, ...]) -> Finding:
         if doubts:
             return doubtful(doubts)
         note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
-        return Finding(
-            verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER)
-        )
+        return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
     found = choices[0].found
     if found is ticks.Found.OWN_SILENT:
         return Finding(

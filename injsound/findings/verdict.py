@@ -195,9 +195,7 @@ def _steady_or_short(evidence: Evidence) -> Finding:
                 reasons=(Note(code=code, figures=figures),),
                 next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER),
             )
-        note = Note(
-            code=ReasonCode.TOO_FEW_EVENTS, figures={"judged": skips.judged, "needed": power.events_needed}
-        )
+        note = Note(code=ReasonCode.TOO_FEW_EVENTS, figures={"judged": skips.judged, "needed": power.events_needed})
         step = _longer(power.events_needed - skips.judged, evidence)
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=step)
     reasons = [Note(code=ReasonCode.NO_SKIPS, figures={"judged": skips.judged, "rate_high": skips.rate_high})]

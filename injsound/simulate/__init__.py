@@ -223,7 +223,9 @@ def _valves(y: FloatArray, scene: Scene, clock: CycleClock, level: float, rng: n
             at = at[~_inside(at, scene.silence_s)]
             at = at + _VALVE_SCATTER_S * event_rng.standard_normal(len(at))
             db = scene.valve_db + body_rng.normal(-3, 3)
-            strength = own_peak * 10 ** (db / 20) / click.peak(scene.sr) * (1 + 0.2 * event_rng.standard_normal(len(at)))
+            strength = (
+                own_peak * 10 ** (db / 20) / click.peak(scene.sr) * (1 + 0.2 * event_rng.standard_normal(len(at)))
+            )
             add_strikes(y, scene.sr, click, at, strength, 0.3, event_rng)
 
 

@@ -124,9 +124,7 @@ def lock_cycle(
         clock = _refine(cycles, shape, clock, width_s)
     cycles = _fold(sound, strength, clock)
     _, following = _follow(cycles, shape)
-    return Lock(
-        clock=clock, profile=cycles.mean(axis=0), agreement=_agreement(cycles), following=following
-    )
+    return Lock(clock=clock, profile=cycles.mean(axis=0), agreement=_agreement(cycles), following=following)
 
 
 def _flatten(strength: OnsetStrength) -> FloatArray:
@@ -228,7 +226,15 @@ def _lag_scores(
             better = other > score[i]
             score[i][better], chirp[i][better] = other[better], trial
     scale = max(typical, 5 * chance)
-    return _Scores(lags=lags, hop=hop, centres=(starts + n_width / 2) * step, score=score / scale, chirp=chirp, clear=clear, shown=shown)
+    return _Scores(
+        lags=lags,
+        hop=hop,
+        centres=(starts + n_width / 2) * step,
+        score=score / scale,
+        chirp=chirp,
+        clear=clear,
+        shown=shown,
+    )
 
 
 def _smooth_path(scores: _Scores, *, near: float, bending: float = _BENDING) -> FloatArray:
@@ -374,7 +380,7 @@ def _peak(fit: FloatArray, lags: FloatArray) -> tuple[FloatArray, FloatArray]:
     top = np.clip(fit.argmax(axis=1), 1, len(lags) - 2)
     left, mid, right = fit[rows, top - 1], fit[rows, top], fit[rows, top + 1]
     bend = np.maximum(2 * mid - left - right, 1e-12)
-    edge = (fit.argmax(axis=1) != top)
+    edge = fit.argmax(axis=1) != top
     place = lags[top] + np.clip((right - left) / (2 * bend), -0.5, 0.5)
     return place, np.where(edge, 0.0, bend)
 
@@ -472,6 +478,12 @@ def _repetition(strength: OnsetStrength, range_s: tuple[float, float]) -> tuple[
     unit = float(np.sqrt(range_s[0] * range_s[1]))
     lags = _lags((unit / range_s[1], unit / range_s[0]))
     scores = _lag_scores(
-        frames, per * strength.hop_s / unit, lags, width=2 * _WINDOW_S / unit, hop=_WINDOW_S / unit, near=10.0, chirps=()
+        frames,
+        per * strength.hop_s / unit,
+        lags,
+        width=2 * _WINDOW_S / unit,
+        hop=_WINDOW_S / unit,
+        near=10.0,
+        chirps=(),
     )
     return lags * unit, np.median(scores.score, axis=0), scores.clear

@@ -137,9 +137,7 @@ class _Fit:
     kinds: "_Kinds"
 
 
-def _fit(
-    white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: BoolArray, length_s: float
-) -> _Fit:
+def _fit(white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: BoolArray, length_s: float) -> _Fit:
     """Learn the mean tick at one length and match every event with it."""
     before = _BEFORE_S + SEARCH_S
     rows = cut(white, sr, start_s, due_s, before, length_s + SEARCH_S)

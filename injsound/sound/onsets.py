@@ -49,9 +49,7 @@ def onset_strength(recording: Recording, *, bandwidth_hz: float | None = None) -
     weights, edges = _band_weights(sr, n_fft, min(bandwidth_hz or sr / 2, sr / 2))
     energy = _band_energies(y, n_fft, hop, weights)
     bands = np.log1p(energy / _running_median(energy, round(_MEDIAN_S / HOP_S)))
-    return OnsetStrength(
-        bands=bands, edges_hz=edges, hop_s=hop / sr, start_s=recording.start_s + (n_fft - 1) / 2 / sr
-    )
+    return OnsetStrength(bands=bands, edges_hz=edges, hop_s=hop / sr, start_s=recording.start_s + (n_fft - 1) / 2 / sr)
 
 
 def _band_weights(sr: int, n_fft: int, top_hz: float) -> tuple[FloatArray, FloatArray]:
@@ -87,7 +85,9 @@ def _running_median(energy: FloatArray, block: int) -> FloatArray:
     n = energy.shape[1]
     blocks = max(1, n // block)
     edges = np.linspace(0, n, blocks + 1).astype(int)
-    medians = np.stack([np.median(energy[:, a:b:4], axis=1) for a, b in zip(edges[:-1], edges[1:], strict=True)], axis=1)
+    medians = np.stack(
+        [np.median(energy[:, a:b:4], axis=1) for a, b in zip(edges[:-1], edges[1:], strict=True)], axis=1
+    )
     floor = np.maximum(np.median(medians, axis=1, keepdims=True) * 1e-3, np.finfo(np.float32).tiny)
     medians = np.maximum(medians, floor)
     centres = (edges[:-1] + edges[1:]) / 2

@@ -88,9 +88,7 @@ def measure_gaps(
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=(open_onset - zero) / sr)
 
 
-def _strikes(
-    y: FloatArray, sr: int, start_s: float, at_s: FloatArray, before_s: float, after_s: float
-) -> FloatArray:
+def _strikes(y: FloatArray, sr: int, start_s: float, at_s: FloatArray, before_s: float, after_s: float) -> FloatArray:
     """Mean tick with its own ring-down predicted and taken out, so that only what struck it is left.
 
     All filters look back only: nothing is heard before it happens.

@@ -312,5 +312,3 @@ def _fade_db(blocks: _Blocks) -> float:
     level = 20 * np.log10(np.maximum(np.quantile(whole, 0.9, axis=1), 1e-9))
     later = level[5:]
     return float(level[0] - np.median(later)) if later.max() < level[0] - 0.5 * _FADE_DB else 0.0
-
-

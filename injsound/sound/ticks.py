@@ -91,8 +91,7 @@ def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 14)
     frame = np.round((time_at(clock, phases.ravel()) - strength.start_s) / strength.hop_s).astype(int)
     frame = np.clip(frame, 0, strength.bands.shape[1] - 1)
     rise, brief = (
-        np.stack([_upper_half(band[frame].reshape(phases.shape)) for band in kind])
-        for kind in _rises(strength)
+        np.stack([_upper_half(band[frame].reshape(phases.shape)) for band in kind]) for kind in _rises(strength)
     )
     together = np.sort(rise, axis=0)[-3:].mean(axis=0)
     guard = max(1, round(_APART_S / strength.hop_s))
@@ -404,13 +403,17 @@ def _neighbours(
         found = []
         for k in range(1, n // per_cycle):
             phase = (own.phase + k / n) % 1.0
-            near = [c for c in ticks if c is not own and _gap(c.phase, phase) * interval < _SLOT_S + abs(_finite(c.gap_s))]
+            near = [
+                c for c in ticks if c is not own and _gap(c.phase, phase) * interval < _SLOT_S + abs(_finite(c.gap_s))
+            ]
             found += near[:1]
         return found
 
     if cylinders is None:
         tried = {n: at(n) for n in _COMMON_CYLINDERS if n % per_cycle == 0}
-        cylinders, found = max(tried.items(), key=lambda item: (len(item[1]) / (item[0] // per_cycle - 1 or 1), -item[0]))
+        cylinders, found = max(
+            tried.items(), key=lambda item: (len(item[1]) / (item[0] // per_cycle - 1 or 1), -item[0])
+        )
         if len(found) < 2:
             return (), 0
     places = max(0, cylinders // per_cycle - 1)

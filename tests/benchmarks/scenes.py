@@ -115,7 +115,10 @@ def random_engine(seed: int, kind: str) -> Scene:
     if kind == "skipping":
         pattern = Skipping(rng.choice([Skipping.SCATTERED, Skipping.BURSTS]))
         return replace(
-            scene, skipping=pattern, skip_rate=float(rng.uniform(0.02, 0.3)), burst=int(rng.integers(2, 9)),
+            scene,
+            skipping=pattern,
+            skip_rate=float(rng.uniform(0.02, 0.3)),
+            burst=int(rng.integers(2, 9)),
             sag=float(rng.choice([0.0, 0.02])),
         )
     return scene
