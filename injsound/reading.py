@@ -6,6 +6,7 @@ fixes phase zero and the phase of this injector's tick.
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -174,7 +175,7 @@ def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         own = tuple((choice.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
         others = company.engine_company(strength, lock.clock, own, cycles)
     silent = _silent_spans(due, present | hidden, others) if others.audible else ()
-    mode = _mode_span(white, sr, start_s, lock, matches, cycles, present) if per_cycle == 1 else ()
+    mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
     hidden |= covered(mode, due, due + 1e-6)
     states = _states(matches, hidden)
     made = Events(
@@ -195,7 +196,7 @@ def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         matches=matches,
         tick_over_noise_db=_tick_over_noise(recording, matches, present),
         audible=others.audible,
-        jitter=_timing(made, cycles, neighbours, lock, choice, per_cycle),
+        jitter=_timing(made, cycles, neighbours, choice, per_cycle),
         picture=_picture(strength, lock, choice.own.phase + shift / _length(lock), per_cycle, matches, sr, shift),
         gap_s=gaps.gap_s,
     )
@@ -261,7 +262,6 @@ def _mode_span(
     lock: cycle.Lock,
     matches: Matches,
     cycles: FloatArray,
-    present: npt.NDArray[np.bool_],
 ) -> tuple[Span, ...]:
     """The first seconds after a start, in which the injector ticks once per revolution."""
     half = time_at(lock.clock, cycles + 0.5)
@@ -320,7 +320,6 @@ def _timing(
     made: Events,
     cycles: FloatArray,
     neighbours: list[company.NeighbourTicks],
-    lock: cycle.Lock,
     choice: ticks.Choice,
     per_cycle: int,
 ) -> Jitter:
@@ -413,7 +412,7 @@ def _join(heard: list[_Heard], engine: Engine, rpm: float | None, *, seconds: fl
     skips = count_skips(made)
     firing = _firing(heard, engine)
     warnings = _warnings(heard, engine, rpm, firing, counted)
-    finding = _finding(heard, counted, skips, engine, rpm, firing, warnings)
+    finding = _finding(heard, counted, skips, engine, firing, warnings)
     spans = tuple(sorted((s for chapter in heard for s in chapter.spans), key=lambda s: (s.from_s, s.to_s)))
     return Reading(
         file=file or first.file,
@@ -449,7 +448,7 @@ def _seams(heard: list[_Heard]) -> list[tuple[float, float]]:
     """From when to when each chapter's events count."""
     starts = [chapter.recording.start_s for chapter in heard]
     edges = [-np.inf, *(s + _SEAM_S for s in starts[1:]), np.inf]
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(pairwise(edges))
 
 
 def _joined_events(heard: list[_Heard]) -> Events:
@@ -609,7 +608,6 @@ def _finding(
     counted: list[_Heard],
     skips: Skips,
     engine: Engine,
-    rpm: float | None,
     firing: Firing | None,
     warnings: tuple[Note, ...],
 ) -> Finding:

@@ -91,8 +91,8 @@ Code = Phrase | ReasonCode | WarningCode | StepCode | Verdict | Pattern | Neighb
 
 ENGLISH: Mapping[Code, str] = {
     Phrase.CAUTION: (
-        "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds carbon"
-        " monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system or touches"
+        "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds"
+        " carbon monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system or touches"
         " high voltage is for licensed people."
     ),
     Phrase.EVIDENCE_ONLY: "This is evidence for a qualified technician, not a repair order.",
@@ -129,11 +129,15 @@ ENGLISH: Mapping[Code, str] = {
     Phrase.OWN_SCATTER_LINE: "{own} us against the engine's cycle (95 % range {low} to {high} us)",
     Phrase.OWN_SCATTER_HIDDEN: "hidden by the engine's own unevenness; at most {high} us",
     Phrase.OPEN_TIME: "open time",
-    Phrase.OPEN_TIME_LINE: "{median} ms from open to close tick, varies by {spread} ms, drift {drift} ms ({count} ticks)",
+    Phrase.OPEN_TIME_LINE: (
+        "{median} ms from open to close tick, varies by {spread} ms, drift {drift} ms ({count} ticks)"
+    ),
     Phrase.MARGIN: "margin",
     Phrase.MARGIN_LINE: "tick {db} dB over the noise; heard and missing {separation} standard deviations apart",
     Phrase.WRONG_CALLS: "wrong calls",
-    Phrase.WRONG_CALLS_LINE: "about {false} of the missing ones may have been there, {missed} of the heard ones missing",
+    Phrase.WRONG_CALLS_LINE: (
+        "about {false} of the missing ones may have been there, {missed} of the heard ones missing"
+    ),
     Phrase.NOT_GIVEN: "not given",
     Phrase.AXIS_CYCLE: "place in the engine's cycle (degrees of crank)",
     Phrase.AXIS_TIME: "time (s)",
@@ -200,12 +204,16 @@ ENGLISH: Mapping[Code, str] = {
     ReasonCode.NO_LOCK: "The engine's cycle could not be followed.",
     ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE: "Nothing in the recording repeats as an idling engine does.",
     ReasonCode.OWN_PLACE_SILENT: "The other injectors tick at their places; at this one's place there is nothing.",
-    ReasonCode.ENGINE_TICKS_ONLY: "There are ticks, but they are valves or the like: none has an open and a close click.",
+    ReasonCode.ENGINE_TICKS_ONLY: "There are ticks, but as of valves: none has an open and a close click.",
     ReasonCode.TWO_CANDIDATES: "Two ticks in the cycle could be this injector's, and they are too close to choose.",
-    ReasonCode.TWO_READINGS: "It could be {rpm} rpm with every second tick missing, or {rpm_other} rpm with none missing.",
+    ReasonCode.TWO_READINGS: (
+        "It could be {rpm} rpm with every second tick missing, or {rpm_other} rpm with none missing."
+    ),
     ReasonCode.PARTNER_HIDES: "Injectors that open together tick together: a partner may hide a missing tick.",
     ReasonCode.MANY_UNJUDGED: "{unjudged} of {due} ticks lie where the sound is damaged or disturbed.",
-    ReasonCode.TICKS_FADE: "The phone's noise suppression took the sound away: it falls by {fade_db} dB and stays down.",
+    ReasonCode.TICKS_FADE: (
+        "The phone's noise suppression took the sound away: it falls by {fade_db} dB and stays down."
+    ),
     ReasonCode.SPEECH_CODEC: "The file was squeezed for speech ({codec}): the clicks are mostly gone.",
     ReasonCode.RPM_CONTRADICTED: "The speed given is {rpm_given} rpm; the sound repeats as at {rpm_heard} rpm.",
     ReasonCode.TICK_UNLIKE_INJECTOR: "The tick found may be a valve's: it has no second click.",
@@ -235,8 +243,8 @@ ENGLISH: Mapping[Code, str] = {
     WarningCode.ENGINE_UNEVEN: "the engine's own unevenness hides the tick's scatter",
     WarningCode.NO_TIMING: "{codec} does not keep time well enough for timing figures",
     WarningCode.SECOND_OPINION: (
-        "second opinion (librosa's onset detection): {agree} ticks agree, {differ} differ; it calls {skipped} of {judged}"
-        " missing"
+        "second opinion (librosa's onset detection): {agree} ticks agree, {differ} differ; it calls {skipped} of"
+        " {judged} missing"
     ),
     StepCode.RECORD_LONGER: "Record at least {seconds} s more in one go, the same way.",
     StepCode.RECORD_AGAIN_CLOSER: "Record again with the probe clamped on the injector's body, 60 s or more.",

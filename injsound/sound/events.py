@@ -1,4 +1,4 @@
-"""Each due event asked one question: was the tick there?
+"""Each due event asked one question: was the tick there or not.
 
 The whitened sound around every due time is matched with the mean tick (open and close together). A match is judged
 against matches of the same tick with the sound a few milliseconds away, where it cannot be: so "absent" is learnt
