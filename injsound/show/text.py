@@ -92,8 +92,8 @@ Code = Phrase | ReasonCode | WarningCode | StepCode | Verdict | Pattern | Neighb
 ENGLISH: Mapping[Code, str] = {
     Phrase.CAUTION: (
         "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds"
-        " carbon monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system or touches"
-        " high voltage is for licensed people."
+        " carbon monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system or"
+        " touches high voltage is for licensed people."
     ),
     Phrase.EVIDENCE_ONLY: "This is evidence for a qualified technician, not a repair order.",
     Phrase.CLICK_IS_NOT_FLOW: "A click does not prove that the injector flows or seals.",
@@ -431,7 +431,7 @@ class Words:
     def _speed(self, firing: Firing | None, alternatives: tuple[Firing, ...]) -> list[tuple[str, str]]:
         if firing is None:
             return []
-        figures = {
+        figures: dict[str, Figure] = {
             "rpm": _number(firing.rpm, 1),
             "low": _number(firing.rpm_low, 0),
             "high": _number(firing.rpm_high, 0),
@@ -449,7 +449,7 @@ class Words:
         if jitter.period_us is None:
             return []
         change = None if jitter.cycle_to_cycle_us is None else jitter.cycle_to_cycle_us / 1e3
-        figures = {
+        figures: dict[str, Figure] = {
             "period": _number(jitter.period_us / 1e3, 2),
             "change": _number(change, 2),
             "count": jitter.count,
@@ -475,7 +475,7 @@ class Words:
         gap = reading.open_time
         if gap.median_ms is None:
             return []
-        figures = {
+        figures: dict[str, Figure] = {
             "median": _number(gap.median_ms, 2),
             "spread": _number(gap.spread_ms, 3),
             "drift": _number(gap.drift_ms, 3),

@@ -58,12 +58,12 @@ def simulate(scene: Scene, *, background: FloatArray | None = None) -> tuple[Rec
     noise = _noise(scene, clock, noise_rng) if background is None else _fitted(background, scene)
     open_click, close_click = injector_clicks(body_rng)
     level = 10 ** (scene.tick_db / 20) / max(open_click.peak(scene.sr), close_click.peak(scene.sr))
-    y = np.zeros(round((scene.seconds + 0.5) * scene.sr))
+    y: FloatArray = np.zeros(round((scene.seconds + 0.5) * scene.sr))
     heard, gap, weak = _own_ticks(y, scene, due, running & ~skipped, (open_click, close_click), level, event_rng)
     _own_extra(y, scene, clock, due_cycles, (open_click, close_click), level, event_rng)
     _fellows(y, scene, clock, due_cycles, (open_click, close_click), level, fellow_rng)
-    _valves(y, scene, clock, level, valve_rng)
-    _pump(y, scene, clock, level, pump_rng)
+    _valves(y, scene, clock, valve_rng)
+    _pump(y, scene, clock, pump_rng)
     y = _silenced(y[: len(noise)] + noise, scene, noise_rng)
     y, spans = _through_chain(y, scene, damage_rng)
     spans += [Span(from_s=a, to_s=b, kind=SpanKind.ENGINE_SILENT) for a, b in (*scene.fuel_cut_s, *scene.silence_s)]
@@ -85,7 +85,8 @@ def simulate(scene: Scene, *, background: FloatArray | None = None) -> tuple[Rec
 
 
 def _time(clock: CycleClock, cycles: FloatArray) -> FloatArray:
-    return np.interp(cycles, clock.cycles, clock.times_s, right=clock.times_s[-1] + 1.0)
+    times: FloatArray = np.interp(cycles, clock.cycles, clock.times_s, right=clock.times_s[-1] + 1.0)
+    return times
 
 
 def _inside(times: FloatArray, stretches: tuple[tuple[float, float], ...]) -> BoolArray:
@@ -116,11 +117,12 @@ def _noise(scene: Scene, clock: CycleClock, rng: np.random.Generator) -> FloatAr
     band = signal.butter(3, [30, min(800, 0.4 * scene.sr)], "band", fs=scene.sr, output="sos")
     rumble = signal.sosfilt(band, rumble_rng.standard_normal(n) * burst)
     hiss = hiss_rng.standard_normal(n) * burst
-    return (
+    noise: FloatArray = (
         steady
         + 10 ** (scene.rumble_db / 20) * rumble / rumble.std()
         + 10 ** (scene.hiss_db / 20) * hiss / signal.sosfilt(high, hiss).std()
     )
+    return noise
 
 
 def _fitted(background: FloatArray, scene: Scene) -> FloatArray:
@@ -130,7 +132,8 @@ def _fitted(background: FloatArray, scene: Scene) -> FloatArray:
     n = round(scene.seconds * scene.sr)
     looped = np.resize(np.asarray(background, dtype=float), n)
     high = signal.sosfilt(signal.butter(4, _ABOVE_HZ, "high", fs=scene.sr, output="sos"), looped)
-    return looped / high.std()
+    fitted: FloatArray = looped / high.std()
+    return fitted
 
 
 def _own_ticks(
@@ -210,12 +213,12 @@ def _fellows(
             add_strikes(y, scene.sr, far, at + later, far_level, scene.strike, event_rng)
 
 
-def _valves(y: FloatArray, scene: Scene, clock: CycleClock, level: float, rng: np.random.Generator) -> None:
+def _valves(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Generator) -> None:
     """Valves, at angles that are the same for every cylinder."""
     n = scene.engine.cylinders or 1
     angle_rng, body_rng, event_rng = rng.spawn(3)
     cycles = np.arange(np.ceil(clock.cycles[-1]))
-    own_peak = _own_peak(level, scene)
+    own_peak = _own_peak(scene)
     for angle in angle_rng.uniform(0, 1, scene.valves):
         for cylinder in range(n):
             click = valve_click(body_rng)
@@ -229,12 +232,12 @@ def _valves(y: FloatArray, scene: Scene, clock: CycleClock, level: float, rng: n
             add_strikes(y, scene.sr, click, at, strength, 0.3, event_rng)
 
 
-def _own_peak(level: float, scene: Scene) -> float:
-    """Peak of the own tick, which `level` makes from its unit strike [rms of the noise above 1.5 kHz]."""
-    return 10 ** (scene.tick_db / 20)
+def _own_peak(scene: Scene) -> float:
+    """Peak of the own tick [rms of the noise above 1.5 kHz]."""
+    return float(10 ** (scene.tick_db / 20))
 
 
-def _pump(y: FloatArray, scene: Scene, clock: CycleClock, level: float, rng: np.random.Generator) -> None:
+def _pump(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Generator) -> None:
     """A cam-driven pump's control valve."""
     if not scene.pump_lobes:
         return
@@ -242,7 +245,7 @@ def _pump(y: FloatArray, scene: Scene, clock: CycleClock, level: float, rng: np.
     phases = rng.uniform() + np.arange(scene.pump_lobes) / scene.pump_lobes
     cycles = np.arange(np.ceil(clock.cycles[-1]))
     at = _time(clock, (cycles[:, None] + phases).ravel())
-    strength = np.full(len(at), _own_peak(level, scene) * 10 ** (scene.pump_db / 20) / click.peak(scene.sr))
+    strength = np.full(len(at), _own_peak(scene) * 10 ** (scene.pump_db / 20) / click.peak(scene.sr))
     add_strikes(y, scene.sr, click, at, strength, 0.2, rng)
 
 
@@ -369,6 +372,7 @@ def _encode(path: Path, recording: Recording, codec: str | None, bit_rate: int |
     try:
         with av.open(str(path), "w") as container:
             stream = container.add_stream(codec or container.default_audio_codec, rate=recording.sr)
+            assert isinstance(stream, av.AudioStream)
             stream.layout = "mono"
             if bit_rate:
                 stream.bit_rate = bit_rate

@@ -3,7 +3,7 @@
 import numpy as np
 
 from injsound.results import FloatArray, Span, SpanKind
-from injsound.simulate.scene import Chain, Scene
+from injsound.simulate.scene import BoolArray, Chain, Scene
 
 _BUFFER_S = 0.02
 _SETTLE_S = 0.6
@@ -35,12 +35,12 @@ def respond(y: FloatArray, sr: int, chain: Chain) -> FloatArray:
 
     top = 0.45 * sr
     if chain is Chain.STETHOSCOPE:
-        return signal.sosfilt(signal.butter(1, min(2_500, top), fs=sr, output="sos"), y)
+        y = signal.sosfilt(signal.butter(1, min(2_500, top), fs=sr, output="sos"), y)
     if chain is Chain.CONTACT:
         b, a = signal.iirpeak(min(4_200, 0.8 * top), 3.0, fs=sr)
-        return 0.5 * y + signal.lfilter(b, a, y)
+        y = 0.5 * y + signal.lfilter(b, a, y)
     if chain is Chain.PHONE:
-        return signal.sosfilt(signal.butter(2, [150, min(15_000, top)], "band", fs=sr, output="sos"), y)
+        y = signal.sosfilt(signal.butter(2, [150, min(15_000, top)], "band", fs=sr, output="sos"), y)
     return y
 
 
@@ -130,7 +130,8 @@ def speech_like(seconds: float, sr: int, rng: np.random.Generator) -> FloatArray
     on = np.interp(t, np.arange(2 * n) * gate_s / 2, np.ravel([rng.uniform(0.4, 1, n), np.zeros(n)], order="F"))
     hissing = np.repeat(rng.random(n) < 0.3, round(gate_s * sr) + 1)[: t.size]
     words = on * np.where(hissing, 0.3 * hiss, sum(formants))
-    return words / np.abs(words).max()
+    scaled: FloatArray = words / np.abs(words).max()
+    return scaled
 
 
 def _spikes(y: FloatArray, scene: Scene, rng: np.random.Generator) -> list[Span]:
@@ -226,7 +227,7 @@ def lose_buffers(y: FloatArray, scene: Scene, rng: np.random.Generator) -> tuple
     return y, spans
 
 
-def _stretches(where: FloatArray, sr: int, kind: SpanKind) -> list[Span]:
+def _stretches(where: BoolArray, sr: int, kind: SpanKind) -> list[Span]:
     """Spans over true samples, joined over 5 ms."""
     index = np.flatnonzero(where)
     if not index.size:

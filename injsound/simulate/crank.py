@@ -41,7 +41,7 @@ def turn(scene: Scene, own_phase: float, rng: np.random.Generator) -> tuple[Cycl
     noise = wander_rng.standard_normal(t.size + 10_000) * np.sqrt(1 - keep**2)
     speed = base / 120 * (1 + scene.wander * lfilter([1.0], [1.0, -keep], noise)[10_000:])
     cycles = _integrate(speed)
-    events, per_cycle = _due(scene, own_phase, cycles[-1])
+    events = _due(scene, own_phase, cycles[-1])
     skipped = _skips(scene, len(events), skip_rng)
     if scene.unevenness:
         firing = np.floor(cycles * (scene.engine.cylinders or 1)).astype(int)
@@ -63,11 +63,12 @@ def _integrate(speed: FloatArray) -> FloatArray:
     return cycles
 
 
-def _due(scene: Scene, own_phase: float, turned: float) -> tuple[FloatArray, int]:
+def _due(scene: Scene, own_phase: float, turned: float) -> FloatArray:
     from injsound.engine import EVENTS_PER_CYCLE
 
     per_cycle = EVENTS_PER_CYCLE[scene.engine.injection]
-    return own_phase + np.arange(int(np.ceil(turned * per_cycle)) + 2) / per_cycle, per_cycle
+    events: FloatArray = own_phase + np.arange(int(np.ceil(turned * per_cycle)) + 2) / per_cycle
+    return events
 
 
 def _skips(scene: Scene, events: int, rng: np.random.Generator) -> BoolArray:

@@ -210,9 +210,10 @@ def _lag_scores(
         power = np.abs(fft.rfft(bands[:, index] * window, n_fft, axis=1)) ** 2
         lagged = fft.irfft(power, n_fft, axis=1)[:, :n_width]
         even = weight @ (lagged / np.maximum(lagged[:, :1], 1e-12)) / taper
-        return np.interp(lag_frames, np.arange(n_width), even, right=0.0) @ (1 / times)
+        rated: FloatArray = np.interp(lag_frames, np.arange(n_width), even, right=0.0) @ (1 / times)
+        return rated
 
-    score = np.stack([rate(a, 0.0) for a in starts])
+    score = np.stack([rate(a, 0.0) for a in starts.tolist()])
     chirp = np.zeros_like(score)
     close = np.abs(np.log(lags)) <= near
     best = score[:, close].max(axis=1)
@@ -281,7 +282,8 @@ def _fold(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> Floa
     phase = first + np.arange(round((last - first) * BINS)) / BINS
     frame = np.round((time_at(clock, phase) - strength.start_s) / strength.hop_s).astype(int)
     folded = sound[np.clip(frame, 0, len(sound) - 1)].reshape(-1, BINS, sound.shape[1]).transpose(0, 2, 1)
-    return folded - folded.mean(axis=2, keepdims=True)
+    level: FloatArray = folded - folded.mean(axis=2, keepdims=True)
+    return level
 
 
 def _first_profile(cycles: FloatArray) -> FloatArray:
@@ -301,13 +303,15 @@ def _first_profile(cycles: FloatArray) -> FloatArray:
             best, found = power.max(), total[power.argmax()]
     full = np.zeros((cycles.shape[1], BINS // 2 + 1), dtype=complex)
     full[:, 1:96] = found
-    return fft.irfft(full, BINS, axis=1) / n
+    first: FloatArray = fft.irfft(full, BINS, axis=1) / n
+    return first
 
 
 def _correlate(cycles: FloatArray, profile: FloatArray) -> FloatArray:
     """Each cycle against the profile at every circular shift, shape (n_cycles, BINS)."""
     spectra = fft.rfft(cycles, axis=2) * np.conj(fft.rfft(profile, axis=1))
-    return fft.irfft(spectra.sum(axis=1), BINS, axis=1)
+    fit: FloatArray = fft.irfft(spectra.sum(axis=1), BINS, axis=1)
+    return fit
 
 
 def _follow(cycles: FloatArray, profile: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -339,7 +343,8 @@ def _follow(cycles: FloatArray, profile: FloatArray) -> tuple[FloatArray, FloatA
 def _mean_profile(cycles: FloatArray, shift: FloatArray) -> FloatArray:
     spectra = fft.rfft(cycles, axis=2)
     turn = np.exp(2j * np.pi / BINS * shift[:, None, None] * np.arange(BINS // 2 + 1))
-    return fft.irfft((spectra * turn).mean(axis=0), BINS, axis=1)
+    mean: FloatArray = fft.irfft((spectra * turn).mean(axis=0), BINS, axis=1)
+    return mean
 
 
 def _shifted(clock: CycleClock, shift: FloatArray) -> CycleClock:
@@ -366,7 +371,7 @@ def _refine(cycles: FloatArray, profile: FloatArray, clock: CycleClock, width_s:
     for j, edge in enumerate(edges):
         local = profile * np.roll(bell, edge + BINS // parts // 2 - BINS // 2)
         fit = _correlate(cycles, local)[:, lags % BINS]
-        found[:, j], weight[:, j] = _peak(fit, lags)
+        found[:, j], weight[:, j] = _peak(fit, lags.astype(float))
     shift = _smooth(found.ravel(), weight.ravel()) / BINS
     times = time_at(clock, knots)
     corrected = knots - shift
@@ -388,7 +393,7 @@ def _peak(fit: FloatArray, lags: FloatArray) -> tuple[FloatArray, FloatArray]:
 def _smooth(values: FloatArray, weight: FloatArray) -> FloatArray:
     """Weighted penalised least squares on second differences, large residuals given less weight."""
     n = len(values)
-    weight = weight / max(np.median(weight), 1e-12)
+    weight = weight / max(float(np.median(weight)), 1e-12)
     stiffness = 4.0
     bands = np.zeros((3, n))
     bands[2] = 6.0
@@ -417,7 +422,8 @@ def _agreement(cycles: FloatArray) -> float:
 
 # --- without a tachometer -------------------------------------------------------------------------------------------
 
-# Idle, cold fast idle and some margin: 500 to 1,500 1/min (customary idle 600 to 1,000; cold 1,000 to 1,500 from memory).
+# Idle, cold fast idle and some margin, 500 to 1,500 1/min: customary idle is 600 to 1,000, cold 1,000 to 1,500
+# (common practice, no source).
 _IDLE_S = (0.08, 0.24)
 _AS_GOOD = 0.85
 # The typed speed is contradicted where it repeats the sound less than this share of the best length.

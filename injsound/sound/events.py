@@ -244,7 +244,8 @@ def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, len
     power = ndimage.uniform_filter1d(mean**2, max(3, round(0.0003 * sr)))
     noise = rows.var(axis=0).mean() / len(rows)
     mean = mean * np.clip(1 - 2.0 * noise / np.maximum(power, 1e-12), 0, 1)
-    return mean / max(float(np.linalg.norm(mean)), 1e-9)
+    unit: FloatArray = mean / max(float(np.linalg.norm(mean)), 1e-9)
+    return unit
 
 
 def _elsewhere(
@@ -269,7 +270,8 @@ def _elsewhere(
 def _place_odds(late: FloatArray, stray: FloatArray, scatter_s: float) -> FloatArray:
     """Log odds of absent over heard from the place alone: chance matches lie anywhere, ticks where they are due."""
     wide = max(1.4826 * float(np.median(np.abs(stray))), 1.5 * scatter_s)
-    return _log_t3(late / wide) - np.log(wide) - _log_t3(late / scatter_s) + np.log(scatter_s)
+    odds: FloatArray = _log_t3(late / wide) - np.log(wide) - _log_t3(late / scatter_s) + np.log(scatter_s)
+    return odds
 
 
 def _log_t3(z: FloatArray) -> FloatArray:
@@ -326,7 +328,8 @@ def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
     if len(index) < 5:
         return np.full(len(value), float(np.median(value[heard])) if heard.any() else float(np.max(value)))
     running = ndimage.median_filter(value[index], size=min(41, len(index)), mode="nearest")
-    return np.interp(np.arange(len(value)), index, running)
+    usual: FloatArray = np.interp(np.arange(len(value)), index, running)
+    return usual
 
 
 def _skip_probability(

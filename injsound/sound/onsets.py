@@ -3,6 +3,8 @@
 One convention: frame ``k`` of every array is centred ``start_s + k * hop_s`` seconds after the first decoded sample.
 """
 
+from itertools import pairwise
+
 import numpy as np
 
 from injsound.errors import ParameterError
@@ -85,9 +87,7 @@ def _running_median(energy: FloatArray, block: int) -> FloatArray:
     n = energy.shape[1]
     blocks = max(1, n // block)
     edges = np.linspace(0, n, blocks + 1).astype(int)
-    medians = np.stack(
-        [np.median(energy[:, a:b:4], axis=1) for a, b in zip(edges[:-1], edges[1:], strict=True)], axis=1
-    )
+    medians = np.stack([np.median(energy[:, a:b:4], axis=1) for a, b in pairwise(edges)], axis=1)
     floor = np.maximum(np.median(medians, axis=1, keepdims=True) * 1e-3, np.finfo(np.float32).tiny)
     medians = np.maximum(medians, floor)
     centres = (edges[:-1] + edges[1:]) / 2

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.results import FloatArray, Note, Quality, Recording, Span, SpanKind, WarningCode
+from injsound.results import Figure, FloatArray, Note, Quality, Recording, Span, SpanKind, WarningCode
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -208,7 +208,8 @@ def _usual_peak(level: FloatArray, cycle: int) -> FloatArray:
         return np.full(len(level), max(float(level.max()), 1e-9))
     peaks = level[: count * cycle].reshape(count, cycle).max(axis=1)
     usual = ndimage.median_filter(peaks, size=min(41, count), mode="nearest")
-    return np.maximum(np.interp(np.arange(len(level)), (np.arange(count) + 0.5) * cycle, usual), 1e-9)
+    peak: FloatArray = np.maximum(np.interp(np.arange(len(level)), (np.arange(count) + 0.5) * cycle, usual), 1e-9)
+    return peak
 
 
 def _loud(blocks: _Blocks) -> Stretches:
@@ -289,7 +290,7 @@ def _about_file(recording: Recording, bandwidth: float, blocks: _Blocks) -> list
     """Warnings about the whole chapter."""
     notes = []
     if recording.codec in _SPEECH_CODECS:
-        figures = {"codec": recording.codec, "bandwidth_hz": round(bandwidth)}
+        figures: dict[str, Figure] = {"codec": recording.codec, "bandwidth_hz": round(bandwidth)}
         notes.append(Note(code=WarningCode.SPEECH_CODEC, figures=figures))
         notes.append(Note(code=WarningCode.NO_TIMING, figures={"codec": recording.codec}))
     elif bandwidth < _NARROW_HZ:
