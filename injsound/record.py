@@ -1,0 +1,357 @@
+"""Readings to JSON and back, by the schema that ships with the package.
+
+The JSON holds everything but the arrays of the picture; these go into an ``.npz`` file of their own, so that a stored
+reading can be drawn again. Files are written beside their place and moved there whole.
+"""
+
+import json
+import math
+import os
+import tempfile
+from collections.abc import Iterable, Mapping
+from enum import StrEnum
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from injsound.engine import Engine, Injection
+from injsound.errors import InjsoundError
+from injsound.results import (
+    SCHEMA,
+    Events,
+    Failure,
+    Firing,
+    FloatArray,
+    Jitter,
+    Neighbours,
+    Note,
+    OpenTime,
+    Pattern,
+    Picture,
+    QualityFigures,
+    Reading,
+    ReasonCode,
+    Skips,
+    Span,
+    SpanKind,
+    State,
+    StepCode,
+    Verdict,
+    WarningCode,
+)
+
+# A microsecond is finer than any figure here is known.
+_TIME_DIGITS = 6
+
+
+def schema() -> dict[str, Any]:
+    """JSON Schema of a document.
+
+    Returns
+    -------
+    dict
+        Draft 2020-12.
+    """
+    loaded: dict[str, Any] = json.loads(files("injsound").joinpath("schema.json").read_text(encoding="utf-8"))
+    return loaded
+
+
+def document(readings: Iterable[Reading], failures: Iterable[Failure]) -> dict[str, Any]:
+    """Document that `schema` describes.
+
+    Parameters
+    ----------
+    readings : iterable of Reading
+        What was read.
+    failures : iterable of Failure
+        What could not be read.
+
+    Returns
+    -------
+    dict
+        Plain values.
+    """
+    return {
+        "schema": SCHEMA,
+        "errors": [{"file": f.file, "code": f.code, "message": f.message} for f in failures],
+        "readings": [reading_to_json(reading) for reading in readings],
+    }
+
+
+def reading_to_json(reading: Reading) -> dict[str, Any]:
+    """Plain values of a reading; a figure that cannot be given is None.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+
+    Returns
+    -------
+    dict
+        One item of the document's ``readings``.
+    """
+    engine, quality = reading.engine, reading.quality
+    return {
+        "file": reading.file,
+        "sha256": reading.sha256,
+        "seconds": _rounded(reading.seconds, 3),
+        "sample_rate_hz": reading.sample_rate_hz,
+        "codec": reading.codec,
+        "channel": reading.channel,
+        "engine": {
+            "cylinders": engine.cylinders,
+            "cylinder": engine.cylinder,
+            "firing_order": None if engine.firing_order is None else list(engine.firing_order),
+            "injection": engine.injection.value,
+        },
+        "verdict": reading.verdict.value,
+        "reasons": [_note(note) for note in reading.reasons],
+        "next_step": _note(reading.next_step),
+        "firing": None if reading.firing is None else _plain(reading.firing),
+        "alternatives": [_plain(firing) for firing in reading.alternatives],
+        "events": _events(reading.events),
+        "spans": [
+            {"from_s": _rounded(s.from_s, 4), "to_s": _rounded(s.to_s, 4), "kind": s.kind.value} for s in reading.spans
+        ],
+        "skips": _plain(reading.skips),
+        "jitter": _plain(reading.jitter),
+        "open_time": _plain(reading.open_time),
+        "neighbours": reading.neighbours.value,
+        "quality": _plain(quality) | {"warnings": [_note(note) for note in quality.warnings]},
+    }
+
+
+def reading_from_json(values: Mapping[str, Any], *, picture: Picture | None = None) -> Reading:
+    """Reading from its plain values.
+
+    Parameters
+    ----------
+    values : mapping
+        As from `reading_to_json`.
+    picture : Picture or None
+        As from `load_picture`.
+
+    Returns
+    -------
+    Reading
+        The reading; unknown fields of a later version are left out.
+
+    Raises
+    ------
+    InjsoundError
+        If a field is missing or has an impossible value.
+    """
+    try:
+        return _read_reading(values, picture)
+    except (KeyError, TypeError, ValueError) as error:
+        raise InjsoundError(
+            f"stored reading cannot be used: {error!r}; expected the fields of schema {SCHEMA}"
+        ) from error
+
+
+def _read_reading(values: Mapping[str, Any], picture: Picture | None) -> Reading:
+    engine, quality, order = values["engine"], values["quality"], values["engine"]["firing_order"]
+    return Reading(
+        file=values["file"],
+        sha256=values["sha256"],
+        seconds=values["seconds"],
+        sample_rate_hz=values["sample_rate_hz"],
+        codec=values["codec"],
+        channel=values["channel"],
+        engine=Engine(
+            cylinders=engine["cylinders"],
+            cylinder=engine["cylinder"],
+            firing_order=None if order is None else tuple(order),
+            injection=Injection(engine["injection"]),
+        ),
+        verdict=Verdict(values["verdict"]),
+        reasons=tuple(_read_note(note, ReasonCode) for note in values["reasons"]),
+        next_step=_read_note(values["next_step"], StepCode),
+        firing=None if values["firing"] is None else _made(Firing, values["firing"]),
+        alternatives=tuple(_made(Firing, firing) for firing in values["alternatives"]),
+        events=_read_events(values["events"]),
+        spans=tuple(Span(from_s=s["from_s"], to_s=s["to_s"], kind=SpanKind(s["kind"])) for s in values["spans"]),
+        skips=_made(Skips, values["skips"] | {"pattern": Pattern(values["skips"]["pattern"])}),
+        jitter=_made(Jitter, values["jitter"]),
+        open_time=_made(OpenTime, values["open_time"]),
+        neighbours=Neighbours(values["neighbours"]),
+        quality=_made(
+            QualityFigures, quality | {"warnings": tuple(_read_note(n, WarningCode) for n in quality["warnings"])}
+        ),
+        picture=picture,
+    )
+
+
+def _made(kind: type[Any], values: Mapping[str, Any]) -> Any:
+    return kind(**{name: values[name] for name in kind.__dataclass_fields__ if name in values})
+
+
+def _plain(result: object) -> dict[str, Any]:
+    """Fields of a flat result, rounded to six significant digits, enums by value."""
+    fields: list[str] = list(type(result).__dataclass_fields__)  # type: ignore[attr-defined]  # only results come here
+    return {name: _value(getattr(result, name)) for name in fields if not isinstance(getattr(result, name), tuple)}
+
+
+def _value(value: Any) -> Any:
+    if isinstance(value, StrEnum):
+        return value.value
+    if isinstance(value, bool | int | str) or value is None:
+        return value
+    number = float(value)
+    return float(f"{number:.6g}") if math.isfinite(number) else None
+
+
+def _note(note: Note) -> dict[str, Any]:
+    return {"code": note.code.value} | {name: _value(figure) for name, figure in note.figures.items()}
+
+
+def _read_note(values: Mapping[str, Any], kind: type[StrEnum]) -> Note:
+    code: Any = kind(values["code"])
+    return Note(code=code, figures={name: value for name, value in values.items() if name != "code"})
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if math.isfinite(value) else None
+
+
+def _events(events: Events) -> list[dict[str, Any]]:
+    return [
+        {
+            "time_s": _rounded(time, _TIME_DIGITS),
+            "state": state.value,
+            "skip_probability": _rounded(probability, 6),
+            "heard_at_s": _rounded(heard, 7),
+            "level_db": _rounded(level, 2),
+            "open_time_ms": _rounded(gap, 4),
+            "neighbours": neighbours.value,
+        }
+        for time, state, probability, heard, level, gap, neighbours in zip(
+            events.time_s,
+            events.state,
+            events.skip_probability,
+            events.heard_at_s,
+            events.level_db,
+            events.open_time_ms,
+            events.neighbours,
+            strict=True,
+        )
+    ]
+
+
+def _read_events(rows: list[Mapping[str, Any]]) -> Events:
+    def column(name: str) -> FloatArray:
+        return np.array([np.nan if row[name] is None else row[name] for row in rows], dtype=float)
+
+    return Events(
+        time_s=column("time_s"),
+        state=tuple(State(row["state"]) for row in rows),
+        skip_probability=column("skip_probability"),
+        heard_at_s=column("heard_at_s"),
+        level_db=column("level_db"),
+        open_time_ms=column("open_time_ms"),
+        neighbours=tuple(Neighbours(row["neighbours"]) for row in rows),
+    )
+
+
+# --- files ----------------------------------------------------------------------------------------------------------
+
+
+def dumps(values: Mapping[str, Any]) -> str:
+    """JSON text of a document, one line per event.
+
+    Parameters
+    ----------
+    values : mapping
+        As from `document`.
+
+    Returns
+    -------
+    str
+        Text that ends in a line break; without NaN or infinity.
+    """
+    return json.dumps(values, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
+    """Write a file beside its place and move it there, so that it is never half there.
+
+    Parameters
+    ----------
+    path : path
+        Where to.
+    data : bytes
+        What.
+
+    Raises
+    ------
+    InjsoundError
+        If the folder cannot be written to or the disk is full.
+    """
+    target = Path(path)
+    handle, name = -1, ""
+    try:
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=".injsound-")
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        os.chmod(name, 0o644)
+        os.replace(name, target)
+    except OSError as error:
+        if name and os.path.exists(name):
+            os.unlink(name)
+        raise InjsoundError(
+            f"cannot write {target}: {error.strerror or error}; expected a folder with room that may be written to: "
+            "name another"
+        ) from error
+
+
+def save_picture(path: str | os.PathLike[str], picture: Picture) -> None:
+    """Store the arrays of a picture.
+
+    Parameters
+    ----------
+    path : path
+        File that ends in ``.npz``.
+    picture : Picture
+        Arrays.
+
+    Raises
+    ------
+    InjsoundError
+        If it cannot be written.
+    """
+    import io
+
+    buffer = io.BytesIO()
+    arrays = {name: np.asarray(getattr(picture, name)) for name in Picture.__dataclass_fields__}
+    np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]  # numpy's own stub takes no mapping of arrays
+    write_whole(path, buffer.getvalue())
+
+
+def load_picture(path: str | os.PathLike[str]) -> Picture:
+    """Load the arrays of a picture.
+
+    Parameters
+    ----------
+    path : path
+        As from `save_picture`.
+
+    Returns
+    -------
+    Picture
+        Arrays.
+
+    Raises
+    ------
+    InjsoundError
+        If the file is missing or not such a file.
+    """
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            arrays = {name: stored[name] for name in Picture.__dataclass_fields__}
+    except (OSError, ValueError, KeyError) as error:
+        raise InjsoundError(f"cannot read {path}: {error}; expected arrays saved by injsound") from error
+    arrays["own_phases"] = tuple(arrays["own_phases"].tolist())
+    return Picture(**arrays)
