@@ -9,7 +9,7 @@ ABOVE_HZ = 1_500.0
 
 
 def mean_peak(y: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> tuple[float, float]:
-    """Peak of the mean tick and rms of the noise before it, both above 1.5 kHz.
+    """Usual peak of a tick and rms of the noise before it, both above 1.5 kHz.
 
     Parameters
     ----------
@@ -25,7 +25,7 @@ def mean_peak(y: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> tu
     Returns
     -------
     peak : float
-        Highest absolute value of the mean tick [unitless].
+        Median over the events of the tick's highest absolute value [unitless].
     noise : float
         Root mean square of the median event's noise [unitless].
     """
@@ -34,5 +34,5 @@ def mean_peak(y: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> tu
     rows = cut(y, sr, start_s, heard_s, 0.020, 0.010)
     high = signal.sosfilt(signal.butter(4, ABOVE_HZ, "high", fs=sr, output="sos"), rows, axis=1)
     quiet = high[:, round(0.006 * sr) : round(0.017 * sr)]
-    tick = high[:, round(0.0185 * sr) :].mean(axis=0)
-    return float(np.abs(tick).max()), float(np.sqrt(np.median(np.mean(quiet**2, axis=1))))
+    tick = np.abs(high[:, round(0.0185 * sr) :]).max(axis=1)
+    return float(np.median(tick)), float(np.sqrt(np.median(np.mean(quiet**2, axis=1))))
