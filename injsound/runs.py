@@ -1,13 +1,17 @@
 """Files to readings or failures: one file that cannot be used never stops the rest."""
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
 from injsound.reading import read
-from injsound.results import Failure, Reading
+from injsound.results import Failure, Note, Reading, State, WarningCode
 from injsound.sound.audio import chapters, sha256
+from injsound.sound.onsets import second_opinion
 
 
 def run_file(
@@ -67,3 +71,38 @@ def run_files(
     """
     for path in paths:
         yield run_file(path, engine=engine, rpm=rpm, channel=channel)
+
+
+def add_second_opinion(reading: Reading, path: str | Path, *, channel: int | None = None) -> Reading:
+    """Count again with librosa's onset detection, and say how often it agrees.
+
+    Parameters
+    ----------
+    reading : Reading
+        The first opinion.
+    path : path
+        The same file.
+    channel : int or None
+        The same channel.
+
+    Returns
+    -------
+    Reading
+        With one more warning; the counts stay as they are.
+    """
+    due = reading.events.time_s
+    judged = np.array([state is not State.UNJUDGED for state in reading.events.state], dtype=bool)
+    skipped = np.array([state is State.SKIPPED for state in reading.events.state], dtype=bool)
+    heard = np.zeros(len(due), dtype=bool)
+    for chapter in chapters(path, channel=channel):
+        inside = (due >= chapter.start_s) & (due < chapter.start_s + len(chapter.y) / chapter.sr)
+        heard[inside] = second_opinion(chapter.y, chapter.sr, due[inside] - chapter.start_s)
+    agree = int((heard[judged] != skipped[judged]).sum())
+    figures = {
+        "agree": agree,
+        "differ": int(judged.sum()) - agree,
+        "skipped": int((~heard[judged]).sum()),
+        "judged": int(judged.sum()),
+    }
+    note = Note(code=WarningCode.SECOND_OPINION, figures=figures)
+    return replace(reading, quality=replace(reading.quality, warnings=(*reading.quality.warnings, note)))

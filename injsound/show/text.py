@@ -110,7 +110,8 @@ ENGLISH: Mapping[type[StrEnum], Mapping[Code, str]] = {
         Phrase.SKIPPING_LINE: "Skipping: {skipped} of {judged} ticks missing ({rate}; 95 % range {low} to {high})",
         Phrase.STEADY_LINE: "Steady: no tick missing out of {judged}; fewer than {high} skip, with 95 % confidence",
         Phrase.STEADY_CALLS_LINE: (
-            "Steady: {skipped} of {judged} called missing, no more than wrong calls alone would give; at most {high} skip,"
+            "Steady: {skipped} of {judged} called missing, no more than wrong calls alone would give; at most {high}"
+            " skip,"
             " with 95 % confidence"
         ),
         Phrase.NO_TICK_LINE: "No tick of this injector in the recording",
@@ -240,20 +241,30 @@ ENGLISH: Mapping[type[StrEnum], Mapping[Code, str]] = {
         WarningCode.LOUD_SOUNDS: "{count} loud sounds, {seconds} s in all: no talking, fan and radio off",
         WarningCode.GAIN_PUMPED: "the phone turned its gain down {count} times, {seconds} s in all: keep it from thuds",
         WarningCode.NOISE_SUPPRESSION: "the phone's noise suppression faded the sound by {fade_db} dB: switch it off",
-        WarningCode.NARROW_BAND: "the recording ends at {bandwidth_hz} Hz: use a plain recorder, not a call or a headset",
+        WarningCode.NARROW_BAND: (
+            "the recording ends at {bandwidth_hz} Hz: use a plain recorder, not a call or a headset"
+        ),
         WarningCode.SPEECH_CODEC: "squeezed for speech ({codec}, up to {bandwidth_hz} Hz): send it as a file instead",
         WarningCode.SPIKES: "{count} electrical spikes: keep lead and phone away from coils and injector leads",
         WarningCode.PROBE_SLIPPED: "the probe lost contact {count} times, {seconds} s in all: clamp it",
-        WarningCode.QUIET: "very quiet, loudest about {level_db} dB under full scale: press the probe on, raise the level",
+        WarningCode.QUIET: (
+            "very quiet, loudest about {level_db} dB under full scale: press the probe on, raise the level"
+        ),
         WarningCode.CUT_OFF: "the file breaks off after {seconds} s: what came was used",
         WarningCode.CHANNEL_CHOSEN: "channel {channel} of {channels} was used, the clearer one",
-        WarningCode.CHANNELS_DIFFER: "the {channels} channels differ; channel {channel} was used: name another to check",
+        WarningCode.CHANNELS_DIFFER: (
+            "the {channels} channels differ; channel {channel} was used: name another to check"
+        ),
         WarningCode.ANOTHER_STREAM: "the file holds {streams} sound tracks; the first was used",
         WarningCode.RPM_ESTIMATED: "no rpm was given; the sound repeats as at about {rpm} rpm",
         WarningCode.RPM_CONTRADICTED: "rpm {rpm_given} was given, the sound repeats as at {rpm_heard} rpm: check which",
         WarningCode.NEIGHBOUR_COINCIDES: "neighbour coincident: partners tick at the same instant and can hide a skip",
-        WarningCode.NEIGHBOURS_NOT_HEARD: "the engine's other sounds are too faint to check whether it stumbled as a whole",
-        WarningCode.ENGINE_SILENT: "the whole engine fell silent {count} times, {seconds} s in all: no tick was due then",
+        WarningCode.NEIGHBOURS_NOT_HEARD: (
+            "the engine's other sounds are too faint to check whether it stumbled as a whole"
+        ),
+        WarningCode.ENGINE_SILENT: (
+            "the whole engine fell silent {count} times, {seconds} s in all: no tick was due then"
+        ),
         WarningCode.MODE_CHANGED: "the first {seconds} s tick twice per cycle, as after a start: not judged",
         WarningCode.ENGINE_UNEVEN: "the engine's own unevenness hides the tick's scatter",
         WarningCode.NO_TIMING: "{codec} does not keep time well enough for timing figures",
@@ -265,7 +276,9 @@ ENGLISH: Mapping[type[StrEnum], Mapping[Code, str]] = {
     StepCode: {
         StepCode.RECORD_LONGER: "Record at least {seconds} s more in one go, the same way.",
         StepCode.RECORD_AGAIN_CLOSER: "Record again with the probe clamped on the injector's body, 60 s or more.",
-        StepCode.RECORD_UNPROCESSED: "Switch noise suppression off, record with a plain recorder and send it as a file.",
+        StepCode.RECORD_UNPROCESSED: (
+            "Switch noise suppression off, record with a plain recorder and send it as a file."
+        ),
         StepCode.RECORD_UNDISTURBED: "Record again with the probe clamped, hands off and nobody talking.",
         StepCode.RECORD_OWN_INJECTOR: (
             "Record again with the probe on this injector's own body, then each neighbour the same way to compare."
@@ -274,11 +287,13 @@ ENGLISH: Mapping[type[StrEnum], Mapping[Code, str]] = {
         StepCode.GIVE_RPM: "Read the engine speed from the tachometer or scan tool and give it with --rpm.",
         StepCode.CHECK_RPM: "Check the engine speed and the injection mode: {rpm_given} rpm given, {rpm_heard} heard.",
         StepCode.COMPARE_OTHERS: (
-            "Record the other injectors the same way. If only this one skips, exchanging it with another shows whether the"
+            "Record the other injectors the same way. If only this one skips, exchanging it with another shows"
+            " whether the"
             " fault goes with the injector or stays with its wiring."
         ),
         StepCode.RECORD_IN_FAULT: (
-            "If this was not recorded while the engine ran badly, record then. To show less than 1 %, record {seconds} s."
+            "If this was not recorded while the engine ran badly, record then. To show less than 1 %, record"
+            " {seconds} s."
         ),
         StepCode.CHECK_DRIVE: "Check that the connector is driven, then record a fellow injector with the same set-up.",
     },
@@ -323,6 +338,16 @@ class Words:
             Words without a line break.
         """
         return LANGUAGES[self.language][type(code)][code].format_map(_Dashes(figures or {}))
+
+    def say_caution(self) -> str:
+        """Cautions, wrapped.
+
+        Returns
+        -------
+        str
+            Lines of at most 80 columns.
+        """
+        return textwrap.fill(self.say(Phrase.CAUTION), COLUMNS)
 
     def note(self, note: Note) -> str:
         """Words for a reason, warning or step.
@@ -445,6 +470,22 @@ class Words:
         for reason in reading.reasons:
             lines += _row(self.say(Phrase.WHY), self.note(reason))
         return lines
+
+    def timing_lines(self, reading: Reading) -> list[str]:
+        """Speed, timing and open time, a line each, for under a picture.
+
+        Parameters
+        ----------
+        reading : Reading
+            The reading.
+
+        Returns
+        -------
+        list of str
+            Lines, not wrapped.
+        """
+        rows = [*self._speed(reading.firing, ()), *self._timing(reading), *self._open_time(reading)]
+        return [f"{label}: {words}" for label, words in rows]
 
     def _speed(self, firing: Firing | None, alternatives: tuple[Firing, ...]) -> list[tuple[str, str]]:
         if firing is None:

@@ -6,6 +6,7 @@ One convention: frame ``k`` of every array is centred ``start_s + k * hop_s`` se
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from injsound.errors import ParameterError
 from injsound.results import FloatArray, OnsetStrength, Recording
@@ -92,3 +93,39 @@ def _running_median(energy: FloatArray, block: int) -> FloatArray:
     medians = np.maximum(medians, floor)
     centres = (edges[:-1] + edges[1:]) / 2
     return np.stack([np.interp(np.arange(n), centres, row) for row in medians]).astype(np.float32)
+
+
+def second_opinion(y: FloatArray, sr: int, due_s: FloatArray, *, within_s: float = 0.004) -> npt.NDArray[np.bool_]:
+    """Whether librosa's onset detection finds an onset near each due event.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
+    sr : int
+        Sampling rate [Hz].
+    due_s : ndarray, shape (k,)
+        When ticks were due, from ``y[0]`` on [s].
+    within_s : float
+        How near [s].
+
+    Returns
+    -------
+    ndarray of bool, shape (k,)
+        True where an onset was found.
+
+    References
+    ----------
+    ``librosa.onset.onset_strength`` and ``onset_detect`` with settings for clicks: docs/choices.md.
+    """
+    import librosa
+
+    hop = 48
+    strength = librosa.onset.onset_strength(y=y, sr=sr, hop_length=hop, n_fft=256, n_mels=24, fmin=1_500)
+    found = librosa.onset.onset_detect(onset_envelope=strength, sr=sr, hop_length=hop, units="time")
+    if not len(found):
+        return np.zeros(len(due_s), dtype=bool)
+    nearest = found[np.clip(np.searchsorted(found, due_s), 1, len(found) - 1)]
+    before = found[np.clip(np.searchsorted(found, due_s) - 1, 0, len(found) - 1)]
+    near: npt.NDArray[np.bool_] = np.minimum(np.abs(nearest - due_s), np.abs(before - due_s)) <= within_s
+    return near

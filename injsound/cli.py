@@ -1,0 +1,367 @@
+"""Arguments, printing and exit codes: the only place that catches `InjsoundError`.
+
+stdout carries the result, stderr progress and warnings. Exit codes: 0 analysed, whatever was found; 1 a file could not
+be used; 2 wrong usage. Heavy libraries are imported inside the commands, so that help answers at once.
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from injsound import __version__
+from injsound.errors import InjsoundError, ParameterError
+
+if TYPE_CHECKING:
+    from injsound.engine import Engine
+    from injsound.results import Failure, Reading
+
+_CAUTION = (
+    "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds carbon"
+    " monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system or touches high"
+    " voltage is for licensed people."
+)
+_SUFFIXES = (".png", ".svg")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=_CAUTION)
+@click.version_option(__version__, prog_name="injsound")
+@click.option("--debug", is_flag=True, help="Show where in the program an error came from.")
+@click.pass_context
+def cli(context: click.Context, debug: bool) -> None:
+    """Hear whether a fuel injector skips.
+
+    Record one injector of the running engine through a stethoscope or contact microphone, 60 s or more, and give the
+    file to `injsound check` together with the engine speed.
+    """
+    context.obj = debug
+
+
+def _engine_options(command: Any) -> Any:
+    """Options that say what is known of the engine."""
+    for option in reversed(
+        (
+            click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool."),
+            click.option(
+                "--injection",
+                type=click.Choice(["sequential", "batch"]),
+                default="sequential",
+                show_default=True,
+                help="Each injector once per cycle, or once per revolution with its partners.",
+            ),
+            click.option("--cylinders", type=int, help="How many cylinders the engine has."),
+            click.option("--cylinder", type=int, help="Whose injector was recorded, counted from 1."),
+            click.option("--firing-order", help="Such as 1-5-3-6-2-4."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@cli.command()
+@click.argument("recordings", nargs=-1, required=True, type=click.Path())
+@_engine_options
+@click.option("--channel", type=int, help="Channel to use, counted from 1; the clearer one by default.")
+@click.option("--picture", type=click.Path(), help="Picture file (.png, .svg), or a folder for one each.")
+@click.option("--json", "json_to", type=click.Path(allow_dash=True), help="JSON file, or - for standard output.")
+@click.option("--details", is_flag=True, help="Timing figures as well.")
+@click.option(
+    "--second-opinion", is_flag=True, help="Count with librosa's onset detection too and say where it differs."
+)
+@click.option("--force", is_flag=True, help="Overwrite files that exist.")
+@click.pass_context
+def check(
+    context: click.Context,
+    recordings: tuple[str, ...],
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+    channel: int | None,
+    picture: str | None,
+    json_to: str | None,
+    details: bool,
+    second_opinion: bool,
+    force: bool,
+) -> None:
+    """Read RECORDINGS, one injector each, and say what they show; - is standard input."""
+    from injsound.engine import check_rpm
+
+    engine = _engine(cylinders, cylinder, firing_order, injection)
+    if rpm is not None:
+        check_rpm(rpm)
+    pictures = _picture_targets(recordings, picture)
+    _may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
+    quiet = json_to == "-"
+    results = []
+    for number, recording in enumerate(recordings, 1):
+        if len(recordings) > 1:
+            click.echo(f"{number} of {len(recordings)}: {recording}", err=True)
+        result = _read(recording, engine, rpm, channel, second_opinion)
+        results.append(result)
+        _show(result, details=details, quiet=quiet)
+        _draw(result, pictures.get(number - 1))
+    if json_to is not None:
+        _write_json(results, json_to)
+    context.exit(int(any(_failed(result) for result in results)))
+
+
+def _engine(cylinders: int | None, cylinder: int | None, firing_order: str | None, injection: str) -> "Engine":
+    from injsound.engine import Engine, Injection, parse_firing_order
+
+    order = None if firing_order is None else parse_firing_order(firing_order)
+    return Engine(cylinders=cylinders, cylinder=cylinder, firing_order=order, injection=Injection(injection))
+
+
+def _read(
+    recording: str, engine: "Engine", rpm: float | None, channel: int | None, second_opinion: bool
+) -> "Reading | Failure":
+    from injsound.runs import add_second_opinion, run_file
+
+    if recording == "-":
+        return _read_standard_input(engine, rpm, channel)
+    result = run_file(recording, engine=engine, rpm=rpm, channel=channel)
+    if second_opinion and not _failed(result):
+        click.echo("second opinion: librosa prepares itself, once, up to 15 s", err=True)
+        result = add_second_opinion(result, recording, channel=channel)  # type: ignore[arg-type]  # a Reading here
+    return result
+
+
+def _read_standard_input(engine: "Engine", rpm: float | None, channel: int | None) -> "Reading | Failure":
+    import tempfile
+
+    from injsound.runs import run_file
+
+    with tempfile.NamedTemporaryFile(prefix="injsound-") as file:
+        file.write(sys.stdin.buffer.read())
+        file.flush()
+        return run_file(file.name, engine=engine, rpm=rpm, channel=channel, name="standard input")
+
+
+def _failed(result: "Reading | Failure") -> bool:
+    from injsound.results import Failure
+
+    return isinstance(result, Failure)
+
+
+def _show(result: "Reading | Failure", *, details: bool, quiet: bool) -> None:
+    from injsound.results import Failure
+    from injsound.show.text import Words, failure_line
+
+    if isinstance(result, Failure):
+        click.echo(failure_line(result), err=True)
+        return
+    words = Words()
+    for note in result.quality.warnings:
+        click.echo(f"{result.file}: {words.note(note)}", err=True)
+    if not quiet:
+        click.echo("\n".join([*words.glance(result), *(words.details(result) if details else []), ""]))
+
+
+def _draw(result: "Reading | Failure", target: Path | None) -> None:
+    from injsound.results import Failure
+
+    if target is None or isinstance(result, Failure):
+        return
+    from injsound.record import write_whole
+    from injsound.show.plot import picture_bytes
+
+    target.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(target, picture_bytes(result, kind=target.suffix.lower().lstrip(".")))
+    click.echo(f"picture: {target}", err=True)
+
+
+def _write_json(results: Sequence["Reading | Failure"], to: str) -> None:
+    from injsound.record import document, dumps, write_whole
+    from injsound.results import Failure
+
+    readings = [r for r in results if not isinstance(r, Failure)]
+    text = dumps(document(readings, [r for r in results if isinstance(r, Failure)]))
+    if to == "-":
+        click.echo(text, nl=False)
+    else:
+        write_whole(to, text.encode())
+
+
+def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[int, Path]:
+    """Where each recording's picture goes."""
+    if picture is None:
+        return {}
+    target = Path(picture)
+    as_file = target.suffix.lower() in _SUFFIXES and not target.is_dir()
+    if as_file and len(recordings) == 1:
+        return {0: target}
+    if as_file:
+        raise ParameterError(f"--picture {picture} is one file for {len(recordings)} recordings; name a folder")
+    if target.exists() and not target.is_dir():
+        raise ParameterError(f"--picture {picture} is a file; expected .png, .svg or a folder")
+    if target.suffix and not target.is_dir() and not picture.endswith(("/", os.sep)):
+        raise ParameterError(f"--picture {picture} ends in {target.suffix}; expected .png, .svg or a folder")
+    taken: dict[int, Path] = {}
+    for number, recording in enumerate(recordings):
+        stem = Path(recording).stem[:100] or "recording"
+        path = target / f"{stem}.png"
+        while path in taken.values():
+            path = target / f"{path.stem}_{number + 1}.png"
+        taken[number] = path
+    return taken
+
+
+def _may_write(targets: Sequence[Path], force: bool) -> None:
+    """Say before the long work what could not be written after it."""
+    for target in targets:
+        if target.exists() and not force:
+            raise ParameterError(f"{target} exists; give --force to overwrite it or name another")
+        folder = target.parent
+        while not folder.exists():
+            folder = folder.parent
+        if not folder.is_dir() or not os.access(folder, os.W_OK):
+            raise ParameterError(
+                f"cannot write {target}: {folder} is not a folder that may be written to; name another"
+            )
+
+
+@cli.command()
+@click.option("--rpm", type=float, required=True, help="Engine speed.")
+@click.option("--rate", default="1%", show_default=True, help="Skip rate to rule out, such as 1% or 0.01.")
+@click.option("--injection", type=click.Choice(["sequential", "batch"]), default="sequential", show_default=True)
+def plan(rpm: float, rate: str, injection: str) -> None:
+    """How long to record to show a skip rate below a limit."""
+    from injsound.engine import Injection, firing_interval
+    from injsound.findings.proportions import detectable, events_needed
+
+    share = _share(rate)
+    interval = firing_interval(rpm, Injection(injection))
+    scattered = events_needed(share)
+    bursts = detectable(0, rate=share).events_needed
+    click.echo(f"interval   {1000 * interval:.1f} ms at {rpm:g} rpm, {injection} injection")
+    click.echo(
+        f"scattered  {_seconds(scattered, interval)}: under {100 * share:g} % with 95 % confidence, if none is missing"
+    )
+    if bursts is not None:
+        click.echo(f"in bursts  {_seconds(bursts, interval)}: the same for skips that come five in a row")
+
+
+def _seconds(events: int, interval: float) -> str:
+    seconds = events * interval
+    shown = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
+    return f"{shown} ({events} ticks)"
+
+
+def _share(text: str) -> float:
+    try:
+        value = float(text.strip().rstrip("%")) / (100 if text.strip().endswith("%") else 1)
+    except ValueError:
+        value = float("nan")
+    if not 0 < value < 1:
+        raise ParameterError(f"rate is {text!r}; expected more than 0 and less than 100 %, such as 1% or 0.01")
+    return value
+
+
+@cli.command()
+@click.argument("out", type=click.Path())
+@_engine_options
+@click.option("--seconds", type=float, default=60.0, show_default=True)
+@click.option("--tick-db", type=float, default=18.0, show_default=True, help="Tick over noise above 1.5 kHz [dB].")
+@click.option(
+    "--skips",
+    type=click.Choice(["none", "scattered", "bursts", "every nth", "dead"]),
+    default="none",
+    show_default=True,
+)
+@click.option("--skip-rate", default="4%", show_default=True, help="Share of ticks missing.")
+@click.option("--burst", type=int, default=5, show_default=True, help="Skips in a row, or the n of every nth.")
+@click.option("--open-time-ms", type=float, default=2.8, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--force", is_flag=True, help="Overwrite files that exist.")
+def simulate(
+    out: str,
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+    seconds: float,
+    tick_db: float,
+    skips: str,
+    skip_rate: str,
+    burst: int,
+    open_time_ms: float,
+    seed: int,
+    force: bool,
+) -> None:
+    """Make a practice recording OUT (.wav, .flac, .m4a, ...) with its truth beside it."""
+    from injsound.engine import check_rpm
+    from injsound.simulate import Scene, Skipping, write
+    from injsound.simulate import simulate as make
+
+    target = Path(out)
+    _may_write([target, target.with_name(target.stem + ".truth.json")], force)
+    engine = _engine(cylinders or (None if firing_order else 6), cylinder, firing_order, injection)
+    scene = Scene(
+        seconds=seconds,
+        seed=seed,
+        engine=engine,
+        rpm=check_rpm(700.0 if rpm is None else rpm),
+        tick_db=tick_db,
+        open_time_ms=open_time_ms,
+        skipping=Skipping(skips),
+        skip_rate=_share(skip_rate),
+        burst=burst,
+    )
+    recording, truth = make(scene)
+    write(target, recording, truth)
+    click.echo(f"{target}: {int(truth.skipped.sum())} of {len(truth.due_s)} ticks left out, {truth.rpm:.1f} rpm")
+
+
+@cli.command()
+@click.pass_context
+def demo(context: click.Context) -> None:
+    """Read the shipped practice recordings and picture them in ./injsound_demo."""
+    from injsound.demonstration import run_demo
+
+    run_demo(Path("injsound_demo"), echo=click.echo)
+    context.exit(0)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    arguments : list of str or None
+        Arguments without the program's name; None takes them from the system.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
+    given = sys.argv[1:] if arguments is None else arguments
+    try:
+        result = cli.main(args=given, prog_name="injsound", standalone_mode=False)
+        return result if isinstance(result, int) else 0
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except InjsoundError as error:
+        if "--debug" in given:
+            raise
+        click.echo(f"injsound: {error}", err=True)
+        return 2 if isinstance(error, ParameterError) else 1
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("injsound: stopped", err=True)
+        return 130
+    except BrokenPipeError:
+        # The reader has gone; say nothing more to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    sys.exit(main())

@@ -1,0 +1,368 @@
+"""The only drawing: a reading onto axes, and the picture for a phone.
+
+Ink is one blue that grows darker with click energy; a missing tick is an amber diamond with a black edge, a weak one a
+small hollow circle, an unjudged one a grey cross. Shape, shade and place say the same, so that grey print and
+colour-blind eyes lose nothing.
+"""
+
+import io
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from injsound.results import FloatArray, Picture, Reading, Span, SpanKind, State, Verdict
+from injsound.show.text import Phrase, Words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+# Inches: as wide as a phone held upright, and printed at that size no text is under 8 pt.
+_WIDTH, _HEIGHT = 6.3, 9.6
+_DPI = 150
+_SMALL, _BODY, _LARGE = 8.0, 9.0, 15.0
+_INK = ("#ffffff", "#cfdbe6", "#6f93b3", "#24527a", "#0b2239")
+_DARK = "#0b2239"
+_MARK = "#e8a200"
+_QUIET = "#8a8f94"
+_CLOSE_S = 0.012
+
+
+def picture_bytes(reading: Reading, *, kind: str = "png", words: Words | None = None) -> bytes:
+    """Draw a reading and encode it.
+
+    Parameters
+    ----------
+    reading : Reading
+        What to draw.
+    kind : str
+        ``"png"`` or ``"svg"``.
+    words : Words or None
+        Language; English by default.
+
+    Returns
+    -------
+    bytes
+        The file.
+    """
+    import matplotlib as mpl
+
+    buffer = io.BytesIO()
+    with mpl.rc_context({"svg.fonttype": "path", "svg.hashsalt": "injsound"}):
+        draw(reading, words=words).savefig(buffer, format=kind, dpi=_DPI)
+    return buffer.getvalue()
+
+
+def draw(reading: Reading, *, words: Words | None = None) -> "Figure":
+    """Picture of one reading, the verdict in words on top.
+
+    Parameters
+    ----------
+    reading : Reading
+        What to draw.
+    words : Words or None
+        Language; English by default.
+
+    Returns
+    -------
+    Figure
+        Not shown, not saved.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    said = words or Words()
+    figure = Figure(figsize=(_WIDTH, _HEIGHT), facecolor="white")
+    FigureCanvasAgg(figure)
+    bottom = _write_top(figure, reading, said)
+    counted = bool(reading.events.state)
+    zooms = len(reading.picture.own_phases) if reading.picture is not None else 0
+    rows = figure.add_gridspec(
+        3, 1, top=bottom, bottom=0.125, left=0.115, right=0.965, height_ratios=(5.2, 1.7, 1.5), hspace=0.42
+    )
+    upper = rows[0].subgridspec(
+        1, 1 + max(1, zooms), width_ratios=(2.2, *(1.3 for _ in range(max(1, zooms)))), wspace=0.2
+    )
+    whole = figure.add_subplot(upper[0])
+    if reading.picture is None:
+        _empty(whole, said)
+    else:
+        draw_rows(reading, reading.picture, whole, words=said)
+        for k in range(zooms):
+            draw_around(reading, reading.picture, figure.add_subplot(upper[1 + k]), which=k, words=said)
+    if counted:
+        draw_events(reading, figure.add_subplot(rows[1]), words=said)
+    if reading.picture is not None and len(reading.picture.mean_tick):
+        draw_tick(reading, reading.picture, figure.add_subplot(rows[2]), words=said)
+    _write_bottom(figure, reading, said)
+    return figure
+
+
+def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
+    """Verdict, sentence and next step; returns where the panels may begin."""
+    mark = {Verdict.SKIPPING: _MARK, Verdict.STEADY: _INK[2]}.get(reading.verdict, _QUIET)
+    figure.text(0.03, 0.982, words.say(reading.verdict).upper(), fontsize=_LARGE, weight="bold", color=_DARK, va="top")
+    figure.text(
+        0.97,
+        0.979,
+        _cut(f"{words.subject(reading)}, {reading.file}"),
+        fontsize=_SMALL,
+        color=_DARK,
+        ha="right",
+        va="top",
+    )
+    figure.patches.append(_bar(figure, mark))
+    lines = [*textwrap.wrap(words.headline(reading), 84), *_why(reading, words)]
+    figure.text(0.03, 0.947, "\n".join(lines), fontsize=_BODY, color=_DARK, va="top", linespacing=1.25)
+    return 0.947 - 0.0185 * len(lines) - 0.035
+
+
+def _why(reading: Reading, words: Words) -> list[str]:
+    lines = []
+    if reading.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK):
+        lines += textwrap.wrap(" ".join(words.note(reason) for reason in reading.reasons), 84)[:3]
+    return lines + textwrap.wrap("→ " + words.note(reading.next_step), 84)[:3]
+
+
+def _bar(figure: "Figure", colour: str) -> Any:
+    from matplotlib.patches import Rectangle
+
+    return Rectangle((0, 0.951), 0.016, 0.049, transform=figure.transFigure, color=colour)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= 54 else text[:30] + "…" + text[-22:]
+
+
+def _colours() -> Any:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("ink", _INK)
+
+
+def _empty(axes: "Axes", words: Words) -> None:
+    axes.set_axis_off()
+    axes.text(0.5, 0.5, words.say(Phrase.NO_TICK_LINE), ha="center", va="center", fontsize=_BODY, color=_QUIET)
+
+
+def _style(axes: "Axes", title: str) -> None:
+    axes.set_title(title, fontsize=_BODY, color=_DARK, loc="left", pad=4)
+    axes.tick_params(labelsize=_SMALL, length=2.5, color=_QUIET, labelcolor=_DARK)
+    for side in axes.spines.values():
+        side.set_color(_QUIET)
+        side.set_linewidth(0.6)
+
+
+def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words) -> "Axes":
+    """Click energy of every engine cycle as a row over 720 degrees of crank.
+
+    Parameters
+    ----------
+    reading : Reading
+        For its events.
+    picture : Picture
+        Rows to draw.
+    axes : Axes
+        Where to.
+    words : Words
+        Language.
+
+    Returns
+    -------
+    Axes
+        The same axes.
+    """
+    rows = picture.rows
+    low, high = np.quantile(rows, [0.3, 0.997])
+    axes.imshow(rows, aspect="auto", cmap=_colours(), vmin=low, vmax=high, extent=(0, 720, len(rows), 0))
+    axes.set_xticks([0, 180, 360, 540, 720])
+    axes.set_xlabel(words.say(Phrase.AXIS_CYCLE), fontsize=_SMALL, color=_DARK, labelpad=2)
+    _time_ticks(axes, picture.row_times_s)
+    axes.set_ylabel(words.say(Phrase.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
+    _style(axes, words.say(Phrase.PICTURE_ROWS))
+    for phase in picture.own_phases:
+        axes.annotate(
+            "",
+            (720 * phase, 0),
+            (720 * phase, -0.045 * len(rows)),
+            annotation_clip=False,
+            arrowprops={"arrowstyle": "-|>", "color": _DARK, "lw": 1.0, "shrinkA": 0, "shrinkB": 0},
+        )
+    for row, phase in _missing_rows(reading, picture):
+        axes.plot(720 * phase, row + 0.5, **_diamond(len(rows)), clip_on=False)
+    return axes
+
+
+def draw_around(reading: Reading, picture: Picture, axes: "Axes", *, which: int, words: Words) -> "Axes":
+    """The same rows close around this injector's tick, every missing one marked.
+
+    Parameters
+    ----------
+    reading : Reading
+        For its events.
+    picture : Picture
+        Rows to draw.
+    axes : Axes
+        Where to.
+    which : int
+        Which of the tick's places in the cycle, from 0 [unitless].
+    words : Words
+        Language.
+
+    Returns
+    -------
+    Axes
+        The same axes.
+    """
+    rows, bins = picture.rows, picture.rows.shape[1]
+    length = float(np.median(np.diff(picture.row_times_s)))
+    phase = picture.own_phases[which]
+    before, after = round(0.5 * _CLOSE_S / length * bins), round(_CLOSE_S / length * bins)
+    first, last = max(0, round(phase * bins) - before), min(bins, round(phase * bins) + after)
+    low, high = np.quantile(rows, [0.3, 0.997])
+    extent = ((first / bins - phase) * length * 1e3, (last / bins - phase) * length * 1e3, len(rows), 0)
+    axes.imshow(rows[:, first:last], aspect="auto", cmap=_colours(), vmin=low, vmax=high, extent=extent)
+    _time_ticks(axes, picture.row_times_s)
+    axes.set_yticklabels([])
+    axes.set_xlabel(words.say(Phrase.AXIS_AROUND), fontsize=_SMALL, color=_DARK, labelpad=2)
+    _style(axes, words.say(Phrase.PICTURE_CLOSE))
+    for row, at in _missing_rows(reading, picture):
+        if abs(at - phase) < 0.01:
+            axes.plot(0, row + 0.5, **_diamond(len(rows)))
+    return axes
+
+
+def _diamond(rows: int) -> dict[str, Any]:
+    size = 7.0 if rows < 150 else 5.5 if rows < 600 else 4.0
+    return {"marker": "D", "ms": size, "mfc": _MARK, "mec": "black", "mew": 0.9, "ls": "none"}
+
+
+def _missing_rows(reading: Reading, picture: Picture) -> list[tuple[int, float]]:
+    """Row and phase of each missing tick."""
+    found = []
+    times = picture.row_times_s
+    for time, state in zip(reading.events.time_s, reading.events.state, strict=True):
+        if state is State.SKIPPED:
+            row = int(np.searchsorted(times, time, side="right")) - 1
+            if 0 <= row < len(times):
+                end = times[row + 1] if row + 1 < len(times) else times[row] + np.median(np.diff(times))
+                place = (time - times[row]) / (end - times[row])
+                nearest = min(picture.own_phases, key=lambda p: abs(p - place), default=place)
+                found.append((row, float(nearest)))
+    return found
+
+
+def _time_ticks(axes: "Axes", row_times: FloatArray) -> None:
+    """Seconds on an axis that counts rows."""
+    span = float(row_times[-1] - row_times[0])
+    step = next(s for s in (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200) if span / s <= 8 or s == 1200)
+    marks = np.arange(np.ceil(row_times[0] / step) * step, row_times[-1], step)
+    axes.set_yticks(np.interp(marks, row_times, np.arange(len(row_times))), [f"{mark:g}" for mark in marks])
+
+
+def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
+    """Every due tick over time: how loud it was, or that it was missing.
+
+    Parameters
+    ----------
+    reading : Reading
+        For its events and spans.
+    axes : Axes
+        Where to.
+    words : Words
+        Language.
+
+    Returns
+    -------
+    Axes
+        The same axes.
+    """
+    events = reading.events
+    states = np.array([state.value for state in events.state])
+    level = np.where(np.isfinite(events.level_db), events.level_db, np.nan)
+    known = level[np.isfinite(level)]
+    bottom, top = (known.min() - 9, known.max() + 4) if known.size else (-60.0, 0.0)
+    floor = bottom + 2.5
+    for span in reading.spans:
+        _shade(axes, span)
+    heard, weak = states == State.HEARD, states == State.WEAK
+    skipped, unjudged = states == State.SKIPPED, states == State.UNJUDGED
+    axes.plot(events.time_s[heard], level[heard], ".", ms=3, color=_INK[3], zorder=3)
+    entries = [
+        (skipped, floor, {"marker": "D", "ms": 5.5, "mfc": _MARK, "mec": "black", "mew": 0.8}, Phrase.PICTURE_SKIP),
+        (weak, None, {"marker": "o", "ms": 4.5, "mfc": "white", "mec": _DARK, "mew": 0.9}, Phrase.PICTURE_WEAK),
+        (unjudged, floor, {"marker": "x", "ms": 3.5, "mec": _QUIET, "mew": 0.8}, Phrase.PICTURE_UNJUDGED),
+    ]
+    for where, place, look, phrase in entries:
+        if where.any():
+            y = level[where] if place is None else np.full(where.sum(), place)
+            axes.plot(events.time_s[where], y, ls="none", zorder=4, label=words.say(phrase), **look)
+    axes.set_xlim(0, reading.seconds)
+    axes.set_ylim(bottom, top)
+    axes.set_xlabel(words.say(Phrase.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
+    axes.set_ylabel(words.say(Phrase.PICTURE_LEVEL), fontsize=_SMALL, color=_DARK, labelpad=1)
+    _style(axes, words.say(Phrase.PICTURE_EVENTS))
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(
+            fontsize=_SMALL,
+            frameon=False,
+            loc="lower right",
+            bbox_to_anchor=(1.0, 0.97),
+            ncols=3,
+            handletextpad=0.2,
+            columnspacing=0.9,
+            borderaxespad=0.0,
+        )
+    return axes
+
+
+def _shade(axes: "Axes", span: Span) -> None:
+    if span.kind is not SpanKind.END:
+        dense = span.kind is SpanKind.ENGINE_SILENT
+        axes.axvspan(
+            span.from_s, span.to_s, facecolor="#e4e6e8", edgecolor=_QUIET, hatch="...." if dense else "////", lw=0
+        )
+
+
+def draw_tick(reading: Reading, picture: Picture, axes: "Axes", *, words: Words) -> "Axes":
+    """Mean waveform of the heard ticks with open and close.
+
+    Parameters
+    ----------
+    reading : Reading
+        For its open time.
+    picture : Picture
+        For its mean tick.
+    axes : Axes
+        Where to.
+    words : Words
+        Language.
+
+    Returns
+    -------
+    Axes
+        The same axes.
+    """
+    axes.plot(picture.mean_tick_s * 1e3, picture.mean_tick, lw=0.9, color=_INK[3])
+    marks = [(0.0, Phrase.PICTURE_OPEN)]
+    if reading.open_time.median_ms is not None:
+        marks.append((reading.open_time.median_ms, Phrase.PICTURE_CLOSES))
+    for at, phrase in marks:
+        axes.axvline(at, color=_DARK, lw=0.8, ls=(0, (4, 2)))
+        axes.text(at + 0.06, 1.22, words.say(phrase), fontsize=_SMALL, color=_DARK, va="top")
+    axes.set_ylim(-1.25, 1.3)
+    axes.set_yticks([])
+    right = max(5.0, 3.0 + (reading.open_time.median_ms or 0.0))
+    axes.set_xlim(max(-1.2, float(picture.mean_tick_s[0]) * 1e3), min(right, float(picture.mean_tick_s[-1]) * 1e3))
+    axes.set_xlabel(words.say(Phrase.AXIS_TICK), fontsize=_SMALL, color=_DARK, labelpad=1)
+    _style(axes, words.say(Phrase.PICTURE_TICK))
+    return axes
+
+
+def _write_bottom(figure: "Figure", reading: Reading, words: Words) -> None:
+    """Timing figures, small, and what a picture must not be taken for."""
+    rows = [line.strip() for line in words.timing_lines(reading)]
+    rows.append(f"{words.say(Phrase.EVIDENCE_ONLY)} {words.say(Phrase.CLICK_IS_NOT_FLOW)}")
+    lines = [line for row in rows for line in textwrap.wrap(row, 108)]
+    figure.text(0.03, 0.012, "\n".join(lines[-5:]), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)
