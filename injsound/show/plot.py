@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Inches: as wide as a phone held upright, and printed at that size no text is under 8 pt.
-_WIDTH, _HEIGHT = 6.3, 9.6
+_WIDTH, _HEIGHT = 6.3, 9.9
 _DPI = 150
 _SMALL, _BODY, _LARGE = 8.0, 9.0, 15.0
 _INK = ("#ffffff", "#cfdbe6", "#6f93b3", "#24527a", "#0b2239")
@@ -79,7 +79,7 @@ def draw(reading: Reading, *, words: Words | None = None) -> "Figure":
     counted = bool(reading.events.state)
     zooms = len(reading.picture.own_phases) if reading.picture is not None else 0
     rows = figure.add_gridspec(
-        3, 1, top=bottom, bottom=0.125, left=0.115, right=0.965, height_ratios=(5.2, 1.7, 1.5), hspace=0.42
+        3, 1, top=bottom, bottom=0.158, left=0.115, right=0.965, height_ratios=(5.2, 1.7, 1.5), hspace=0.42
     )
     upper = rows[0].subgridspec(
         1, 1 + max(1, zooms), width_ratios=(2.2, *(1.3 for _ in range(max(1, zooms)))), wspace=0.2
@@ -147,7 +147,7 @@ def _empty(axes: "Axes", words: Words) -> None:
 
 
 def _style(axes: "Axes", title: str) -> None:
-    axes.set_title(title, fontsize=_BODY, color=_DARK, loc="left", pad=4)
+    axes.set_title(title, fontsize=_BODY, color=_DARK, loc="left", pad=6)
     axes.tick_params(labelsize=_SMALL, length=2.5, color=_QUIET, labelcolor=_DARK)
     for side in axes.spines.values():
         side.set_color(_QUIET)
@@ -182,15 +182,9 @@ def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
     axes.set_ylabel(words.say(Phrase.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
     _style(axes, words.say(Phrase.PICTURE_ROWS))
     for phase in picture.own_phases:
-        axes.annotate(
-            "",
-            (720 * phase, 0),
-            (720 * phase, -0.045 * len(rows)),
-            annotation_clip=False,
-            arrowprops={"arrowstyle": "-|>", "color": _DARK, "lw": 1.0, "shrinkA": 0, "shrinkB": 0},
-        )
-    for row, phase in _missing_rows(reading, picture):
-        axes.plot(720 * phase, row + 0.5, **_diamond(len(rows)), clip_on=False)
+        axes.plot(720 * phase, 0, "v", ms=6, color=_DARK, clip_on=False, zorder=5)
+    axes.set_xlim(0, 720)
+    _mark_missing(axes, picture, _missing_rows(reading, picture), 720 * np.array(picture.own_phases), 720, clear=45.0)
     return axes
 
 
@@ -227,15 +221,53 @@ def draw_around(reading: Reading, picture: Picture, axes: "Axes", *, which: int,
     axes.set_yticklabels([])
     axes.set_xlabel(words.say(Phrase.AXIS_AROUND), fontsize=_SMALL, color=_DARK, labelpad=2)
     _style(axes, words.say(Phrase.PICTURE_CLOSE))
-    for row, at in _missing_rows(reading, picture):
-        if abs(at - phase) < 0.01:
-            axes.plot(0, row + 0.5, **_diamond(len(rows)))
+    axes.plot(0, 0, "v", ms=6, color=_DARK, clip_on=False, zorder=5)
+    axes.set_xlim(extent[0], extent[1])
+    here = [(row, at) for row, at in _missing_rows(reading, picture) if abs(at - phase) < 0.01]
+    _mark_missing(axes, picture, here, np.zeros(1), extent[1], clear=0.45 * extent[1])
     return axes
 
 
-def _diamond(rows: int) -> dict[str, Any]:
-    size = 7.0 if rows < 150 else 5.5 if rows < 600 else 4.0
-    return {"marker": "D", "ms": size, "mfc": _MARK, "mec": "black", "mew": 0.9, "ls": "none"}
+def _mark_missing(
+    axes: "Axes", picture: Picture, missing: list[tuple[int, float]], places: FloatArray, edge: float, *, clear: float
+) -> None:
+    """A line from beside each hole to the edge; there a diamond for every group, with how many it holds."""
+    for row, phase in missing:
+        nearest = int(np.argmin([abs(phase - own) for own in picture.own_phases])) if len(places) > 1 else 0
+        start = min(places[nearest] + clear, edge)
+        axes.plot([start, edge], [row + 0.5, row + 0.5], color=_MARK, lw=0.8, zorder=3)
+    rows = np.array([row for row, _ in missing], dtype=float) + 0.5
+    for group in _groups(rows, 0.022 * len(picture.rows)):
+        axes.plot(edge, group.mean(), zorder=5, **_DIAMOND)
+        if len(group) > 1:
+            axes.annotate(
+                f"{len(group)}",
+                (edge, group.mean()),
+                xytext=(7, 0),
+                textcoords="offset points",
+                fontsize=_SMALL,
+                color=_DARK,
+                va="center",
+                annotation_clip=False,
+            )
+
+
+_DIAMOND: dict[str, Any] = {
+    "marker": "D",
+    "ms": 6.5,
+    "mfc": _MARK,
+    "mec": "black",
+    "mew": 0.9,
+    "ls": "none",
+    "clip_on": False,
+}
+
+
+def _groups(values: FloatArray, apart: float) -> list[FloatArray]:
+    """Rising values cut where they lie further apart."""
+    if not values.size:
+        return []
+    return np.split(values, np.flatnonzero(np.diff(values) > apart) + 1)
 
 
 def _missing_rows(reading: Reading, picture: Picture) -> list[tuple[int, float]]:
@@ -282,22 +314,29 @@ def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
     states = np.array([state.value for state in events.state])
     level = np.where(np.isfinite(events.level_db), events.level_db, np.nan)
     known = level[np.isfinite(level)]
-    bottom, top = (known.min() - 9, known.max() + 4) if known.size else (-60.0, 0.0)
-    floor = bottom + 2.5
+    bottom, top = (known.min() - 11, known.max() + 4) if known.size else (-60.0, 0.0)
+    floor = bottom + 3.5
     for span in reading.spans:
         _shade(axes, span)
     heard, weak = states == State.HEARD, states == State.WEAK
     skipped, unjudged = states == State.SKIPPED, states == State.UNJUDGED
     axes.plot(events.time_s[heard], level[heard], ".", ms=3, color=_INK[3], zorder=3)
-    entries = [
-        (skipped, floor, {"marker": "D", "ms": 5.5, "mfc": _MARK, "mec": "black", "mew": 0.8}, Phrase.PICTURE_SKIP),
-        (weak, None, {"marker": "o", "ms": 4.5, "mfc": "white", "mec": _DARK, "mew": 0.9}, Phrase.PICTURE_WEAK),
-        (unjudged, floor, {"marker": "x", "ms": 3.5, "mec": _QUIET, "mew": 0.8}, Phrase.PICTURE_UNJUDGED),
-    ]
-    for where, place, look, phrase in entries:
-        if where.any():
-            y = level[where] if place is None else np.full(where.sum(), place)
-            axes.plot(events.time_s[where], y, ls="none", zorder=4, label=words.say(phrase), **look)
+    _mark(axes, events.time_s[weak], level[weak], words.say(Phrase.PICTURE_WEAK), _WEAK)
+    _mark(axes, events.time_s[unjudged], np.full(unjudged.sum(), floor), words.say(Phrase.PICTURE_UNJUDGED), _UNJUDGED)
+    groups = _groups(events.time_s[skipped], 0.015 * reading.seconds)
+    at = np.array([group.mean() for group in groups])
+    _mark(axes, at, np.full(len(at), floor), words.say(Phrase.PICTURE_SKIP), _DIAMOND)
+    for group in groups:
+        if len(group) > 1:
+            axes.annotate(
+                f"{len(group)}",
+                (group.mean(), floor),
+                xytext=(0, 6),
+                textcoords="offset points",
+                fontsize=_SMALL,
+                color=_DARK,
+                ha="center",
+            )
     axes.set_xlim(0, reading.seconds)
     axes.set_ylim(bottom, top)
     axes.set_xlabel(words.say(Phrase.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
@@ -315,6 +354,15 @@ def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
             borderaxespad=0.0,
         )
     return axes
+
+
+_WEAK: dict[str, Any] = {"marker": "o", "ms": 4.5, "mfc": "white", "mec": _DARK, "mew": 0.9}
+_UNJUDGED: dict[str, Any] = {"marker": "x", "ms": 3.5, "mec": _QUIET, "mew": 0.8}
+
+
+def _mark(axes: "Axes", x: FloatArray, y: FloatArray, label: str, look: dict[str, Any]) -> None:
+    if len(x):
+        axes.plot(x, y, zorder=4, label=label, **(look | {"ls": "none"}))
 
 
 def _shade(axes: "Axes", span: Span) -> None:
@@ -350,8 +398,8 @@ def draw_tick(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
         marks.append((reading.open_time.median_ms, Phrase.PICTURE_CLOSES))
     for at, phrase in marks:
         axes.axvline(at, color=_DARK, lw=0.8, ls=(0, (4, 2)))
-        axes.text(at + 0.06, 1.22, words.say(phrase), fontsize=_SMALL, color=_DARK, va="top")
-    axes.set_ylim(-1.25, 1.3)
+        axes.text(at + 0.06, 1.45, words.say(phrase), fontsize=_SMALL, color=_DARK, va="top")
+    axes.set_ylim(-1.2, 1.55)
     axes.set_yticks([])
     right = max(5.0, 3.0 + (reading.open_time.median_ms or 0.0))
     axes.set_xlim(max(-1.2, float(picture.mean_tick_s[0]) * 1e3), min(right, float(picture.mean_tick_s[-1]) * 1e3))
@@ -365,4 +413,4 @@ def _write_bottom(figure: "Figure", reading: Reading, words: Words) -> None:
     rows = [line.strip() for line in words.timing_lines(reading)]
     rows.append(f"{words.say(Phrase.EVIDENCE_ONLY)} {words.say(Phrase.CLICK_IS_NOT_FLOW)}")
     lines = [line for row in rows for line in textwrap.wrap(row, 108)]
-    figure.text(0.03, 0.012, "\n".join(lines[-5:]), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)
+    figure.text(0.03, 0.012, "\n".join(lines[:7]), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)
