@@ -134,6 +134,7 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
     white = whitened(recording.y, recording.sr, high_hz=checked.bandwidth_hz)
     per_cycle = EVENTS_PER_CYCLE[engine.injection]
     choice = memory.choice or ticks.choose_tick(
+        recording.y,
         white,
         recording.sr,
         recording.start_s,

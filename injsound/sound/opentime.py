@@ -7,10 +7,10 @@ constant pulse width, so it tells a solenoid from a valve, and a slow or starved
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, ndimage, signal
+from scipy import ndimage
 
 from injsound.results import FloatArray
-from injsound.sound.signals import aic_pick, correlate_rows, cut, peak_place
+from injsound.sound.signals import aic_pick, correlate_rows, cut, mean_strikes, peak_place
 
 # Half width of the search for each event's close tick about the usual gap: voltage and sticking move it by less.
 _WANDER_S = 0.0004
@@ -18,9 +18,6 @@ _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
 _SIDE_S = 0.0020
 # A close click is measured event by event from this match value on: its time is then good to some 20 us.
 _LEAST_VALUE = 4.0
-_ABOVE_HZ = 1_200.0
-# Poles of the ring-down that the prediction takes out: four modes and some for the filter.
-_ORDER = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,7 +74,7 @@ def measure_gaps(
         return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=0.0)
     first, second = min(0.0, hint_s), max(0.0, hint_s)
     zero = round((_SIDE_S - first) * sr)
-    strikes = _strikes(y, sr, start_s, heard_s[heard], _SIDE_S - first, second + 0.004)
+    strikes = mean_strikes(y, sr, start_s, heard_s[heard], _SIDE_S - first, second + 0.004)
     open_onset = _onset(strikes, sr, zero + round(first * sr), after=0)
     close_onset = _onset(strikes, sr, zero + round(second * sr), after=open_onset + round(0.0008 * sr))
     gap = (close_onset - open_onset) / sr
@@ -86,22 +83,6 @@ def measure_gaps(
     gaps = nothing.copy()
     gaps[heard] = gap + _late(rows, mean, sr, close_onset) - _late(rows, mean, sr, open_onset)
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=(open_onset - zero) / sr)
-
-
-def _strikes(y: FloatArray, sr: int, start_s: float, at_s: FloatArray, before_s: float, after_s: float) -> FloatArray:
-    """Mean tick with its own ring-down predicted and taken out, so that only what struck it is left.
-
-    All filters look back only: nothing is heard before it happens.
-    """
-    settle = 0.004
-    rows = cut(y, sr, start_s, at_s, before_s + settle, after_s)
-    high = signal.sosfilt(signal.butter(2, _ABOVE_HZ, "high", fs=sr, output="sos"), rows, axis=1)
-    mean = high.mean(axis=0)[round(settle * sr) :]
-    energy = signal.correlate(mean, mean, method="fft")[len(mean) - 1 :][: _ORDER + 1]
-    energy[0] *= 1 + 1e-4
-    predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
-    strikes: FloatArray = signal.lfilter(np.concatenate([[1.0], -predict]), 1.0, mean)
-    return strikes
 
 
 def _onset(strikes: FloatArray, sr: int, near: int, *, after: int) -> int:
@@ -113,7 +94,7 @@ def _onset(strikes: FloatArray, sr: int, near: int, *, after: int) -> int:
         return near
     peak = low + int(power[low:high].argmax())
     start = max(after, peak - round(0.0008 * sr), 0)
-    return start + aic_pick(strikes[start : peak + 3])
+    return start + aic_pick(strikes[start : peak + 3]) if peak + 3 - start >= 5 else peak
 
 
 def _late(rows: FloatArray, mean: FloatArray, sr: int, onset: int) -> FloatArray:

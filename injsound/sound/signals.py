@@ -226,6 +226,52 @@ def aic_pick(y: FloatArray) -> int:
     return int(k[aic.argmin()])
 
 
+# Below this combustion covers a tick.
+_ABOVE_HZ = 1_200.0
+# Poles of the ring-down that the prediction takes out: four modes and some for the filter.
+_ORDER = 12
+
+
+def mean_strikes(
+    y: FloatArray, sr: int, start_s: float, at_s: FloatArray, before_s: float, after_s: float
+) -> FloatArray:
+    """Mean of clicks with their own ring-down predicted and taken out, so that only what struck is left.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``y[0]`` [s].
+    at_s : ndarray, shape (k,)
+        When the clicks were heard [s].
+    before_s, after_s : float
+        How much before and after [s].
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Prediction residual of the mean above 1.2 kHz; all filters look back only [unitless].
+
+    References
+    ----------
+    Linear prediction by the autocorrelation method: Makhoul, Proc. IEEE 63, 561-580, 1975 (from memory).
+    """
+    from scipy import linalg, signal
+
+    settle_s = 0.004
+    rows = cut(y, sr, start_s, at_s, before_s + settle_s, after_s)
+    high = signal.sosfilt(signal.butter(2, _ABOVE_HZ, "high", fs=sr, output="sos"), rows, axis=1)
+    mean = high.mean(axis=0)[round(settle_s * sr) :]
+    energy = signal.correlate(mean, mean, method="fft")[len(mean) - 1 :][: _ORDER + 1]
+    energy[0] = energy[0] * (1 + 1e-4) + np.finfo(float).tiny
+    predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
+    strikes: FloatArray = signal.lfilter(np.concatenate([[1.0], -predict]), 1.0, mean)
+    return strikes
+
+
 _SEEDS, _ROUNDS = 5, 3
 _KEPT = 0.5
 

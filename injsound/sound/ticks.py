@@ -14,7 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import align_clicks, correlate_rows, cut, time_at
+from injsound.sound.signals import align_clicks, correlate_rows, cut, mean_strikes, time_at
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
 PRE_S, POST_S = 0.0005, 0.0025
@@ -25,6 +25,10 @@ GAP_MIN_S, GAP_MAX_S = 0.0012, 0.0085
 _APART_S = 0.0022
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
+# Open and close strike each other's force within 13 dB, and far over what else struck meanwhile: docs/methods.md.
+_PARTNER_SHARE, _PARTNER_OVER = 0.05, 15.0
+# An injector's gap varies by some 10 us; two valves, each by 0.1 to 0.3 ms (from memory).
+_LOOSE_S, _LOOSE_SCATTER_S, _CLEAR_CLICK = 0.0008, 0.13e-3, 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,12 +151,14 @@ def _interval(clock: CycleClock) -> float:
 
 
 def measure_candidate(
-    white: FloatArray, sr: int, start_s: float, clock: CycleClock, *, phase: float, rise: float = 0.0
+    y: FloatArray, white: FloatArray, sr: int, start_s: float, clock: CycleClock, *, phase: float, rise: float = 0.0
 ) -> Candidate:
     """Measure the click near a phase on the whitened signal.
 
     Parameters
     ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
     white : ndarray, shape (n,)
         Whitened samples [standard deviations].
     sr : int
@@ -196,32 +202,35 @@ def measure_candidate(
         centre_hz=centre,
         spread_hz=float(np.sqrt(np.sum((f - centre) ** 2 * spectrum) / np.sum(spectrum))),
         length_s=float(np.searchsorted(energy, 0.9) - np.searchsorted(energy, 0.05)) / sr,
-        gap_s=_partner_gap(white, sr, start_s, at[heard]),
+        gap_s=_partner_gap(y, white, sr, start_s, at[heard]),
         template=clicks.template,
         rise=rise,
     )
 
 
-def _partner_gap(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> float:
-    """Gap to a second click that keeps its distance in time, nan where there is none."""
+def _partner_gap(y: FloatArray, white: FloatArray, sr: int, start_s: float, at: FloatArray) -> float:
+    """Gap to a second strike that keeps its distance in time, nan where there is none."""
     side = GAP_MAX_S + 0.002
-    rows = cut(white, sr, start_s, at, side, side)
-    mean = rows.mean(axis=0)
-    width = max(3, round(0.0004 * sr))
-    power = ndimage.uniform_filter1d(mean**2, width) * len(rows)
-    reach = round(0.0006 * sr)
-    # Power after an instant over the most that went shortly before: a new click, not the ring-down of the first.
-    after = np.roll(power, -width)
-    before = np.roll(ndimage.maximum_filter1d(power, reach), reach // 2)
-    rise = after / np.maximum(before, 1.0)
-    offset = (np.arange(len(mean)) - round(side * sr)) / sr
-    open_to_close = (np.abs(offset) >= GAP_MIN_S) & (np.abs(offset) <= GAP_MAX_S)
-    # Mean power of noise is 1; a rise of 3 and a power of 12 lie beyond what averages of noise reach: docs/methods.md.
-    good = open_to_close & (rise > 3.0) & (after > 12.0)
-    if not good.any():
+    strikes = mean_strikes(y, sr, start_s, at, side, side)
+    power = ndimage.uniform_filter1d(strikes**2, max(3, round(0.00012 * sr)))
+    offset = (np.arange(len(power)) - round(side * sr)) / sr
+    here = power[np.abs(offset) < 0.0008].max()
+    inside = (np.abs(offset) >= GAP_MIN_S) & (np.abs(offset) <= GAP_MAX_S)
+    if not inside.any():
         return float("nan")
-    top = int(np.where(good, after, 0).argmax())
-    return float(offset[top])
+    top = int(np.where(inside, power, 0).argmax())
+    usual = float(np.median(power[inside]))
+    if power[top] < max(_PARTNER_SHARE * here, _PARTNER_OVER * usual):
+        return float("nan")
+    gap = float(offset[top])
+    return float("nan") if _apart_by_angle(white, sr, start_s, at + gap) else gap
+
+
+def _apart_by_angle(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> bool:
+    """Whether a clear second click moves against the first: two valves at two angles, not one solenoid."""
+    clicks = align_clicks(cut(white, sr, start_s, at, PRE_S + _LOOSE_S, POST_S + _LOOSE_S), sr, reach_s=_LOOSE_S)
+    moves = 1.4826 * float(np.median(np.abs(clicks.place - np.median(clicks.place)))) / sr
+    return clicks.amplitude > _CLEAR_CLICK * clicks.noise and moves > _LOOSE_SCATTER_S
 
 
 # --- choice ---------------------------------------------------------------------------------------------------------
@@ -237,6 +246,7 @@ _CLOSE = 0.75
 # A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
 _LEAST_LONE_CENTRE_HZ = 4_500.0
 _MOST_LONE_SCATTER_S = 0.20e-3
+_CENTRE_SCALE_HZ, _LOW_SHARE = 800.0, 0.15
 # Neighbours lie at k/N of the cycle, to about this much.
 _SLOT_S = 0.0015
 # Louder than a neighbour by this much, a tick needs no silent place explained: path loss along a rail, from memory.
@@ -278,6 +288,7 @@ class Choice:
 
 
 def choose_tick(
+    y: FloatArray,
     white: FloatArray,
     sr: int,
     start_s: float,
@@ -291,6 +302,8 @@ def choose_tick(
 
     Parameters
     ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
     white : ndarray, shape (n,)
         Whitened samples [standard deviations].
     sr : int
@@ -313,7 +326,7 @@ def choose_tick(
     """
 
     def measured(phase: float, rise: float) -> Candidate:
-        return measure_candidate(white, sr, start_s, clock, phase=phase, rise=rise)
+        return measure_candidate(y, white, sr, start_s, clock, phase=phase, rise=rise)
 
     interval = _interval(clock)
     all_found = [measured(p, r) for p, r in zip(*steady_rises(strength, clock), strict=True)]
@@ -355,8 +368,10 @@ def _recurs(c: Candidate) -> bool:
 
 
 def _weight(c: Candidate) -> float:
-    """Steady rise, less where the click moves about."""
-    return c.rise * float(np.exp(-((c.scatter_s / _SCATTER_SCALE_S) ** 2)))
+    """Steady rise, less where the click moves about, less where it is as low as valves and combustion are."""
+    steady = float(np.exp(-((c.scatter_s / _SCATTER_SCALE_S) ** 2)))
+    high = 1 / (1 + float(np.exp(-(c.centre_hz - _LEAST_LONE_CENTRE_HZ) / _CENTRE_SCALE_HZ)))
+    return c.rise * steady * (_LOW_SHARE + (1 - _LOW_SHARE) * high)
 
 
 def _like_injector(c: Candidate) -> bool:
