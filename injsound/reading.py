@@ -233,7 +233,7 @@ def _neighbour_ticks(
             start_s,
             time_at(lock.clock, cycles + (slot.phase - choice.own.phase) % 1.0) + late,
             slot.template,
-            before_s=ticks.PRE_S,
+            before_s=slot.lead_s,
         )
         for slot in choice.slots
     ]
@@ -665,7 +665,7 @@ def _without_count(heard: list[_Heard], warnings: tuple[Note, ...]) -> Finding:
         own, rival = choices[0].own, choices[0].rival
         assert own is not None
         assert rival is not None
-        figures = {"ratio": round(rival.amplitude / own.amplitude, 2)}
+        figures = {"ratio": round(rival.level / own.level, 2)}
         doubts = (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures), *doubts)
         return doubtful(doubts)
     return doubtful((Note(code=ReasonCode.FAINT), *doubts))

@@ -147,7 +147,8 @@ def _fit(white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: 
         fit = correlate_rows(rows, template)
         trend, scatter = _track(fit, sr, heard)
         value, late = _best_near(fit, sr, trend, scatter)
-        around, stray = _elsewhere(white, sr, start_s, due_s + trend, template, scatter)
+        level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
+        around, stray = _elsewhere(white, sr, start_s, due_s + trend, template, scatter, level)
         place = _place_odds(late - trend, stray, scatter)
         kinds = _two_kinds(value, around, place, usable)
         heard = usable & (kinds.skip_probability < 0.5)
@@ -249,22 +250,41 @@ def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, len
 
 
 def _elsewhere(
-    white: FloatArray, sr: int, start_s: float, at_s: FloatArray, template: FloatArray, scatter_s: float
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    at_s: FloatArray,
+    template: FloatArray,
+    scatter_s: float,
+    level: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """The same matching a few milliseconds away, scaled to the loudness of the sound just before the tick.
+    """The same matching a few milliseconds away, scaled to the loudness of the sound behind the tick itself.
 
     Returns match values and how far each lay from the middle, both shape (offsets, events).
     """
-    quiet = np.median(np.abs(cut(white, sr, start_s, at_s - _BEFORE_S, 0.003, 0.0)))
     length = len(template) / sr
     values, away = [], []
     for off in _ELSEWHERE_S:
         apart = off if off > 0 else off - (length - 0.004)
         rows = cut(white, sr, start_s, at_s + apart, _BEFORE_S + SEARCH_S, length + SEARCH_S)
         value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s)
-        values.append(value * quiet / np.median(np.abs(rows)))
+        values.append(value * level / _usual_level(rows))
         away.append(late)
     return np.stack(values), np.stack(away)
+
+
+def _usual_level(rows: FloatArray) -> float:
+    """Root mean square of the typical row."""
+    return float(np.sqrt(np.median(np.mean(rows**2, axis=1)))) or 1.0
+
+
+def _behind(
+    white: FloatArray, sr: int, start_s: float, at_s: FloatArray, value: FloatArray, template: FloatArray
+) -> float:
+    """Level of the sound behind the ticks: what is left when the mean tick is taken out of each."""
+    rows = cut(white, sr, start_s, at_s, _BEFORE_S, len(template) / sr - _BEFORE_S + 1 / sr)[:, : len(template)]
+    energy = np.mean(rows**2, axis=1) - value**2 / len(template)
+    return float(np.sqrt(max(float(np.median(energy)), 0.01)))
 
 
 def _place_odds(late: FloatArray, stray: FloatArray, scatter_s: float) -> FloatArray:

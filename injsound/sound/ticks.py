@@ -41,6 +41,8 @@ class Candidate:
         Its place in the cycle [cycles].
     amplitude : float
         Norm of the mean aligned waveform, over what is left of each click without it [standard deviations].
+    level : float
+        Norm of the mean aligned waveform [standard deviations of the usual background].
     separation : float
         Median of the upper half of its match values over matches in the sound around [standard deviations].
     scatter_s : float
@@ -52,13 +54,16 @@ class Candidate:
     gap_s : float
         Gap to a partner click, positive where the partner follows; nan without one [s].
     template : ndarray, shape (p,)
-        Mean whitened click, unit norm, from ``PRE_S`` before its place on [unitless].
+        Mean whitened click, unit norm [unitless].
+    lead_s : float
+        From the start of the template to the strike, which is the click's place [s].
     rise : float
         How much the sound rises there, in the upper half of the cycles [natural log of energy].
     """
 
     phase: float
     amplitude: float
+    level: float
     separation: float
     scatter_s: float
     centre_hz: float
@@ -66,6 +71,7 @@ class Candidate:
     length_s: float
     gap_s: float
     template: FloatArray
+    lead_s: float
     rise: float = 0.0
 
 
@@ -192,38 +198,41 @@ def measure_candidate(
     f = np.fft.rfftfreq(1024, 1 / sr)
     centre = float(np.sum(f * spectrum) / np.sum(spectrum))
     energy = np.cumsum(clicks.template**2)
-    at = due + shift_s
-    middle = float(np.median(shift_s[heard]))
+    at = (due + shift_s)[heard]
+    strike_s, gap_s = _strikes_of(y, white, sr, start_s, at)
+    middle = float(np.median(shift_s[heard])) + strike_s
     return Candidate(
         phase=(phase + middle / _interval(clock)) % 1.0,
         amplitude=clicks.amplitude / clicks.noise,
+        level=clicks.amplitude,
         separation=float((np.median(clicks.value[heard]) - around.mean()) / around.std()),
         scatter_s=float(1.4826 * np.median(np.abs(np.diff(shift_s[heard]))) / np.sqrt(2)),
         centre_hz=centre,
         spread_hz=float(np.sqrt(np.sum((f - centre) ** 2 * spectrum) / np.sum(spectrum))),
         length_s=float(np.searchsorted(energy, 0.9) - np.searchsorted(energy, 0.05)) / sr,
-        gap_s=_partner_gap(y, white, sr, start_s, at[heard]),
+        gap_s=gap_s,
         template=clicks.template,
+        lead_s=PRE_S + strike_s,
         rise=rise,
     )
 
 
-def _partner_gap(y: FloatArray, white: FloatArray, sr: int, start_s: float, at: FloatArray) -> float:
-    """Gap to a second strike that keeps its distance in time, nan where there is none."""
-    side = GAP_MAX_S + 0.002
+def _strikes_of(y: FloatArray, white: FloatArray, sr: int, start_s: float, at: FloatArray) -> tuple[float, float]:
+    """Where the strike of aligned clicks lies, and the gap from it to a second one; nan where there is none."""
+    side = GAP_MAX_S + 0.004
     strikes = mean_strikes(y, sr, start_s, at, side, side)
     power = ndimage.uniform_filter1d(strikes**2, max(3, round(0.00012 * sr)))
     offset = (np.arange(len(power)) - round(side * sr)) / sr
-    here = power[np.abs(offset) < 0.0008].max()
-    inside = (np.abs(offset) >= GAP_MIN_S) & (np.abs(offset) <= GAP_MAX_S)
-    if not inside.any():
-        return float("nan")
-    top = int(np.where(inside, power, 0).argmax())
-    usual = float(np.median(power[inside]))
-    if power[top] < max(_PARTNER_SHARE * here, _PARTNER_OVER * usual):
-        return float("nan")
-    gap = float(offset[top])
-    return float("nan") if _apart_by_angle(white, sr, start_s, at + gap) else gap
+    own = (offset >= -PRE_S) & (offset <= POST_S)
+    first = int(np.where(own, power, 0).argmax())
+    apart = np.abs(offset - offset[first])
+    inside = (apart >= GAP_MIN_S) & (apart <= GAP_MAX_S)
+    second = int(np.where(inside, power, 0).argmax())
+    clear = max(_PARTNER_SHARE * power[first], _PARTNER_OVER * float(np.median(power[inside])))
+    strike = float(offset[first])
+    if power[second] < clear or _apart_by_angle(white, sr, start_s, at + float(offset[second])):
+        return strike, float("nan")
+    return strike, float(offset[second]) - strike
 
 
 def _apart_by_angle(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> bool:
@@ -240,7 +249,7 @@ LEAST_AMPLITUDE = 4.8
 # Clicks of an injector keep their place to a tenth of a millisecond, the clock to three; combustion and loose parts
 # moved by 0.4 to 0.9 ms on four real engines: docs/methods.md.
 MOST_SCATTER_S = 0.40e-3
-_SCATTER_SCALE_S = 0.35e-3
+_SCATTER_SCALE_S = 0.15e-3
 # A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
 _CLOSE = 0.75
 # A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
@@ -330,16 +339,22 @@ def choose_tick(
 
     interval = _interval(clock)
     all_found = [measured(p, r) for p, r in zip(*steady_rises(strength, clock), strict=True)]
-    ticks = _doublets([c for c in all_found if _recurs(c)], interval)
-    if not ticks:
+    recurring = [c for c in all_found if _recurs(c)]
+    if not recurring:
         return Choice(found=Found.NOTHING)
+    least_s = min(c.scatter_s for c in recurring)
+
+    def weight(c: Candidate) -> float:
+        return _weight(c, least_s)
+
+    ticks = _doublets(recurring, interval, weight)
     like = [c for c in ticks if _like_injector(c)]
     if not like:
-        return Choice(found=Found.ENGINE_ONLY, own=max(ticks, key=_weight))
-    own = max(like, key=_weight)
+        return Choice(found=Found.ENGINE_ONLY, own=max(ticks, key=weight))
+    own = max(like, key=weight)
     slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
     others = [c for c in ticks if c is not own and c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
-    rivals = [c for c in others if c in like and _weight(c) > _CLOSE * _weight(own)]
+    rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
     return _judge_choice(own, slots, places, rivals, counted=cylinders is not None)
 
 
@@ -348,8 +363,8 @@ def _judge_choice(
 ) -> Choice:
     """Own tick, a neighbour's with the own place silent, or in doubt."""
     if slots:
-        loudest = max(slots, key=lambda c: c.amplitude)
-        over_db = 20 * np.log10(own.amplitude / loudest.amplitude)
+        loudest = max(slots, key=lambda c: c.level)
+        over_db = 20 * np.log10(own.level / loudest.level)
         silent = places - len(slots)
         if silent and over_db < _OWN_OVER_NEIGHBOUR_DB:
             # One silent place and the rest alike: the silent place is this injector's.
@@ -359,7 +374,7 @@ def _judge_choice(
         if not silent and over_db < _OWN_OVER_ALL_DB:
             return Choice(found=Found.TWO, own=own, rival=loudest, slots=slots)
     if rivals:
-        return Choice(found=Found.TWO, own=own, rival=max(rivals, key=_weight), slots=slots)
+        return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots)
     return Choice(found=Found.OWN, own=own, slots=slots)
 
 
@@ -367,9 +382,9 @@ def _recurs(c: Candidate) -> bool:
     return c.amplitude >= LEAST_AMPLITUDE and c.scatter_s <= MOST_SCATTER_S and c.separation > 0
 
 
-def _weight(c: Candidate) -> float:
-    """Steady rise, less where the click moves about, less where it is as low as valves and combustion are."""
-    steady = float(np.exp(-((c.scatter_s / _SCATTER_SCALE_S) ** 2)))
+def _weight(c: Candidate, least_s: float = 0.0) -> float:
+    """Steady rise, less where the click moves more than the steadiest one, less where it is as low as valves are."""
+    steady = float(np.exp(-max(0.0, c.scatter_s**2 - least_s**2) / _SCATTER_SCALE_S**2))
     high = 1 / (1 + float(np.exp(-(c.centre_hz - _LEAST_LONE_CENTRE_HZ) / _CENTRE_SCALE_HZ)))
     return c.rise * steady * (_LOW_SHARE + (1 - _LOW_SHARE) * high)
 
@@ -388,10 +403,10 @@ def _apart(a: Candidate, b: Candidate, per_cycle: int) -> float:
     return min(away, period - away)
 
 
-def _doublets(clicks: list[Candidate], interval: float) -> list[Candidate]:
+def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candidate], float]) -> list[Candidate]:
     """Of the two clicks of a doublet keep the one that rises more."""
     kept: list[Candidate] = []
-    for click in sorted(clicks, key=_weight, reverse=True):
+    for click in sorted(clicks, key=weight, reverse=True):
         if not any(_one_tick(click, other, interval) for other in kept):
             kept.append(click)
     return kept
@@ -436,7 +451,7 @@ def _neighbours(
     for k in range(1, places + 1):
         phase = (own.phase + k / cylinders) % 1.0
         c = measured(phase, 0.0)
-        if _recurs(c) and _gap(c.phase, phase) * interval < _SLOT_S:
+        if _recurs(c) and _like_injector(c) and _near(c, phase, interval):
             slots.append(c)
     return tuple(slots), places
 
@@ -444,6 +459,11 @@ def _neighbours(
 def _gap(a: float, b: float) -> float:
     away = (a - b) % 1.0
     return min(away, 1.0 - away)
+
+
+def _near(c: Candidate, phase: float, interval: float) -> bool:
+    """Either click of a tick lies at the phase."""
+    return _gap(c.phase, phase) * interval < _SLOT_S + abs(_finite(c.gap_s))
 
 
 def _finite(x: float) -> float:
