@@ -175,7 +175,7 @@ def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     if not others.audible:
         own = tuple((choice.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
         others = company.engine_company(strength, lock.clock, own, cycles)
-    silent = _silent_spans(due, present | hidden, others) if others.audible else ()
+    silent = _silent_spans(due, present | hidden, others, neighbours)
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
     hidden |= covered(mode, due, due + 1e-6)
     states = _states(matches, hidden)
@@ -239,13 +239,21 @@ def _neighbour_ticks(
     ]
 
 
-def _silent_spans(due: FloatArray, there: npt.NDArray[np.bool_], others: company.Company) -> tuple[Span, ...]:
+def _silent_spans(
+    due: FloatArray,
+    there: npt.NDArray[np.bool_],
+    others: company.Company,
+    neighbours: list[company.NeighbourTicks],
+) -> tuple[Span, ...]:
     """Three or more events in a row without this tick and without the others: the whole engine fell silent."""
-    gone = ~there & ~others.heard
+    gone = ~there
     spans = []
     edges = np.flatnonzero(np.diff(np.concatenate([[0], gone.astype(int), [0]])))
     for first, after in zip(edges[::2], edges[1::2], strict=True):
-        if after - first >= _FEWEST_SILENT:
+        if after - first < _FEWEST_SILENT:
+            continue
+        without = others.audible and np.mean(others.heard[first:after]) < 0.5
+        if without or company.silent_run(neighbours, int(first), int(after)):
             half = 0.5 * np.median(np.diff(due))
             spans.append(
                 Span(from_s=float(due[first] - half), to_s=float(due[after - 1] + half), kind=SpanKind.ENGINE_SILENT)
@@ -624,6 +632,7 @@ def _finding(
             interval_s=firing.interval_s,
             doubts=_doubts(warnings),
             batch=engine.injection is Injection.BATCH,
+            sure=all(c.choice.sure for c in counted if c.choice),
         )
     )
 

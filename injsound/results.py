@@ -102,6 +102,7 @@ class ReasonCode(StrEnum):
     OWN_PLACE_SILENT = "own place silent"  # neighbours' ticks are heard, nothing at the injector's own place
     ENGINE_TICKS_ONLY = "engine ticks only"  # ticks heard, but none like an injector's
     TWO_CANDIDATES = "two candidates"  # phase_a, phase_b, ratio: two ticks could be this injector's
+    MAY_BE_NEIGHBOUR = "may be neighbour"  # judged: steady, but it may be a neighbour's tick beside a dead injector
     TWO_READINGS = "two readings"  # rpm, rpm_other: every second tick missing, or half the speed
     PARTNER_HIDES = "partner hides"  # partner ticks coincide and can hide a skip
     MANY_UNJUDGED = "many unjudged"  # unjudged, due

@@ -51,6 +51,8 @@ class Evidence:
         Reasons found before the count that forbid a claim of any kind.
     batch : bool
         Whether partners tick at the same instant.
+    sure : bool
+        Whether the tick cannot well be a neighbour's.
     """
 
     skips: Skips
@@ -59,6 +61,7 @@ class Evidence:
     interval_s: float
     doubts: tuple[Note, ...] = field(default=())
     batch: bool = False
+    sure: bool = True
 
 
 def count_skips(events: Events) -> Skips:
@@ -198,6 +201,8 @@ def _steady_or_short(evidence: Evidence) -> Finding:
         note = Note(code=ReasonCode.TOO_FEW_EVENTS, figures={"judged": skips.judged, "needed": power.events_needed})
         step = _longer(power.events_needed - skips.judged, evidence)
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=step)
+    if not evidence.sure:
+        return doubtful((Note(code=ReasonCode.MAY_BE_NEIGHBOUR, figures={"judged": skips.judged}),))
     reasons = [Note(code=ReasonCode.NO_SKIPS, figures={"judged": skips.judged, "rate_high": skips.rate_high})]
     if skips.skipped:
         figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}
@@ -225,6 +230,7 @@ def _mend(doubt: Note) -> Note:
         ReasonCode.SPEECH_CODEC: StepCode.RECORD_UNPROCESSED,
         ReasonCode.TWO_CANDIDATES: StepCode.RECORD_OWN_INJECTOR,
         ReasonCode.TICK_UNLIKE_INJECTOR: StepCode.RECORD_OWN_INJECTOR,
+        ReasonCode.MAY_BE_NEIGHBOUR: StepCode.RECORD_OWN_INJECTOR,
         ReasonCode.PARTNER_HIDES: StepCode.RECORD_SPREAD,
         ReasonCode.TWO_READINGS: StepCode.GIVE_RPM,
         ReasonCode.RPM_CONTRADICTED: StepCode.CHECK_RPM,

@@ -220,6 +220,10 @@ ENGLISH: Mapping[type[StrEnum], Mapping[Code, str]] = {
         ReasonCode.OWN_PLACE_SILENT: "The other injectors tick at their places; at this one's place there is nothing.",
         ReasonCode.ENGINE_TICKS_ONLY: "There are ticks, but as of valves: none has an open and a close click.",
         ReasonCode.TWO_CANDIDATES: "Two ticks in the cycle could be this injector's, and they are too close to choose.",
+        ReasonCode.MAY_BE_NEIGHBOUR: (
+            "All {judged} judged ticks were heard, but they are so faint that they may be a neighbour's and this"
+            " injector silent."
+        ),
         ReasonCode.TWO_READINGS: (
             "It could be {rpm} rpm with every second tick missing, or {rpm_other} rpm with none missing."
         ),

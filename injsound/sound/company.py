@@ -19,6 +19,8 @@ BoolArray = npt.NDArray[np.bool_]
 # Sounds whose presence differs from chance by fewer standard deviations cannot be checked cycle by cycle: a threshold
 # halfway then errs in 7 of 100 cycles at 3.0.
 AUDIBLE = 3.0
+# A row of events together separates silence from presence by this many standard deviations or is not judged.
+_CLEAR_RUN = 5.0
 _BINS = 256
 _NEAR_S = 0.0012
 _OWN_BEFORE_S, _OWN_AFTER_S = 0.003, 0.013
@@ -50,12 +52,15 @@ class NeighbourTicks:
         Best match near each place [s].
     heard : ndarray of bool, shape (n,)
         Whether the match stands out.
+    presence : ndarray, shape (n,)
+        Match value on a scale from 0, chance, to 1, its usual value [unitless].
     separation : float
         Distance of heard from absent [standard deviations].
     """
 
     at_s: FloatArray
     heard: BoolArray
+    presence: FloatArray
     separation: float
 
 
@@ -97,6 +102,7 @@ def match_neighbour(
     return NeighbourTicks(
         at_s=expected_s + (place - reach) / sr,
         heard=value > (usual + chance.mean()) / 2,
+        presence=(value - chance.mean()) / max(usual - float(chance.mean()), 1e-9),
         separation=float((usual - chance.mean()) / spread),
     )
 
@@ -120,6 +126,29 @@ def neighbours_company(neighbours: Sequence[NeighbourTicks], events: int) -> Com
     if not clear:
         return Company(heard=np.zeros(events, dtype=bool), audible=False)
     return Company(heard=np.mean(clear, axis=0) >= 0.5, audible=True)
+
+
+def silent_run(neighbours: Sequence[NeighbourTicks], first: int, last: int) -> bool:
+    """Whether the neighbours were silent too in a row of events, all of it and all of them taken together.
+
+    Parameters
+    ----------
+    neighbours : sequence of NeighbourTicks
+        One per neighbour, a row per due event.
+    first, last : int
+        The row's first event and the one after its last [unitless].
+
+    Returns
+    -------
+    bool
+        True where their mean presence is nearer to chance than to the usual and the difference is clear.
+    """
+    if not neighbours:
+        return False
+    weight = np.array([max(n.separation, 0.0) ** 2 for n in neighbours])
+    presence = np.array([float(np.mean(n.presence[first:last])) for n in neighbours])
+    clear = np.sqrt(weight.sum() * (last - first)) >= _CLEAR_RUN
+    return bool(clear and np.average(presence, weights=np.maximum(weight, 1e-9)) < 0.5)
 
 
 def engine_company(

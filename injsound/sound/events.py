@@ -28,9 +28,9 @@ _TRACK_STEP_S = 0.0001
 # Penalties on changes of the lateness, from an engine that stumbles to one that hums.
 _STIFFNESS = (0.1, 0.5, 2.0, 8.0)
 _MIN_SCATTER_S = 30e-6
-# Share of heard ticks that may be much fainter than their fellows, spread evenly down to the noise: from memory.
+# Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -9 dB: from memory.
 _FAINT = 0.02
-_FAINTEST = 0.3
+_FAINTEST = 0.35
 _LEAST_PRIOR = 1e-3
 # -log(log 2), and the distance from there to -log(-log 0.98).
 _GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
@@ -360,7 +360,8 @@ def _skip_probability(
     away = np.minimum(value - usual, 0) / sd1
     main = np.log1p(-_FAINT) - 0.5 * away**2 - np.log(sd1 * np.sqrt(2 * np.pi))
     low = np.maximum(_FAINTEST * usual, mean0)
-    faint = np.where((value > low) & (value < usual), np.log(_FAINT / np.maximum(usual - low, sd0)), -np.inf)
+    rising = 2 * np.clip(value - low, 0, None) / np.maximum(usual - low, sd0) ** 2
+    faint = np.where((value > low) & (value < usual), np.log(_FAINT * np.maximum(rising, 1e-12)), -np.inf)
     heard = np.logaddexp(main, faint)
     # The highest of many noise values: Gumbel's law.
     z = (np.maximum(value, mean0 - sd0) - mean0) / sd0

@@ -258,9 +258,16 @@ _MOST_LONE_SCATTER_S = 0.20e-3
 _CENTRE_SCALE_HZ, _LOW_SHARE = 800.0, 0.15
 # Neighbours lie at k/N of the cycle, to about this much.
 _SLOT_S = 0.0015
-# Louder than a neighbour by this much, a tick needs no silent place explained: path loss along a rail, from memory.
-_OWN_OVER_NEIGHBOUR_DB = 6.0
-_OWN_OVER_ALL_DB = 1.5
+# Less louder than the loudest neighbour while another place is silent, a tick may be a neighbour's own and the silent
+# place this injector's; path loss along a rail: from memory, measured on simulated engines, docs/methods.md.
+_OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB = 4.0, 8.0
+_OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
+# Alone in the cycle, it must be so loud that the neighbours' ticks would be heard if this were one of them.
+_SURE_ALONE = 10.0
+# The mean of aligned noise has this norm; levels are compared without it.
+_NOISE_LEVEL = 3.5
+# A neighbour's place: its click lies this close to k/N of the cycle and moves no more than the own one.
+_SLOT_PLACE_S, _SLOT_SCATTER = 0.0003, 1.7
 _COMMON_CYLINDERS = (3, 4, 5, 6, 8)
 
 
@@ -288,12 +295,15 @@ class Choice:
         The other candidate, where two are close.
     slots : tuple of Candidate
         Ticks of neighbours, by phase after the own tick.
+    sure : bool
+        Whether it cannot well be a neighbour's tick.
     """
 
     found: Found
     own: Candidate | None = None
     rival: Candidate | None = None
     slots: tuple[Candidate, ...] = ()
+    sure: bool = False
 
 
 def choose_tick(
@@ -362,20 +372,27 @@ def _judge_choice(
     own: Candidate, slots: tuple[Candidate, ...], places: int, rivals: list[Candidate], *, counted: bool
 ) -> Choice:
     """Own tick, a neighbour's with the own place silent, or in doubt."""
+    sure = _level(own) >= _SURE_ALONE
     if slots:
-        loudest = max(slots, key=lambda c: c.level)
-        over_db = 20 * np.log10(own.level / loudest.level)
+        loudest = max(slots, key=_level)
+        over_db = 20 * np.log10(_level(own) / _level(loudest))
         silent = places - len(slots)
-        if silent and over_db < _OWN_OVER_NEIGHBOUR_DB:
+        least, safe = (
+            (_OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB) if silent else (_OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB)
+        )
+        if over_db < least:
             # One silent place and the rest alike: the silent place is this injector's.
-            sure = counted and silent == 1 and over_db < _OWN_OVER_NEIGHBOUR_DB / 2
-            found = Found.OWN_SILENT if sure else Found.TWO
-            return Choice(found=found, own=own, rival=loudest, slots=slots)
-        if not silent and over_db < _OWN_OVER_ALL_DB:
-            return Choice(found=Found.TWO, own=own, rival=loudest, slots=slots)
+            alike = counted and silent == 1 and over_db < least / 2
+            return Choice(found=Found.OWN_SILENT if alike else Found.TWO, own=own, rival=loudest, slots=slots)
+        sure = bool(over_db >= safe)
     if rivals:
         return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots)
-    return Choice(found=Found.OWN, own=own, slots=slots)
+    return Choice(found=Found.OWN, own=own, slots=slots, sure=sure)
+
+
+def _level(c: Candidate) -> float:
+    """Level without what aligned noise adds to it."""
+    return float(np.sqrt(max(c.level**2 - _NOISE_LEVEL**2, 0.25)))
 
 
 def _recurs(c: Candidate) -> bool:
@@ -451,7 +468,7 @@ def _neighbours(
     for k in range(1, places + 1):
         phase = (own.phase + k / cylinders) % 1.0
         c = measured(phase, 0.0)
-        if _recurs(c) and _like_injector(c) and _near(c, phase, interval):
+        if _is_neighbour(c, own, phase, interval):
             slots.append(c)
     return tuple(slots), places
 
@@ -459,6 +476,13 @@ def _neighbours(
 def _gap(a: float, b: float) -> float:
     away = (a - b) % 1.0
     return min(away, 1.0 - away)
+
+
+def _is_neighbour(c: Candidate, own: Candidate, phase: float, interval: float) -> bool:
+    """A click like the own one at a neighbour's place."""
+    exact = _gap(c.phase, phase) * interval < _SLOT_PLACE_S and c.scatter_s < _SLOT_SCATTER * max(own.scatter_s, 5e-5)
+    doublet = np.isfinite(c.gap_s) and abs(c.gap_s - own.gap_s) < _SLOT_PLACE_S and _near(c, phase, interval)
+    return bool(c.amplitude >= LEAST_AMPLITUDE and (exact or (doublet and _recurs(c))))
 
 
 def _near(c: Candidate, phase: float, interval: float) -> bool:

@@ -1,0 +1,45 @@
+"""Match a reading's events with the truth one to one."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from injsound.results import Reading, State
+from injsound.simulate import Truth
+
+
+@dataclass(frozen=True)
+class Score:
+    """Counts over the truth's events outside its damaged stretches."""
+
+    right: int
+    false: int
+    missed: int
+    lost: int
+    unjudged: int
+
+    @property
+    def f1(self) -> float:
+        calls = 2 * self.right + self.false + self.missed
+        return 2 * self.right / calls if calls else 1.0
+
+
+def score(reading: Reading, truth: Truth, *, within_s: float = 0.004) -> Score:
+    """Count right, false and missed skip calls; a constant offset of the open tick is not counted as an error."""
+    due, skipped = truth.due_s[~truth.hidden], truth.skipped[~truth.hidden]
+    times = reading.events.time_s
+    if not len(times):
+        return Score(0, 0, int(skipped.sum()), len(due), 0)
+    nearest = np.abs(times[:, None] - due).argmin(axis=0)
+    offset = np.median(times[nearest] - due)
+    found = np.abs(times[nearest] - due - offset) <= within_s
+    states = [reading.events.state[k] for k in nearest]
+    called = np.array([s is State.SKIPPED for s in states])
+    judged = found & np.array([s is not State.UNJUDGED for s in states])
+    return Score(
+        right=int((judged & called & skipped).sum()),
+        false=int((judged & called & ~skipped).sum()),
+        missed=int((judged & ~called & skipped).sum()),
+        lost=int((~found).sum()),
+        unjudged=int((found & ~judged).sum()),
+    )

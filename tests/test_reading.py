@@ -1,0 +1,174 @@
+"""The whole path on simulated engines with known truth."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matching import score
+from scipy import signal
+
+from injsound.engine import Engine, Injection
+from injsound.errors import ParameterError
+from injsound.reading import read
+from injsound.results import Neighbours, Pattern, ReasonCode, Recording, SpanKind, State, Verdict, WarningCode
+from injsound.simulate import Scene, Skipping, simulate
+
+SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
+
+
+def _read(scene, **settings):
+    recording, truth = simulate(scene)
+    return read([recording], engine=scene.engine, rpm=settings.pop("rpm", scene.rpm), **settings), truth
+
+
+def test_twelve_of_375_are_found_exactly(twelve, twelve_read):
+    # Exact limits of 12 in 375: 1.664 to 5.523 % (Clopper-Pearson; recomputed with scipy and statsmodels).
+    counted = score(twelve_read, twelve[1])
+    assert (counted.right, counted.false, counted.missed, counted.lost) == (12, 0, 0, 0)
+    assert twelve_read.verdict is Verdict.SKIPPING
+    assert twelve_read.skips.skipped == 12
+    assert twelve_read.skips.judged in (373, 374, 375)
+    assert twelve_read.skips.rate_low == pytest.approx(0.01664, abs=2e-4)
+    assert twelve_read.skips.rate_high == pytest.approx(0.05523, abs=3e-4)
+    assert twelve_read.skips.pattern is Pattern.SCATTERED
+
+
+def test_none_of_375_is_steady_with_its_bound(whole, whole_read):
+    # 1 - 0.05^(1/375) = 0.7957 %: rule of three, Jovanovic and Levy, Am. Stat. 51(2), 1997.
+    assert whole_read.verdict is Verdict.STEADY
+    assert whole_read.skips.skipped == 0
+    assert whole_read.skips.rate_high == pytest.approx(0.00796, abs=5e-5)
+    assert score(whole_read, whole[1]).lost == 0
+
+
+def test_figures_agree_with_the_truth(whole, whole_read):
+    truth = whole[1]
+    assert whole_read.firing.rpm == pytest.approx(truth.rpm, rel=0.002)
+    assert whole_read.open_time.median_ms == pytest.approx(2.8, abs=0.1)
+    heard = np.array([s is not State.SKIPPED for s in whole_read.events.state])
+    at = whole_read.events.heard_at_s[heard & np.isfinite(whole_read.events.heard_at_s)]
+    nearest = truth.heard_s[np.abs(truth.heard_s - at[:, None]).argmin(axis=1)]
+    assert np.std(at - nearest) < 30e-6
+    assert whole_read.neighbours in (Neighbours.HEARD, Neighbours.NOT_CHECKED)
+
+
+def test_faint_ticks_are_not_counted():
+    reading, _ = _read(Scene(seed=41, rpm=750.0, tick_db=-3.0, engine=SIX, skipping=Skipping.SCATTERED))
+    assert reading.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_dead_injector_is_never_steady(seed):
+    reading, _ = _read(Scene(seed=seed, seconds=50.0, engine=SIX, skipping=Skipping.DEAD, tick_db=20.0))
+    assert reading.verdict in (Verdict.NO_TICK, Verdict.CANNOT_TELL)
+
+
+@pytest.mark.parametrize(
+    ("name", "settings"),
+    [
+        ("every second", {"skipping": Skipping.EVERY_NTH, "burst": 2}),
+        ("half", {"skipping": Skipping.SCATTERED, "skip_rate": 0.5}),
+        ("eight in a row", {"skipping": Skipping.LISTED, "skip_events": tuple(range(60, 68))}),
+    ],
+)
+def test_missing_ticks_lose_no_count(name, settings):
+    reading, truth = _read(Scene(seed=6, seconds=40.0, tick_db=18.0, engine=SIX, **settings))
+    counted = score(reading, truth)
+    assert counted.lost == 0, name
+    assert counted.f1 >= 0.99, name
+
+
+def test_every_second_tick_missing_is_regular():
+    scene = Scene(seed=6, seconds=40.0, tick_db=18.0, engine=SIX, skipping=Skipping.EVERY_NTH, burst=2)
+    assert _read(scene)[0].skips.pattern is Pattern.REGULAR
+
+
+def test_a_valve_without_a_doublet_is_no_injector():
+    scene = Scene(seed=9, seconds=40.0, engine=SIX, tick_db=18.0, skipping=Skipping.DEAD, neighbour_db=-90.0, valves=1,
+                  valve_db=3.0)  # fmt: skip
+    assert _read(scene)[0].verdict in (Verdict.NO_TICK, Verdict.CANNOT_TELL)
+
+
+def test_batch_mode_warns_of_partners():
+    engine = replace(SIX, injection=Injection.BATCH)
+    reading, _ = _read(Scene(seed=7, seconds=40.0, tick_db=18.0, engine=engine))
+    assert WarningCode.NEIGHBOUR_COINCIDES in [note.code for note in reading.quality.warnings]
+    assert reading.firing.events_per_revolution == 1.0
+
+
+def test_a_change_of_mode_is_a_span_and_no_skip():
+    # A train at 60/n first, then at 120/n: no skip, one change.
+    reading, _ = _read(Scene(seed=8, seconds=50.0, tick_db=20.0, engine=SIX, mode_change_s=4.0))
+    assert reading.skips.skipped == 0
+    assert [s.kind for s in reading.spans].count(SpanKind.ONCE_PER_REVOLUTION) == 1
+
+
+def test_a_fuel_cut_is_no_skip():
+    scene = Scene(seed=10, seconds=50.0, tick_db=20.0, engine=SIX, fuel_cut_s=((20.0, 23.0),), neighbour_db=-8.0)
+    reading, _ = _read(scene)
+    assert reading.skips.skipped == 0
+    inside = (reading.events.time_s > 20.1) & (reading.events.time_s < 22.9)
+    assert all(reading.events.state[k] is State.UNJUDGED for k in np.flatnonzero(inside))
+
+
+def test_lost_buffers_are_unjudged_and_no_skip():
+    reading, truth = _read(Scene(seed=11, seconds=50.0, tick_db=20.0, engine=SIX, drops=25))
+    assert reading.skips.skipped == 0
+    assert truth.hidden.sum() >= 1
+    assert reading.skips.due - reading.skips.judged >= truth.hidden.sum()
+
+
+@pytest.mark.parametrize(
+    ("name", "change"),
+    [
+        ("gain", lambda r: replace(r, y=0.05 * r.y)),
+        ("polarity", lambda r: replace(r, y=-r.y)),
+        ("rate", lambda r: replace(r, y=signal.resample_poly(r.y, 147, 160).astype(np.float32), sr=44_100)),
+        ("silence before", lambda r: replace(r, y=_quiet_before(r))),
+        ("trimmed", lambda r: replace(r, y=r.y[round(0.32 * r.sr) :])),
+    ],
+)
+def test_what_changes_no_count(twelve, twelve_read, name, change):
+    reading = read([change(twelve[0])], engine=SIX, rpm=750.0)
+    assert reading.skips.skipped == twelve_read.skips.skipped, name
+    assert abs(reading.skips.judged - twelve_read.skips.judged) <= 4, name
+
+
+def _quiet_before(recording):
+    rng = np.random.default_rng(0)
+    quiet = 1e-3 * rng.standard_normal(recording.sr).astype(np.float32)
+    return np.concatenate([quiet, recording.y])
+
+
+def test_chapters_join_without_loss(twelve, twelve_read):
+    recording = twelve[0]
+    half = 31 * recording.sr
+    parts = [
+        replace(recording, y=recording.y[:half], final=False),
+        replace(recording, y=recording.y[half - 2 * recording.sr :], start_s=29.0),
+    ]
+    reading = read(parts, engine=SIX, rpm=750.0)
+    assert reading.skips.skipped == 12
+    assert reading.skips.due == twelve_read.skips.due
+    np.testing.assert_allclose(reading.events.time_s, twelve_read.events.time_s, atol=0.002)
+
+
+def test_without_rpm_both_readings_are_given(whole, whole_read):
+    reading = read([whole[0]], engine=SIX)
+    speeds = sorted([reading.firing.rpm, *(firing.rpm for firing in reading.alternatives)])
+    assert len(speeds) == 2
+    assert speeds[1] / speeds[0] == pytest.approx(2.0)
+    assert any(speed == pytest.approx(whole_read.firing.rpm, rel=0.01) for speed in speeds)
+    assert WarningCode.RPM_ESTIMATED in [note.code for note in reading.quality.warnings]
+
+
+def test_noise_is_no_engine():
+    y = np.random.default_rng(1).standard_normal(30 * 24_000).astype(np.float32)
+    reading = read([Recording(y=0.1 * y, sr=24_000)], engine=SIX, rpm=700.0)
+    assert reading.verdict is Verdict.NO_TICK
+    assert [note.code for note in reading.reasons] == [ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE]
+
+
+def test_an_impossible_speed_is_refused(whole):
+    with pytest.raises(ParameterError, match="rpm is 0"):
+        read([whole[0]], engine=SIX, rpm=0.0)

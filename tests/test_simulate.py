@@ -1,0 +1,110 @@
+import json
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from injsound.engine import Engine, Injection
+from injsound.errors import InjsoundError, ParameterError
+from injsound.results import SpanKind
+from injsound.simulate import Scene, Skipping, simulate, truth_to_json, write
+
+FOUR = Engine(cylinders=4, cylinder=1, firing_order=(1, 3, 4, 2))
+SHORT = Scene(seconds=8.0, sr=24_000, seed=3, engine=FOUR)
+ALONE = {"valves": 0, "neighbour_db": -200.0, "rumble_db": -200.0, "hiss_db": -200.0}
+
+
+def test_interval_at_750_rpm_is_160_ms():
+    # 120 / 750 s: arithmetic.
+    _, truth = simulate(Scene(seconds=20.0, sr=8_000, rpm=750.0, wander=0.0, seed=1))
+    np.testing.assert_allclose(np.diff(truth.due_s), 0.160, atol=1e-6)
+
+
+def test_batch_injection_ticks_every_revolution():
+    engine = Engine(cylinders=4, cylinder=1, firing_order=(1, 3, 4, 2), injection=Injection.BATCH)
+    _, truth = simulate(Scene(seconds=20.0, sr=8_000, rpm=750.0, wander=0.0, engine=engine))
+    np.testing.assert_allclose(np.diff(truth.due_s), 0.080, atol=1e-6)
+
+
+def test_open_and_close_strike_at_their_times():
+    scene = Scene(seconds=8.0, seed=2, engine=FOUR, tick_db=60.0, open_time_ms=2.5, scatter_us=0.0, gap_scatter_us=0.0,
+                  level_spread_db=0.0, strike=0.0, **ALONE)  # fmt: skip
+    recording, truth = simulate(scene)
+    for due, gap in zip(truth.heard_s[5:15], truth.open_time_ms[5:15], strict=True):
+        before = recording.y[int((due - 0.001) * recording.sr) : int(due * recording.sr)]
+        after = recording.y[int(due * recording.sr) + 1 : int((due + 0.0003) * recording.sr)]
+        assert np.abs(after).max() > 20 * np.abs(before).max()
+        assert gap == pytest.approx(2.5, abs=1e-9)
+
+
+def test_tick_over_noise_is_as_asked():
+    scene = Scene(seconds=20.0, seed=4, engine=FOUR, tick_db=30.0, level_spread_db=0.0, strike=0.0, **ALONE)
+    recording, truth = simulate(scene)
+    high = signal.sosfilt(signal.butter(4, 1_500, "high", fs=recording.sr, output="sos"), recording.y)
+    quiet = np.concatenate([high[int((t - 0.03) * recording.sr) : int((t - 0.01) * recording.sr)] for t in truth.due_s])
+    peaks = [np.abs(high[int(t * recording.sr) : int((t + 0.006) * recording.sr)]).max() for t in truth.heard_s]
+    # The filter itself shifts the peak of modes near its edge.
+    assert 20 * np.log10(np.median(peaks) / quiet.std()) == pytest.approx(30.0, abs=2.0)
+
+
+def test_same_seed_same_samples():
+    np.testing.assert_array_equal(simulate(SHORT)[0].y, simulate(SHORT)[0].y)
+
+
+def test_skips_take_nothing_else_away():
+    from dataclasses import replace
+
+    skipping = replace(SHORT, skipping=Skipping.LISTED, skip_events=(10, 11), peak=0.5)
+    (with_all, _), (without, truth) = simulate(SHORT), simulate(skipping)
+    scale = np.abs(with_all.y).max() / np.abs(without.y).max()
+    different = np.flatnonzero(np.abs(with_all.y - scale * without.y) > 1e-4 * np.abs(with_all.y).max()) / 24_000
+    first, last = truth.due_s[truth.skipped].min(), truth.due_s[truth.skipped].max()
+    assert truth.skipped.sum() == 2
+    assert different.min() >= first - 0.001
+    assert different.max() <= last + 0.035
+
+
+@pytest.mark.parametrize(
+    ("settings", "kind"),
+    [
+        ({"bumps": 3}, SpanKind.BUMP),
+        ({"drops": 3}, SpanKind.SILENCE),
+        ({"repeats": 3}, SpanKind.REPEATED),
+        ({"spikes": 3}, SpanKind.SPIKE),
+        ({"bursts_of_speech": 2}, SpanKind.LOUD),
+    ],
+)
+def test_damage_is_in_the_truth(settings, kind):
+    from dataclasses import replace
+
+    scene = replace(SHORT, seconds=14.0, **settings)
+    _, truth = simulate(scene)
+    assert sum(span.kind is kind for span in truth.spans) == next(iter(settings.values()))
+
+
+def test_fuel_cut_leaves_no_event_due():
+    from dataclasses import replace
+
+    _, truth = simulate(replace(SHORT, fuel_cut_s=((3.0, 5.0),)))
+    assert not ((truth.due_s >= 3.0) & (truth.due_s < 5.0)).any()
+
+
+def test_written_truth_matches(tmp_path):
+    recording, truth = simulate(SHORT)
+    write(tmp_path / "x.wav", recording, truth)
+    stored = json.loads((tmp_path / "x.truth.json").read_text())
+    assert stored == json.loads(json.dumps(truth_to_json(truth)))
+    assert stored["simulated"] is True
+    assert len(stored["events"]) == len(truth.due_s)
+
+
+def test_unknown_container_is_refused(tmp_path):
+    recording, truth = simulate(SHORT)
+    with pytest.raises(InjsoundError, match="expected a sound format"):
+        write(tmp_path / "x.unknown", recording, truth)
+    assert not list(tmp_path.iterdir())
+
+
+def test_impossible_scene_is_refused():
+    with pytest.raises(ParameterError, match="expected more than 0 s"):
+        Scene(seconds=0.0)
