@@ -59,7 +59,8 @@ def _burst(n, centre, *, sr=192_000):
 
 
 def test_matched_filter_reaches_the_timing_bound():
-    # Gaussian burst, 6 kHz, s = 0.1 ms, E/N0 = 20 dB: bound 1.8435 us (Kay, Estimation Theory, 1993, 3.11, from memory).
+    # Gaussian burst, 6 kHz, s = 0.1 ms, E/N0 = 20 dB: bound 1.8435 us (Kay, Estimation Theory, 1993, 3.11, from
+    # memory).
     rng = np.random.default_rng(2)
     clean = _burst(400, 200.0)
     template = clean[40:-40] / np.linalg.norm(clean)

@@ -152,9 +152,10 @@ def _own_ticks(
     gap = scene.open_time_ms * 1e-3 + scene.gap_scatter_us * 1e-6 * scatter_rng.standard_normal(n)
     weak = (weak_rng.random(n) < scene.weak_share) & there
     db = scene.level_spread_db * level_rng.standard_normal(n) + scene.level_drift_db * due / scene.seconds
-    strength = level * 10 ** ((db - scene.weak_db * weak) / 20)
-    add_strikes(y, scene.sr, clicks[0], heard[there], strength[there], scene.strike, strike_rng)
-    add_strikes(y, scene.sr, clicks[1], (heard + gap)[there], strength[there], scene.strike, strike_rng)
+    # A skipped event is struck with no force, so that all others are struck as they would be without it.
+    strength = level * 10 ** ((db - scene.weak_db * weak) / 20) * there
+    add_strikes(y, scene.sr, clicks[0], heard, strength, scene.strike, strike_rng)
+    add_strikes(y, scene.sr, clicks[1], heard + gap, strength, scene.strike, strike_rng)
     return np.where(there, heard, np.nan), np.where(there, gap * 1e3, np.nan), weak
 
 

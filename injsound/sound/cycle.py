@@ -425,7 +425,7 @@ def _agreement(cycles: FloatArray) -> float:
 # Idle, cold fast idle and some margin, 500 to 1,500 1/min: customary idle is 600 to 1,000, cold 1,000 to 1,500
 # (common practice, no source).
 _IDLE_S = (0.08, 0.24)
-_AS_GOOD = 0.85
+_AS_GOOD = 0.4
 # The typed speed is contradicted where it repeats the sound less than this share of the best length.
 _CONTRADICTED = 0.4
 
@@ -441,15 +441,24 @@ def estimate_interval(strength: OnsetStrength) -> float | None:
     Returns
     -------
     float or None
-        The shortest length between 0.08 and 0.24 s that repeats the sound nearly as well as the best one [s];
-        None where nothing repeats. Half and twice that length can be right as well.
+        The length between 0.08 and 0.24 s that repeats the sound better than those around it [s]; None where nothing
+        repeats. Half and twice that length can be right as well.
     """
-    lags, score, clear = _repetition(strength, _IDLE_S)
+    lags, score, clear = _repetition(strength, (0.7 * _IDLE_S[0], 1.35 * _IDLE_S[1]))
     if not clear:
         return None
     peaks = np.flatnonzero((score[1:-1] >= score[:-2]) & (score[1:-1] >= score[2:])) + 1
-    good = peaks[score[peaks] >= _AS_GOOD * score.max()]
-    return float(lags[good[0]]) if len(good) else float(lags[score.argmax()])
+    peaks = peaks[score[peaks] >= _AS_GOOD * score.max()]
+    inside = peaks[(lags[peaks] >= _IDLE_S[0]) & (lags[peaks] <= _IDLE_S[1])]
+    if not inside.size:
+        return None
+    # Every multiple of the firing interval repeats the sound, the longer the worse while the speed wanders; the whole
+    # cycle repeats it better than the multiples around it.
+    around = np.zeros(inside.size)
+    for k, peak in enumerate(inside):
+        others = peaks[peaks != peak]
+        around[k] = np.interp(lags[peak], lags[others], score[others]) if others.size else 0.0
+    return float(lags[inside[int((score[inside] - around).argmax())]])
 
 
 def contradicting_interval(strength: OnsetStrength, *, interval_s: float, tolerance: float = TOLERANCE) -> float | None:

@@ -29,8 +29,12 @@ _TRACK_STEP_S = 0.0001
 _STIFFNESS = (0.1, 0.5, 2.0, 8.0)
 _MIN_SCATTER_S = 30e-6
 # Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -9 dB: from memory.
-_FAINT = 0.02
+_FAINT = 0.005
 _FAINTEST = 0.35
+# A doublet is one where each click holds this share of the norm; from tick to tick their share varies by this much.
+_LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
+# Share of absent ticks at whose place another sound happens to meet one of the two clicks: from memory.
+_LOPSIDED = 0.1
 _LEAST_PRIOR = 1e-3
 # -log(log 2), and the distance from there to -log(-log 0.98).
 _GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
@@ -150,7 +154,8 @@ def _fit(white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: 
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
         around, stray = _elsewhere(white, sr, start_s, due_s + trend, template, scatter, level)
         place = _place_odds(late - trend, stray, scatter)
-        kinds = _two_kinds(value, around, place, usable)
+        halves = _halves(white, sr, start_s, due_s + late, template)
+        kinds = _two_kinds(value, around, place, halves, usable)
         heard = usable & (kinds.skip_probability < 0.5)
         if heard.sum() < 4:
             break
@@ -287,6 +292,51 @@ def _behind(
     return float(np.sqrt(max(float(np.median(energy)), 0.01)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Halves:
+    """How the open and the close click matched by themselves; without a close click there is nothing to compare."""
+
+    first: FloatArray
+    second: FloatArray
+    first_norm: float
+    second_norm: float
+
+    def log_even(self, value: FloatArray, spread: float) -> FloatArray:
+        """Log density of the close click's match, where both clicks share the value as the mean tick does."""
+        expected = self.second_norm * value
+        sd = np.hypot(self.first_norm, spread * expected)
+        log: FloatArray = -0.5 * ((self.second - expected) / sd) ** 2 - np.log(sd)
+        return log
+
+    def log_lopsided(self) -> FloatArray:
+        """Log density of the fainter click's match, where only the other one met something that is no tick."""
+        fainter = np.minimum(self.first * self.second_norm, self.second * self.first_norm)
+        scale = np.where(
+            self.first * self.second_norm < self.second * self.first_norm, self.second_norm, self.first_norm
+        )
+        log: FloatArray = -0.5 * (fainter / scale) ** 2
+        return log
+
+
+def _halves(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, template: FloatArray) -> _Halves | None:
+    """Match both clicks of the mean tick by themselves; None where it is no clear doublet."""
+    power = ndimage.uniform_filter1d(template**2, max(3, round(0.0004 * sr)))
+    low, high = (round((_BEFORE_S + s) * sr) for s in (0.0010, 0.0070))
+    if len(template) <= high:
+        return None
+    cut_at = low + int(power[low:high].argmin())
+    norms = [float(np.linalg.norm(part)) for part in (template[:cut_at], template[cut_at:])]
+    if min(norms) < _LEAST_HALF:
+        return None
+    rows = cut(white, sr, start_s, at_s, _BEFORE_S, len(template) / sr - _BEFORE_S + 1 / sr)[:, : len(template)]
+    return _Halves(
+        first=rows[:, :cut_at] @ template[:cut_at] / norms[0],
+        second=rows[:, cut_at:] @ template[cut_at:] / norms[1],
+        first_norm=norms[0],
+        second_norm=norms[1],
+    )
+
+
 def _place_odds(late: FloatArray, stray: FloatArray, scatter_s: float) -> FloatArray:
     """Log odds of absent over heard from the place alone: chance matches lie anywhere, ticks where they are due."""
     wide = max(1.4826 * float(np.median(np.abs(stray))), 1.5 * scatter_s)
@@ -312,7 +362,9 @@ class _Kinds:
     heard_sd: float
 
 
-def _two_kinds(value: FloatArray, around: FloatArray, place: FloatArray, usable: BoolArray) -> _Kinds:
+def _two_kinds(
+    value: FloatArray, around: FloatArray, place: FloatArray, halves: _Halves | None, usable: BoolArray
+) -> _Kinds:
     """Heard and absent as two kinds of match; absent is known from elsewhere, heard is learnt from these."""
     # Gumbel's place and scale from the middle and the upper tail.
     q50, q98 = np.quantile(around, [0.5, 0.98])
@@ -325,11 +377,11 @@ def _two_kinds(value: FloatArray, around: FloatArray, place: FloatArray, usable:
         usual = _local_median(value, heard)
         spread = (value - usual)[heard]
         sd1 = max(1.4826 * float(np.median(np.abs(spread))), 0.7) if heard.any() else 1.0
-        p = _skip_probability(value, place, usual, sd1, mean0, sd0, prior)
+        p = _skip_probability(value, place, halves, usual, sd1, mean0, sd0, prior)
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
     mean1 = float(np.median(usual[usable]))
-    absent = _skip_probability(around, np.zeros_like(around), usual, sd1, mean0, sd0, prior)
+    absent = _skip_probability(around, np.zeros_like(around), None, usual, sd1, mean0, sd0, prior)
     return _Kinds(
         skip_probability=p,
         usual=usual,
@@ -353,7 +405,14 @@ def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
 
 
 def _skip_probability(
-    value: FloatArray, place: FloatArray, usual: FloatArray, sd1: float, mean0: float, sd0: float, prior: float
+    value: FloatArray,
+    place: FloatArray,
+    halves: _Halves | None,
+    usual: FloatArray,
+    sd1: float,
+    mean0: float,
+    sd0: float,
+    prior: float,
 ) -> FloatArray:
     """Probability that each event was skipped, from its match value and the log odds of its place."""
     # Above its usual value a heard tick stays a heard tick.
@@ -366,6 +425,10 @@ def _skip_probability(
     # The highest of many noise values: Gumbel's law.
     z = (np.maximum(value, mean0 - sd0) - mean0) / sd0
     absent = -z - np.exp(-z) - np.log(sd0)
+    if halves is not None:
+        heard = heard + halves.log_even(value, _HALF_SPREAD)
+        chance = np.log1p(-_LOPSIDED) + absent + halves.log_even(value, 0.0)
+        absent = np.logaddexp(chance, np.log(_LOPSIDED / usual) + halves.log_lopsided())
     odds: FloatArray = special.expit(np.log(prior) - np.log1p(-prior) + absent - heard + place)
     return odds
 
