@@ -33,8 +33,9 @@ _FAINT = 0.005
 _FAINTEST = 0.35
 # A doublet is one where each click holds this share of the norm; from tick to tick their share varies by this much.
 _LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
-# Share of absent ticks at whose place another sound happens to meet one of the two clicks: from memory.
-_LOPSIDED = 0.1
+# Share of absent ticks at whose place another sound happens to meet one of the two clicks, and how strongly, as a share
+# of a heard tick: from memory.
+_LOPSIDED, _LOPSIDED_REACH = 0.1, 0.15
 _LEAST_PRIOR = 1e-3
 # -log(log 2), and the distance from there to -log(-log 0.98).
 _GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
@@ -305,7 +306,7 @@ class _Halves:
         """Log density of the close click's match, where both clicks share the value as the mean tick does."""
         expected = self.second_norm * value
         sd = np.hypot(self.first_norm, spread * expected)
-        log: FloatArray = -0.5 * ((self.second - expected) / sd) ** 2 - np.log(sd)
+        log: FloatArray = _log_t3((self.second - expected) / sd) - np.log(sd)
         return log
 
     def log_lopsided(self) -> FloatArray:
@@ -324,10 +325,12 @@ def _halves(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, templa
     low, high = (round((_BEFORE_S + s) * sr) for s in (0.0010, 0.0070))
     if len(template) <= high:
         return None
-    cut_at = low + int(power[low:high].argmin())
-    norms = [float(np.linalg.norm(part)) for part in (template[:cut_at], template[cut_at:])]
-    if min(norms) < _LEAST_HALF:
+    share = np.cumsum(template[:high] ** 2)[low:]
+    both = np.minimum(share, 1 - share) >= _LEAST_HALF**2
+    if not both.any():
         return None
+    cut_at = low + int(np.where(both, power[low:high], np.inf).argmin())
+    norms = [float(np.linalg.norm(part)) for part in (template[:cut_at], template[cut_at:])]
     rows = cut(white, sr, start_s, at_s, _BEFORE_S, len(template) / sr - _BEFORE_S + 1 / sr)[:, : len(template)]
     return _Halves(
         first=rows[:, :cut_at] @ template[:cut_at] / norms[0],
@@ -428,7 +431,8 @@ def _skip_probability(
     if halves is not None:
         heard = heard + halves.log_even(value, _HALF_SPREAD)
         chance = np.log1p(-_LOPSIDED) + absent + halves.log_even(value, 0.0)
-        absent = np.logaddexp(chance, np.log(_LOPSIDED / usual) + halves.log_lopsided())
+        met = _LOPSIDED_REACH * usual
+        absent = np.logaddexp(chance, np.log(_LOPSIDED / met) - value / met + halves.log_lopsided())
     odds: FloatArray = special.expit(np.log(prior) - np.log1p(-prior) + absent - heard + place)
     return odds
 
