@@ -9,7 +9,7 @@ from injsound.simulate import Chain, Scene, Skipping, simulate, write
 RPM = 1_050.0
 ENGINE = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
 MORNING = Scene(
-    seconds=40.0, sr=24_000, rpm=RPM, wander=0.012, unevenness=0.001, tick_db=19.0, valve_db=-9.0, rumble_db=12.0,
+    seconds=40.0, sr=24_000, rpm=RPM, wander=0.012, unevenness=0.001, tick_db=23.0, valve_db=-9.0, rumble_db=12.0,
     chain=Chain.CONTACT, engine=ENGINE, seed=20,
 )  # fmt: skip
 RECORDINGS = {

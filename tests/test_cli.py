@@ -1,0 +1,152 @@
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+import soundfile
+
+from injsound import __version__
+from injsound.cli import main
+from injsound.record import schema
+from injsound.simulate import Scene, Skipping, simulate, write
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    made = tmp_path_factory.mktemp("recordings")
+    scene = Scene(
+        seconds=30.0, sr=24_000, seed=5, tick_db=22.0, skipping=Skipping.LISTED, skip_events=(40, 41, 42, 90, 91)
+    )
+    write(made / "cyl2 'cold' 😀.wav", *simulate(scene))
+    (made / "empty.wav").write_bytes(b"")
+    (made / "text.m4a").write_text("not a sound " * 50)
+    return made
+
+
+@pytest.fixture
+def sound(folder) -> str:
+    return str(next(folder.glob("cyl2*.wav")))
+
+
+def test_version(capsys):
+    assert main(["--version"]) == 0
+    assert __version__ in capsys.readouterr().out
+
+
+def test_help_has_cautions(capsys):
+    assert main(["--help"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "carbon monoxide" in out
+    assert "maker's procedure" in out
+
+
+def test_check_says_it_in_one_glance(sound, capsys):
+    assert main(["check", sound, "--rpm", "700", "--cylinders", "6", "--cylinder", "2", "--details"]) == 0
+    captured = capsys.readouterr()
+    assert "cylinder 2" in captured.out
+    assert "SKIPPING" in captured.out
+    assert "own scatter" in captured.out
+    assert "Traceback" not in captured.err
+
+
+def test_json_alone_on_standard_output(sound, capsys):
+    assert main(["check", sound, "--rpm", "700", "--json", "-"]) == 0
+    values = json.loads(capsys.readouterr().out)
+    jsonschema.validate(values, schema())
+    assert values["readings"][0]["verdict"] == "skipping"
+
+
+def test_one_bad_file_does_not_stop_the_rest(folder, sound, tmp_path, capsys):
+    pictures = tmp_path / "pictures"
+    arguments = [str(folder / "empty.wav"), sound, str(folder / "text.m4a"), str(folder / "missing.wav"), str(folder)]
+    assert (
+        main(["check", *arguments, "--rpm", "700", "--json", str(tmp_path / "x.json"), "--picture", str(pictures)]) == 1
+    )
+    captured = capsys.readouterr()
+    assert "SKIPPING" in captured.out
+    values = json.loads((tmp_path / "x.json").read_text())
+    jsonschema.validate(values, schema())
+    assert [error["code"] for error in values["errors"]] == ["empty", "not audio", "missing", "folder"]
+    assert len(values["readings"]) == 1
+    assert len(list(pictures.iterdir())) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--rpm", "0"], "rpm is 0; expected 60 to 10000"),
+        (["--rpm", "-700"], "rpm is -700"),
+        (["--firing-order", "1-5-5"], "firing order 1-5-5 is not possible"),
+        (["--cylinders", "4", "--cylinder", "6"], "cylinder is 6; expected 1 to 4"),
+        (["--cylinders", "6", "--firing-order", "1-3-4-2"], "names 4 cylinders"),
+        (["--picture", "x.pdf"], "expected .png, .svg or a folder"),
+        (["--nonsense"], "No such option"),
+    ],
+)
+def test_wrong_usage_is_two_and_one_line(sound, capsys, arguments, says):
+    assert main(["check", sound, *arguments]) == 2
+    err = capsys.readouterr().err
+    assert says in err
+    assert "Traceback" not in err
+
+
+def test_nothing_is_overwritten_without_force(sound, tmp_path, capsys):
+    target = tmp_path / "x.json"
+    target.write_text("precious")
+    assert main(["check", sound, "--rpm", "700", "--json", str(target)]) == 2
+    assert "--force" in capsys.readouterr().err
+    assert target.read_text() == "precious"
+    assert main(["check", sound, "--rpm", "700", "--json", str(target), "--force"]) == 0
+    assert json.loads(target.read_text())["schema"] == 1
+
+
+def test_same_names_get_pictures_of_their_own(sound, tmp_path):
+    assert main(["check", sound, sound, "--rpm", "700", "--picture", str(tmp_path / "p")]) == 0
+    assert len(list((tmp_path / "p").iterdir())) == 2
+
+
+def test_second_opinion_is_said(sound, capsys):
+    assert main(["check", sound, "--rpm", "700", "--second-opinion"]) == 0
+    assert "second opinion (librosa" in capsys.readouterr().err
+
+
+def test_channel_that_is_not_there(sound, capsys):
+    assert main(["check", sound, "--rpm", "700", "--channel", "3"]) == 1
+    assert "channel" in capsys.readouterr().err
+
+
+def test_plan_counts_what_arithmetic_says(capsys):
+    # 299 events for 1 % at 95 %: ln 0.05 / ln 0.99; times 160 ms = 47.8 s.
+    assert main(["plan", "--rpm", "750", "--rate", "1%"]) == 0
+    out = capsys.readouterr().out
+    assert "160.0 ms" in out
+    assert "48 s (299 ticks)" in out
+
+
+@pytest.mark.parametrize("rate", ["0", "100%", "abc", "-1%"])
+def test_plan_refuses_impossible_rates(capsys, rate):
+    assert main(["plan", "--rpm", "750", "--rate", rate]) == 2
+    assert "expected more than 0" in capsys.readouterr().err
+
+
+def test_simulate_writes_sound_and_truth(tmp_path, capsys):
+    out = tmp_path / "x.wav"
+    assert main(["simulate", str(out), "--seconds", "10", "--rpm", "700", "--skips", "scattered"]) == 0
+    assert soundfile.info(out).duration == pytest.approx(10.0)
+    assert json.loads((tmp_path / "x.truth.json").read_text())["simulated"] is True
+    assert "ticks left out" in capsys.readouterr().out
+    assert main(["simulate", str(out), "--seconds", "10"]) == 2
+
+
+def test_demo_reads_all_and_replaces_its_own_files(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["demo"]) == 0
+    (tmp_path / "injsound_demo" / "mine.txt").write_text("mine")
+    assert main(["demo"]) == 0
+    out = capsys.readouterr().out
+    assert "simulated" in out
+    values = json.loads((tmp_path / "injsound_demo" / "results.json").read_text())
+    jsonschema.validate(values, schema())
+    assert [r["verdict"] for r in values["readings"]] == ["skipping", "steady", "cannot tell", "steady"]
+    assert (tmp_path / "injsound_demo" / "mine.txt").read_text() == "mine"
+    assert len(list((tmp_path / "injsound_demo").glob("*.png"))) == 4

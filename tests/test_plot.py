@@ -1,0 +1,56 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib import image
+from readings import batch, empty, picture, reading
+
+from injsound.results import Verdict
+from injsound.show.plot import draw, picture_bytes
+
+MIN_POINTS = 8.0
+
+
+def _texts(figure):
+    import matplotlib.text
+
+    return [t for t in figure.findobj(matplotlib.text.Text) if t.get_text().strip() and t.get_visible()]
+
+
+@pytest.mark.parametrize("made", [*(reading(verdict) for verdict in Verdict), empty(), batch()])
+def test_the_verdict_stands_on_top_and_nothing_is_small(made):
+    figure = draw(made)
+    texts = _texts(figure)
+    assert made.verdict.value.upper() in [t.get_text() for t in texts]
+    assert min(t.get_fontsize() for t in texts) >= MIN_POINTS
+
+
+def test_every_missing_tick_is_marked():
+    figure = draw(reading(skipped=(40, 41, 150)))
+    diamonds = [line for axes in figure.axes for line in axes.lines if line.get_marker() == "D"]
+    # Two groups in both panels of rows and in the panel of events.
+    assert sum(len(line.get_xdata()) for line in diamonds) == 6
+
+
+def test_no_diamond_without_a_skip():
+    figure = draw(reading(Verdict.STEADY, skipped=()))
+    assert not [line for axes in figure.axes for line in axes.lines if line.get_marker() == "D"]
+
+
+def test_grey_print_still_shows_the_holes(tmp_path):
+    (tmp_path / "x.png").write_bytes(picture_bytes(reading(skipped=tuple(range(100, 130)))))
+    (tmp_path / "y.png").write_bytes(picture_bytes(reading(skipped=(40,))))
+    grey = [image.imread(tmp_path / name)[..., :3].mean(axis=2) for name in ("x.png", "y.png")]
+    assert np.abs(grey[0] - grey[1]).max() > 0.5
+
+
+def test_ten_minutes_and_long_names(tmp_path):
+    long = replace(reading(), picture=picture(3_750), seconds=600.0, file="a" * 200 + " “ö” .m4a")
+    assert picture_bytes(long).startswith(b"\x89PNG")
+
+
+def test_svg_is_the_same_each_time():
+    made = reading()
+    first, second = (picture_bytes(made, kind="svg") for _ in range(2))
+    assert first.lstrip().startswith(b"<?xml")
+    assert len(first) == len(second)

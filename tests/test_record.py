@@ -1,0 +1,101 @@
+import json
+import os
+from dataclasses import replace
+
+import jsonschema
+import numpy as np
+import pytest
+from readings import batch, empty, reading
+
+from injsound.errors import InjsoundError
+from injsound.record import (
+    document,
+    dumps,
+    load_picture,
+    reading_from_json,
+    reading_to_json,
+    save_picture,
+    schema,
+    write_whole,
+)
+from injsound.results import Failure, Verdict
+
+ALL = [*(reading(verdict) for verdict in Verdict), empty(), batch()]
+FIXED = {
+    "file", "sha256", "seconds", "sample_rate_hz", "codec", "channel", "engine", "verdict", "reasons", "next_step", "firing",
+    "alternatives", "events", "spans", "skips", "jitter", "open_time", "quality",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("made", ALL)
+def test_every_document_holds_to_the_schema(made):
+    values = json.loads(dumps(document([made], [Failure(file="x", code="empty", message="x is empty")])))
+    jsonschema.Draft202012Validator.check_schema(schema())
+    jsonschema.validate(values, schema())
+    assert values["readings"][0].keys() >= FIXED
+
+
+@pytest.mark.parametrize("made", ALL)
+def test_there_and_back(made):
+    values = json.loads(dumps(document([made], [])))["readings"][0]
+    assert reading_to_json(reading_from_json(values)) == values
+
+
+def test_real_reading_holds_to_the_schema(twelve_read):
+    values = json.loads(dumps(document([twelve_read], [])))
+    jsonschema.validate(values, schema())
+    assert reading_to_json(reading_from_json(values["readings"][0])) == values["readings"][0]
+
+
+def test_figures_that_cannot_be_given_are_null():
+    values = reading_to_json(empty())
+    assert values["firing"] is None
+    assert values["open_time"]["median_ms"] is None
+    assert reading_to_json(reading())["events"][40]["heard_at_s"] is None
+
+
+def test_a_field_of_a_later_version_is_left_out():
+    values = reading_to_json(reading())
+    values["jitter"]["later"] = 1.0
+    assert reading_to_json(reading_from_json(values)) == reading_to_json(reading())
+
+
+def test_a_broken_record_is_refused():
+    values = reading_to_json(reading())
+    del values["skips"]
+    with pytest.raises(InjsoundError, match="stored reading cannot be used"):
+        reading_from_json(values)
+
+
+def test_arrays_there_and_back(tmp_path):
+    made = batch().picture
+    save_picture(tmp_path / "x.npz", made)
+    back = load_picture(tmp_path / "x.npz")
+    np.testing.assert_array_equal(back.rows, made.rows)
+    assert back.own_phases == made.own_phases
+
+
+def test_a_file_that_is_no_picture_is_refused(tmp_path):
+    (tmp_path / "x.npz").write_text("no arrays")
+    with pytest.raises(InjsoundError, match="cannot read"):
+        load_picture(tmp_path / "x.npz")
+
+
+def test_a_full_disk_leaves_nothing_behind(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(InjsoundError, match="No space left on device"):
+        write_whole(tmp_path / "x.json", b"{}")
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_missing_folder_is_said():
+    with pytest.raises(InjsoundError, match="expected a folder"):
+        write_whole("/nowhere/at/all/x.json", b"{}")
+
+
+def test_infinity_never_reaches_json():
+    odd = replace(reading(), seconds=float("inf"))
+    assert reading_to_json(odd)["seconds"] is None
