@@ -44,7 +44,7 @@ def test_grey_print_still_shows_the_holes(tmp_path):
     assert np.abs(grey[0] - grey[1]).max() > 0.5
 
 
-def test_ten_minutes_and_long_names(tmp_path):
+def test_ten_minutes_and_long_names():
     long = replace(reading(), picture=picture(3_750), seconds=600.0, file="a" * 200 + " “ö” .m4a")
     assert picture_bytes(long).startswith(b"\x89PNG")
 

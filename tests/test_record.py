@@ -22,8 +22,8 @@ from injsound.results import Failure, Verdict
 
 ALL = [*(reading(verdict) for verdict in Verdict), empty(), batch()]
 FIXED = {
-    "file", "sha256", "seconds", "sample_rate_hz", "codec", "channel", "engine", "verdict", "reasons", "next_step", "firing",
-    "alternatives", "events", "spans", "skips", "jitter", "open_time", "quality",
+    "file", "sha256", "seconds", "sample_rate_hz", "codec", "channel", "engine", "verdict", "reasons", "next_step",
+    "firing", "alternatives", "events", "spans", "skips", "jitter", "open_time", "quality",
 }  # fmt: skip
 
 
