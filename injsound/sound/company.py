@@ -150,7 +150,7 @@ def silent_run(neighbours: Sequence[NeighbourTicks], first: int, last: int) -> b
     presence = np.array([float(np.mean(n.presence[first:last])) for n in neighbours])
     spread = 1 / np.sqrt(max(float(weight.sum()) * (last - first), 1e-9))
     mean = float(np.average(presence, weights=np.maximum(weight, 1e-9)))
-    return mean < min(_HALF_GONE, 1 - _CLEAR_RUN * spread)
+    return bool(mean < min(_HALF_GONE, 1 - _CLEAR_RUN * spread))
 
 
 def engine_company(

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import linalg, ndimage, special
 
 from injsound.results import FloatArray
-from injsound.sound.signals import align_clicks, correlate_rows, cut, peak_place
+from injsound.sound.signals import align_clicks, correlate_rows, cut, on_samples, peak_place
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -20,6 +20,8 @@ BoolArray = npt.NDArray[np.bool_]
 SEARCH_S = 0.0030
 # Offsets from the due time at which the tick itself cannot be: clear of a doublet to both sides.
 _ELSEWHERE_S = (-0.0140, -0.0110, -0.0085, -0.0060, 0.0135, 0.0165, 0.0195, 0.0225)
+# Events whose surroundings are matched: eight offsets of 120 events tell a probability of 0.001.
+_ELSEWHERE_EVENTS = 120
 _BEFORE_S = 0.0008
 # One click, a doublet, a long ring.
 _LENGTHS_S = (0.0025, 0.0090)
@@ -153,7 +155,8 @@ def _fit(white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: 
         trend, scatter = _track(fit, sr, heard)
         value, late = _best_near(fit, sr, trend, scatter)
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
-        around, stray = _elsewhere(white, sr, start_s, due_s + trend, template, scatter, level)
+        some = slice(None, None, -(-len(due_s) // _ELSEWHERE_EVENTS))
+        around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, level)
         place = _place_odds(late - trend, stray, scatter)
         halves = _halves(white, sr, start_s, due_s + late, template)
         kinds = _two_kinds(value, around, place, halves, usable)
@@ -266,17 +269,18 @@ def _elsewhere(
 ) -> tuple[FloatArray, FloatArray]:
     """The same matching a few milliseconds away, scaled to the loudness of the sound behind the tick itself.
 
-    Returns match values and how far each lay from the middle, both shape (offsets, events).
+    Returns match values and how far each lay from the middle, for the events given and every offset.
     """
     length = len(template) / sr
     values, away = [], []
     for off in _ELSEWHERE_S:
         apart = off if off > 0 else off - (length - 0.004)
-        rows = cut(white, sr, start_s, at_s + apart, _BEFORE_S + SEARCH_S, length + SEARCH_S)
+        at = on_samples(at_s + apart, sr, start_s)
+        rows = cut(white, sr, start_s, at, _BEFORE_S + SEARCH_S, length + SEARCH_S)
         value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s)
         values.append(value * level / _usual_level(rows))
         away.append(late)
-    return np.stack(values), np.stack(away)
+    return np.concatenate(values), np.concatenate(away)
 
 
 def _usual_level(rows: FloatArray) -> float:
@@ -384,7 +388,8 @@ def _two_kinds(
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
     mean1 = float(np.median(usual[usable]))
-    absent = _skip_probability(around, np.zeros_like(around), None, usual, sd1, mean0, sd0, prior)
+    typical = np.full_like(around, mean1)
+    absent = _skip_probability(around, np.zeros_like(around), None, typical, sd1, mean0, sd0, prior)
     return _Kinds(
         skip_probability=p,
         usual=usual,

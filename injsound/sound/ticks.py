@@ -14,7 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import align_clicks, correlate_rows, cut, mean_strikes, time_at
+from injsound.sound.signals import align_clicks, correlate_rows, cut, mean_strikes, on_samples, time_at
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
 PRE_S, POST_S = 0.0005, 0.0025
@@ -23,6 +23,8 @@ REACH_S = 0.0015
 # Open time of a port injector, with margin: warm-idle pulse width 1.8 to 4 ms (a maker's service text), up to 8 ms.
 GAP_MIN_S, GAP_MAX_S = 0.0012, 0.0085
 _APART_S = 0.0022
+# So many cycles show what recurs; more only cost time.
+_MOST_CYCLES = 160
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
 # Open and close strike each other's force within 13 dB, and far over what else struck meanwhile: docs/methods.md.
@@ -184,13 +186,17 @@ def measure_candidate(
         Its place is moved onto the click found.
     """
     cycles = np.arange(np.ceil(clock.cycles[0] - phase), np.floor(clock.cycles[-1] - phase) + 1)
-    due = time_at(clock, cycles + phase)
+    cycles = cycles[:: -(-len(cycles) // _MOST_CYCLES)]
+    due = on_samples(time_at(clock, cycles + phase), sr, start_s)
     clicks = align_clicks(cut(white, sr, start_s, due, PRE_S + REACH_S, POST_S + REACH_S), sr, reach_s=REACH_S)
     heard = clicks.value >= np.median(clicks.value)
     shift_s = (clicks.place - round(REACH_S * sr)) / sr
     around = np.concatenate(
         [
-            correlate_rows(cut(white, sr, start_s, due + off, REACH_S, PRE_S + POST_S + REACH_S), clicks.template)
+            correlate_rows(
+                cut(white, sr, start_s, on_samples(due + off, sr, start_s), REACH_S, PRE_S + POST_S + REACH_S),
+                clicks.template,
+            )
             for off in (-0.0080, 0.0115)
         ]
     ).max(axis=1)
@@ -198,7 +204,7 @@ def measure_candidate(
     f = np.fft.rfftfreq(1024, 1 / sr)
     centre = float(np.sum(f * spectrum) / np.sum(spectrum))
     energy = np.cumsum(clicks.template**2)
-    at = (due + shift_s)[heard]
+    at = on_samples((due + shift_s)[heard], sr, start_s)
     strike_s, gap_s = _strikes_of(y, white, sr, start_s, at)
     middle = float(np.median(shift_s[heard])) + strike_s
     return Candidate(
@@ -237,7 +243,9 @@ def _strikes_of(y: FloatArray, white: FloatArray, sr: int, start_s: float, at: F
 
 def _apart_by_angle(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> bool:
     """Whether a clear second click moves against the first: two valves at two angles, not one solenoid."""
-    clicks = align_clicks(cut(white, sr, start_s, at, PRE_S + _LOOSE_S, POST_S + _LOOSE_S), sr, reach_s=_LOOSE_S)
+    clicks = align_clicks(
+        cut(white, sr, start_s, on_samples(at, sr, start_s), PRE_S + _LOOSE_S, POST_S + _LOOSE_S), sr, reach_s=_LOOSE_S
+    )
     moves = 1.4826 * float(np.median(np.abs(clicks.place - np.median(clicks.place)))) / sr
     return clicks.amplitude > _CLEAR_CLICK * clicks.noise and moves > _LOOSE_SCATTER_S
 
