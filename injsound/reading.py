@@ -164,7 +164,7 @@ def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     hidden = covered(blocking, due + first, due + last)
     if (~hidden).sum() < 5:
         return chapter
-    matches = match_events(white, sr, start_s, due, ~hidden)
+    matches = match_events(white, sr, start_s, due, ~hidden, gap_s=hint)
     present = ~hidden & (matches.skip_probability < 0.5)
     gaps = opentime.measure_gaps(
         recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=hint

@@ -28,7 +28,7 @@ def score(reading: Reading, truth: Truth, *, within_s: float = 0.004) -> Score:
     """Count right, false and missed skip calls; a constant offset of the open tick is not counted as an error."""
     due, skipped = truth.due_s[~truth.hidden], truth.skipped[~truth.hidden]
     times = reading.events.time_s
-    if not len(times):
+    if not len(times) or not len(due):
         return Score(0, 0, int(skipped.sum()), len(due), 0)
     nearest = np.abs(times[:, None] - due).argmin(axis=0)
     offset = np.median(times[nearest] - due)

@@ -27,6 +27,8 @@ _BEFORE_S = 0.0008
 _LENGTHS_S = (0.0025, 0.0090)
 _ROUNDS = 3
 _TRACK_STEP_S = 0.0001
+# How far off a tick is looked for; farther lies the close click, which looks like the open one.
+_NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 # Penalties on changes of the lateness, from an engine that stumbles to one that hums.
 _STIFFNESS = (0.1, 0.5, 2.0, 8.0)
 _MIN_SCATTER_S = 30e-6
@@ -90,6 +92,8 @@ def match_events(
     start_s: float,
     due_s: FloatArray,
     usable: BoolArray,
+    *,
+    gap_s: float = float("nan"),
 ) -> Matches:
     """Match every due event with the mean tick and weigh heard against absent.
 
@@ -105,15 +109,19 @@ def match_events(
         When each tick was due by the clock [s].
     usable : ndarray of bool, shape (k,)
         Events from which the mean tick may be learnt.
+    gap_s : float
+        Rough gap to the partner click, of either sign, nan where unknown [s].
 
     Returns
     -------
     Matches
         One row per due event.
     """
+    gap = abs(gap_s) - _BEFORE_CLOSE_S if np.isfinite(gap_s) else _NEAR_MAX_S
+    near_s = float(np.clip(gap, _NEAR_MIN_S, _NEAR_MAX_S))
     best: _Fit | None = None
     for length_s in _LENGTHS_S:
-        fit = _fit(white, sr, start_s, due_s, usable, length_s)
+        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s)
         if best is None or fit.kinds.separation > best.kinds.separation:
             best = fit
     assert best is not None
@@ -144,7 +152,9 @@ class _Fit:
     kinds: "_Kinds"
 
 
-def _fit(white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: BoolArray, length_s: float) -> _Fit:
+def _fit(
+    white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: BoolArray, length_s: float, near_s: float
+) -> _Fit:
     """Learn the mean tick at one length and match every event with it."""
     before = _BEFORE_S + SEARCH_S
     rows = cut(white, sr, start_s, due_s, before, length_s + SEARCH_S)
@@ -153,10 +163,10 @@ def _fit(white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: 
     for _ in range(_ROUNDS):
         fit = correlate_rows(rows, template)
         trend, scatter = _track(fit, sr, heard)
-        value, late = _best_near(fit, sr, trend, scatter)
+        value, late = _best_near(fit, sr, trend, scatter, near_s)
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
         some = slice(None, None, -(-len(due_s) // _ELSEWHERE_EVENTS))
-        around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, level)
+        around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level)
         place = _place_odds(late - trend, stray, scatter)
         halves = _halves(white, sr, start_s, due_s + late, template)
         kinds = _two_kinds(value, around, place, halves, usable)
@@ -192,17 +202,20 @@ def _track(fit: FloatArray, sr: int, heard: BoolArray) -> tuple[FloatArray, floa
     for i in range(len(level) - 1, 0, -1):
         path[i - 1] = back[i, path[i]]
     rough = ((path + 0.5) * step - round(SEARCH_S * sr)) / sr
-    _, late = _best_near(fit, sr, rough, 3 * _TRACK_STEP_S)
+    _, late = _best_near(fit, sr, rough, 3 * _TRACK_STEP_S, _NEAR_MAX_S)
     return _smooth(late, heard, rough)
 
 
-def _best_near(fit: FloatArray, sr: int, trend_s: FloatArray, scatter_s: float) -> tuple[FloatArray, FloatArray]:
+def _best_near(
+    fit: FloatArray, sr: int, trend_s: FloatArray, scatter_s: float, near_s: float
+) -> tuple[FloatArray, FloatArray]:
     """Highest match near the expected place, at a price for distance, and where it is."""
     lag = (np.arange(fit.shape[1]) - round(SEARCH_S * sr)) / sr
-    price = _price((lag - trend_s[:, None]) / scatter_s)
-    place, value = peak_place(fit - price)
+    away = lag - trend_s[:, None]
+    price = _price(away / scatter_s) + np.where(np.abs(away) > near_s, 1e3, 0.0)
+    place, _ = peak_place(fit - price)
     at = np.round(place).astype(int)[:, None]
-    return value + np.take_along_axis(price, at, axis=1)[:, 0], (place - round(SEARCH_S * sr)) / sr
+    return np.take_along_axis(fit, at, axis=1)[:, 0], (place - round(SEARCH_S * sr)) / sr
 
 
 def _price(away: FloatArray) -> FloatArray:
@@ -265,6 +278,7 @@ def _elsewhere(
     at_s: FloatArray,
     template: FloatArray,
     scatter_s: float,
+    near_s: float,
     level: float,
 ) -> tuple[FloatArray, FloatArray]:
     """The same matching a few milliseconds away, scaled to the loudness of the sound behind the tick itself.
@@ -277,7 +291,7 @@ def _elsewhere(
         apart = off if off > 0 else off - (length - 0.004)
         at = on_samples(at_s + apart, sr, start_s)
         rows = cut(white, sr, start_s, at, _BEFORE_S + SEARCH_S, length + SEARCH_S)
-        value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s)
+        value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s, near_s)
         values.append(value * level / _usual_level(rows))
         away.append(late)
     return np.concatenate(values), np.concatenate(away)

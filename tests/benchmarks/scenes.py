@@ -18,6 +18,8 @@ ENGINES = {
     6: SIX,
     8: Engine(cylinders=8, cylinder=6, firing_order=(1, 8, 4, 3, 6, 5, 7, 2)),
 }
+# Scenes in which the skip probability's calibration is looked at.
+FAINT = ("3 dB", "4 dB", "5 dB", "6 dB", "7 dB", "8 dB")
 REV = ((0.0, 700.0), (14.0, 700.0), (17.0, 2500.0), (19.0, 2500.0), (23.0, 700.0), (60.0, 700.0))
 
 
@@ -42,7 +44,7 @@ def grid() -> dict[str, tuple[Scene, str | None]]:
     for n in (4, 6):
         batch = replace(ENGINES[n], injection=Injection.BATCH)
         scenes[f"batch {n}"] = (replace(base, engine=batch), None)
-    for db in (20.0, 10.0, 6.0, 3.0):
+    for db in (20.0, 10.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0):
         scenes[f"{db:g} dB"] = (replace(base, tick_db=db), None)
         scenes[f"{db:g} dB bursts, 4 cylinders"] = (
             replace(base, tick_db=db, skipping=Skipping.BURSTS, engine=FOUR),
@@ -61,6 +63,9 @@ def grid() -> dict[str, tuple[Scene, str | None]]:
         "fuel cut": replace(base, fuel_cut_s=((20.0, 23.0),)),
         "engine silent": replace(base, silence_s=((20.0, 22.0),)),
     }
+    still = replace(base, wander=0.005)
+    scatter_scenes = {f"scatter {us:g} us": replace(still, scatter_us=us) for us in (0.0, 50.0, 100.0, 200.0, 500.0)}
+    scatter_scenes |= {f"uneven 0.3 percent, {us:g} us": replace(still, scatter_us=us, unevenness=0.003) for us in (50.0, 200.0)}
     chain_scenes = {
         "stethoscope": replace(base, chain=Chain.STETHOSCOPE),
         "contact disc": replace(base, chain=Chain.CONTACT),
@@ -78,7 +83,7 @@ def grid() -> dict[str, tuple[Scene, str | None]]:
         "16 kHz": replace(base, sr=16_000),
         "8 kHz": replace(base, sr=8_000, tick_db=20.0),
     }
-    scenes |= {name: (scene, None) for name, scene in (engine_scenes | chain_scenes).items()}
+    scenes |= {name: (scene, None) for name, scene in (engine_scenes | scatter_scenes | chain_scenes).items()}
     for codec in ("m4a", "opus", "mp3", "ogg"):
         scenes[f"codec {codec}"] = (base, codec)
     return scenes

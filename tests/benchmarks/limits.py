@@ -1,4 +1,4 @@
-"""How often the stated limits hold the truth: ``python tests/benchmarks/coverage.py rates|scatter [trials]``.
+"""How often the stated limits hold the truth: ``python tests/benchmarks/limits.py rates|scatter [trials]``.
 
 Prints the tables of docs/methods.md. Trains are drawn apart from any that were looked at while the methods were chosen.
 """
