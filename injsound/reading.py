@@ -127,7 +127,10 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
     strength = onsets.onset_strength(recording, bandwidth_hz=checked.bandwidth_hz)
     interval = memory.interval_s or cycle.estimate_interval(strength)
     suggested = cycle.contradicting_interval(strength, interval_s=interval) if given and interval else None
-    lock = None if interval is None else cycle.lock_cycle(strength, interval_s=interval, profile=memory.profile)
+    blind = tuple(span for span in checked.spans if span.kind in UNJUDGED_KINDS)
+    lock = None
+    if interval is not None:
+        lock = cycle.lock_cycle(strength, interval_s=interval, profile=memory.profile, without=blind)
     nothing = _Heard(recording=recording, quality=checked, lock=lock, spans=checked.spans, suggested_s=suggested)
     if lock is None or lock.agreement < _LEAST_AGREEMENT:
         return nothing, memory

@@ -30,7 +30,8 @@ ALLOWED = {
     "show.plot": {"results", "engine", "show.text"},
     "record": BASE,
     "reading": BASE | STAGES | {"findings.proportions", "findings.verdict"},
-    "runs": BASE | {"reading", "record", "sound.audio", "sound.cycle"},
+    "runs": BASE | {"reading", "sound.audio", "sound.onsets"},
+    "demonstration": BASE | {"record", "runs", "show.plot", "show.text"},
     "simulate": {"errors", "engine", "results"},
     "cli": None,
     "__main__": None,
@@ -45,8 +46,9 @@ KEPT = {
 
 
 def imports(tree):
-    """Every imported name, dotted, and whether it is imported with the module itself."""
-    inside = {id(node) for f in ast.walk(tree) if isinstance(f, ast.FunctionDef | ast.Lambda) for node in ast.walk(f)}
+    """Every imported name, dotted, and whether the import runs with the module: not in a function, not for types."""
+    later = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.Lambda) or _for_types(n)]
+    inside = {id(node) for part in later for node in ast.walk(part)}
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
@@ -56,6 +58,10 @@ def imports(tree):
         else:
             continue
         yield from ((name, id(node) not in inside) for name in names)
+
+
+def _for_types(node):
+    return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
 
 
 def known_module(name):
@@ -82,6 +88,8 @@ def test_imports_keep_to_the_table(module):
 def test_imports_are_read_wherever_they_stand():
     found = list(imports(ast.parse("import av\ndef f():\n    from injsound.sound import signals")))
     assert found == [("av", True), ("injsound.sound.signals", False)]
+    found = list(imports(ast.parse("if TYPE_CHECKING:\n    import av\nif DEBUG:\n    import numpy")))
+    assert found == [("av", False), ("numpy", True)]
     assert known_module("injsound.sound.signals") == "sound.signals"
     assert known_module("injsound.results.Jitter") == "results"
     assert known_module("numpy.linalg") is None

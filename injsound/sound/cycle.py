@@ -7,13 +7,14 @@ best-folding stretch as a first cycle profile (`_first_profile`), each cycle's s
 Viterbi (`_follow`), the profile again, and last the shifts within the cycle (`_refine`).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft, linalg, ndimage
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
+from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.signals import time_at
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
@@ -21,6 +22,8 @@ BINS = 256
 # An injector's tick, a valve or a firing is much shorter than this; what is slower is removed.
 _SLOW_S = 0.04
 _FRAME_S = 0.001
+# A stretch without sound that is shorter than this leads no clock astray.
+_LONG_S = 0.3
 _WINDOW_S = 1.6
 _STEP_S = 0.25
 # Log spacing of trial cycle lengths.
@@ -30,7 +33,7 @@ TOLERANCE = 0.12
 # From the typed speed up to 4.3 times (600 to 2,580 rpm) and down to 0.75 times (a sag).
 _SPEED_RANGE = (0.75, 4.3)
 # Relative speed change per second that a rev or its decay may reach; zero is the steady engine.
-_CHIRPS = (-1.6, -1.1, -0.75, -0.5, -0.3, -0.15, 0.15, 0.3, 0.5, 0.75, 1.1, 1.6)
+_CHIRPS = (0.0, -1.6, -1.1, -0.75, -0.5, -0.3, -0.15, 0.15, 0.3, 0.5, 0.75, 1.1, 1.6)
 _STRETCH = 24
 _LEAVING = 0.06
 _LEAVING_SHOWN = 0.3
@@ -41,6 +44,8 @@ _AGAIN = (8.0, 4.0)
 _REV_MARGIN_S = 2.5
 _BENDING = 6.0
 _BENDING_AGAIN = 1.5
+# What a change of the speed change costs, and how much worse than an even speed one that was not tried counts.
+_CHANGING, _NOT_TRIED = 1.0, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,8 +78,9 @@ class _Scores:
     hop: float
     centres: FloatArray
     score: FloatArray
-    chirp: FloatArray
-    """Speed change [1/cycle] that served each score best."""
+    """Shape (windows, chirps, lags)."""
+    chirps: FloatArray
+    """Trial speed changes [1/cycle], the first zero."""
     clear: bool
     """Whether the nominal lag stands clear of chance."""
     shown: npt.NDArray[np.bool_]
@@ -82,7 +88,12 @@ class _Scores:
 
 
 def lock_cycle(
-    strength: OnsetStrength, *, interval_s: float, tolerance: float = TOLERANCE, profile: FloatArray | None = None
+    strength: OnsetStrength,
+    *,
+    interval_s: float,
+    tolerance: float = TOLERANCE,
+    profile: FloatArray | None = None,
+    without: Sequence[Span] = (),
 ) -> Lock | None:
     """Follow the engine's 720-degree cycle through a chapter.
 
@@ -96,6 +107,8 @@ def lock_cycle(
         How far the typed speed may be off [unitless].
     profile : ndarray, shape (n_bands, BINS), or None
         Profile of an earlier chapter, to keep the place of phase zero.
+    without : sequence of Span
+        Stretches whose sound says nothing: the clock runs through the long ones as its surroundings foretell.
 
     Returns
     -------
@@ -107,6 +120,10 @@ def lock_cycle(
     Folding over period and drift as in pulsar timing, Viterbi over circular shift: docs/methods.md, 'Cycle lock'.
     """
     sound = _flatten(strength)
+    times = strength.start_s + strength.hop_s * np.arange(len(sound))
+    for span in without:
+        if span.to_s - span.from_s > _LONG_S:
+            sound[(times >= span.from_s - _SLOW_S) & (times <= span.to_s + _SLOW_S)] = 0.0
     if strength.bands.shape[1] * strength.hop_s < 4 * interval_s:
         return None
     clock = _interval_path(sound, strength, interval_s, tolerance)
@@ -150,7 +167,7 @@ def _interval_path(sound: FloatArray, strength: OnsetStrength, interval_s: float
         narrow = _lags((1 - tolerance, 1 + tolerance), spacing=_GRID / 3)
         for widen in (2, 4):
             scores = _lag_scores(
-                frames, step, narrow, width=widen * width, hop=hop, near=tolerance, chirps=(), multiples=4
+                frames, step, narrow, width=widen * width, hop=hop, near=tolerance, chirps=(0.0,), multiples=4
             )
             if scores.clear:
                 break
@@ -163,8 +180,8 @@ def _interval_path(sound: FloatArray, strength: OnsetStrength, interval_s: float
     touched = (np.abs(clock.times_s[:, None] - nearby) < _REV_MARGIN_S).any(axis=1)
     for width in _AGAIN:
         even = _fold(sound, strength, clock).transpose(0, 2, 1).reshape(-1, sound.shape[1])
-        again = _lag_scores(even, 1 / BINS, _lags((0.75, 1.33)), width=width, hop=1.0, near=0.15, chirps=())
-        length = _smooth_path(again, near=0.15, bending=_BENDING_AGAIN)
+        again = _lag_scores(even, 1 / BINS, _lags((0.9, 1.1)), width=width, hop=1.0, near=0.1, chirps=(0.0,))
+        length = _smooth_path(again, near=0.1, bending=_BENDING_AGAIN)
         first = np.ceil(clock.cycles[0])
         rate = np.where(touched, 1 / np.interp(clock.cycles - first, again.centres, length), 1.0)
         cycles = np.concatenate([[0.0], np.cumsum(np.diff(clock.cycles) * (rate[1:] + rate[:-1]) / 2)])
@@ -214,54 +231,59 @@ def _lag_scores(
         return rated
 
     score = np.stack([rate(a, 0.0) for a in starts.tolist()])
-    chirp = np.zeros_like(score)
     close = np.abs(np.log(lags)) <= near
     best = score[:, close].max(axis=1)
     typical, chance = float(np.median(best)), _CHANCE * np.sqrt(np.sum(1 / times**2) / 1.25 / n_width)
     # Where the nominal lag does not show, the engine may be revving.
     clear = typical > _CLEAR * chance
     shown = best >= 0.6 * np.quantile(best, 0.8)
-    for i in np.flatnonzero(~shown) if clear else ():
-        for trial in chirps:
-            other = rate(starts[i], trial)
-            better = other > score[i]
-            score[i][better], chirp[i][better] = other[better], trial
     scale = max(typical, 5 * chance)
+    revving = clear and len(chirps) > 1 and not shown.all()
+    by_chirp = np.repeat(score[:, None], len(chirps) if revving else 1, axis=1)
+    by_chirp[:, 1:] -= _NOT_TRIED * scale
+    for i in np.flatnonzero(~shown) if revving else ():
+        by_chirp[i, 1:] = [rate(starts[i], trial) for trial in chirps[1:]]
     return _Scores(
         lags=lags,
         hop=hop,
         centres=(starts + n_width / 2) * step,
-        score=score / scale,
-        chirp=chirp,
+        score=by_chirp / scale,
+        chirps=np.array(chirps[: by_chirp.shape[1]]),
         clear=clear,
         shown=shown,
     )
 
 
 def _smooth_path(scores: _Scores, *, near: float, bending: float = _BENDING) -> FloatArray:
-    """Lag per window by Viterbi over log lag; a step that the window's own speed change foretells costs nothing."""
-    lags, score, chirp = scores.lags, scores.score, scores.chirp
+    """Lag per window by Viterbi over log lag and speed change: a speed moves as its own change foretells."""
+    lags, chirps = scores.lags, scores.chirps
     away = np.abs(np.log(lags))
     # Leaving the nominal lag must pay a little in every window: multiples of the cycle score alike.
     leaving = np.where(scores.shown, _LEAVING_SHOWN, _LEAVING)[:, None]
-    score = score - np.where(away > near, leaving, _LEAVING * (away / near) ** 2)
+    score = scores.score - np.where(away > near, leaving, _LEAVING * (away / near) ** 2)[:, None]
     spacing = np.log(lags[1] / lags[0])
-    reach = round(0.5 / spacing)
-    steps = np.arange(-reach, reach + 1)
-    n = len(lags)
-    total, back = score[0], np.zeros(score.shape, dtype=int)
-    source = np.clip(np.arange(n)[:, None] - steps, 0, n - 1)
+    stray = np.arange(-1, 2) if len(chirps) > 1 else np.arange(-round(0.5 / spacing), round(0.5 / spacing) + 1)
+    # From every chirp and step, how many lags back the path comes from, and at what cost.
+    expected = np.round(-0.5 * (chirps[:, None] + chirps) * scores.hop / spacing).astype(int)
+    changing = _CHANGING * np.abs(chirps[:, None] - chirps) * scores.hop
+    back_to = np.arange(len(lags)) - (expected[:, :, None] + stray)[..., None]
+    inside = (back_to >= 0) & (back_to < len(lags))
+    cost = changing[:, :, None, None] + bending * spacing * np.abs(stray)[:, None] + np.where(inside, 0.0, 1e3)
+    source = np.arange(len(chirps))[:, None, None] * len(lags) + np.clip(back_to, 0, len(lags) - 1)
+    # One row per way to come, one column per state reached.
+    cost, source = (rows.reshape(len(chirps), -1, len(lags)) for rows in np.broadcast_arrays(cost, source))
+    total = score[0]
+    back = np.zeros((len(score), total.size), dtype=int)
     for i in range(1, len(score)):
-        expected = -0.5 * (chirp[i] + chirp[i - 1]) * scores.hop
-        trial = total[source] - np.abs(steps * spacing - expected[:, None]) * bending
-        pick = trial.argmax(axis=1)
-        back[i] = source[np.arange(n), pick]
-        total = score[i] + trial[np.arange(n), pick]
+        trial = total.ravel()[source] - cost
+        pick = trial.argmax(axis=1)[:, None]
+        back[i] = np.take_along_axis(source, pick, axis=1).ravel()
+        total = score[i] + np.take_along_axis(trial, pick, axis=1)[:, 0]
     path = np.empty(len(score), dtype=int)
     path[-1] = total.argmax()
     for i in range(len(score) - 1, 0, -1):
         path[i - 1] = back[i, path[i]]
-    return lags[path]
+    return lags[path % len(lags)]
 
 
 def _integrate(times_s: FloatArray, length_s: FloatArray, strength: OnsetStrength) -> CycleClock:
@@ -499,6 +521,6 @@ def _repetition(strength: OnsetStrength, range_s: tuple[float, float]) -> tuple[
         width=2 * _WINDOW_S / unit,
         hop=_WINDOW_S / unit,
         near=10.0,
-        chirps=(),
+        chirps=(0.0,),
     )
-    return lags * unit, np.median(scores.score, axis=0), scores.clear
+    return lags * unit, np.median(scores.score[:, 0], axis=0), scores.clear

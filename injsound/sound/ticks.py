@@ -9,6 +9,7 @@ a doublet (open, close); a valve's is longer, lower and scatters more.
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import zip_longest
 
 import numpy as np
 from scipy import ndimage
@@ -23,7 +24,7 @@ REACH_S = 0.0015
 # Open time of a port injector, with margin: warm-idle pulse width 1.8 to 4 ms (a maker's service text), up to 8 ms.
 GAP_MIN_S, GAP_MAX_S = 0.0012, 0.0085
 _APART_S = 0.0022
-# So many cycles show what recurs; more only cost time.
+# So many cycles, drawn so that no regular pattern of skips meets them, show what recurs; more only cost time.
 _MOST_CYCLES = 160
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
@@ -77,8 +78,8 @@ class Candidate:
     rise: float = 0.0
 
 
-def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 14) -> tuple[FloatArray, FloatArray]:
-    """Phases at which the sound of some bands rises most for a moment, in the upper half of the cycles.
+def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 20) -> tuple[FloatArray, FloatArray]:
+    """Phases at which the sound rises for a moment in cycle after cycle.
 
     Parameters
     ----------
@@ -101,19 +102,26 @@ def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 14)
     first, last = np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1])
     phases = np.arange(first, last)[:, None] + np.arange(bins) / bins
     frame = np.round((time_at(clock, phases.ravel()) - strength.start_s) / strength.hop_s).astype(int)
-    frame = np.clip(frame, 0, strength.bands.shape[1] - 1)
-    rise, brief = (
-        np.stack([_upper_half(band[frame].reshape(phases.shape)) for band in kind]) for kind in _rises(strength)
-    )
-    together = np.sort(rise, axis=0)[-3:].mean(axis=0)
+    frame = np.clip(frame, 0, strength.bands.shape[1] - 1).reshape(phases.shape)
+    rise, brief = _rises(strength)
+    near = ndimage.maximum_filter1d(rise, 2 * round(0.001 / strength.hop_s) + 1, axis=1)
+    together = _most(np.stack([_upper_half(band[frame]) for band in near]))
+    steady = np.stack([_steadiness(band[frame]) for band in brief])
     guard = max(1, round(_APART_S / strength.hop_s))
-    scores = [together, np.sort(brief, axis=0)[-3:].mean(axis=0), *brief]
+    ranked = [_peaks(score, guard, 12) for score in (steady.sum(axis=0), _most(steady))]
+    ranked += [_peaks(score, guard, 4) for score in (together, *steady)]
     found: list[int] = []
-    for place in (p for ranks in zip(*(_peaks(score, guard, 4) for score in scores), strict=True) for p in ranks):
+    for place in (p for ranks in zip_longest(*ranked) for p in ranks if p is not None):
         if all(min((place - other) % bins, (other - place) % bins) > guard for other in found):
             found.append(place)
     found = found[:count]
     return np.array(found) / bins, together[found]
+
+
+def _most(bands: FloatArray) -> FloatArray:
+    """Mean of the three bands that rise most."""
+    most: FloatArray = np.sort(bands, axis=0)[-3:].mean(axis=0)
+    return most
 
 
 def _upper_half(folded: FloatArray) -> FloatArray:
@@ -121,6 +129,13 @@ def _upper_half(folded: FloatArray) -> FloatArray:
     middle = len(folded) // 2
     upper: FloatArray = np.partition(folded, middle, axis=0)[middle:].mean(axis=0)
     return upper - np.median(upper)
+
+
+def _steadiness(folded: FloatArray) -> FloatArray:
+    """Mean over the cycles, above the usual one of all phases, in standard errors."""
+    mean = folded.mean(axis=0)
+    steadiness: FloatArray = (mean - np.median(mean)) / (folded.std(axis=0) + 0.1) * np.sqrt(len(folded))
+    return steadiness
 
 
 def _peaks(score: FloatArray, guard: int, count: int) -> list[int]:
@@ -137,8 +152,7 @@ def _peaks(score: FloatArray, guard: int, count: int) -> list[int]:
 def _rises(strength: OnsetStrength) -> tuple[FloatArray, FloatArray]:
     """Mean log energy in the millisecond after a frame minus that in the two before, and minus that of a while after.
 
-    Both per band and the largest within 1 ms. The while after is the median of 5 ms, which a close tick in it does not
-    lift.
+    The while after is the median of 5 ms, which a close tick in it does not lift.
     """
     per_ms = max(1, round(0.001 / strength.hop_s))
     level = strength.bands
@@ -149,9 +163,7 @@ def _rises(strength: OnsetStrength) -> tuple[FloatArray, FloatArray]:
     before = (total[:, at] - total[:, np.maximum(at - 2 * per_ms, 0)]) / (2 * per_ms)
     later = ndimage.median_filter(level, size=(1, 5 * per_ms), mode="nearest")
     later = later[:, np.minimum(at + round(4.5 * per_ms), n - 1)]
-    window = 2 * per_ms + 1
-    rise, brief = now - before, now - np.maximum(before, later)
-    return ndimage.maximum_filter1d(rise, window, axis=1), ndimage.maximum_filter1d(brief, window, axis=1)
+    return now - before, now - np.maximum(before, later)
 
 
 def _interval(clock: CycleClock) -> float:
@@ -186,7 +198,7 @@ def measure_candidate(
         Its place is moved onto the click found.
     """
     cycles = np.arange(np.ceil(clock.cycles[0] - phase), np.floor(clock.cycles[-1] - phase) + 1)
-    cycles = cycles[:: -(-len(cycles) // _MOST_CYCLES)]
+    cycles = cycles[np.sort(np.random.default_rng(0).permutation(len(cycles))[:_MOST_CYCLES])]
     due = on_samples(time_at(clock, cycles + phase), sr, start_s)
     clicks = align_clicks(cut(white, sr, start_s, due, PRE_S + REACH_S, POST_S + REACH_S), sr, reach_s=REACH_S)
     heard = clicks.value >= np.median(clicks.value)
@@ -258,6 +270,9 @@ LEAST_AMPLITUDE = 4.8
 # moved by 0.4 to 0.9 ms on four real engines: docs/methods.md.
 MOST_SCATTER_S = 0.40e-3
 _SCATTER_SCALE_S = 0.15e-3
+# A clear doublet this high may move more: two valves do not keep their gap. Between faint and certain none is named.
+_CLEAR_AMPLITUDE, _HIGH_CENTRE_HZ, _MOST_PAIR_SCATTER_S = 8.0, 7_000.0, 0.65e-3
+_FAINT_AMPLITUDE = 4.2
 # A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
 _CLOSE = 0.75
 # A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
@@ -368,7 +383,8 @@ def choose_tick(
     ticks = _doublets(recurring, interval, weight)
     like = [c for c in ticks if _like_injector(c)]
     if not like:
-        return Choice(found=Found.ENGINE_ONLY, own=max(ticks, key=weight))
+        doubtful = any(_may_be_faint(c) for c in all_found)
+        return Choice(found=Found.NOTHING if doubtful else Found.ENGINE_ONLY, own=max(ticks, key=weight))
     own = max(like, key=weight)
     slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
     others = [c for c in ticks if c is not own and c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
@@ -404,7 +420,14 @@ def _level(c: Candidate) -> float:
 
 
 def _recurs(c: Candidate) -> bool:
-    return c.amplitude >= LEAST_AMPLITUDE and c.scatter_s <= MOST_SCATTER_S and c.separation > 0
+    clear_pair = np.isfinite(c.gap_s) and c.amplitude >= _CLEAR_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ
+    most = _MOST_PAIR_SCATTER_S if clear_pair else MOST_SCATTER_S
+    return c.amplitude >= LEAST_AMPLITUDE and c.scatter_s <= most and c.separation > 0
+
+
+def _may_be_faint(c: Candidate) -> bool:
+    """More than noise, less than what recurs for certain, and as high as a solenoid's click."""
+    return bool(c.amplitude >= _FAINT_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ and c.separation > 0)
 
 
 def _weight(c: Candidate, least_s: float = 0.0) -> float:
@@ -416,7 +439,7 @@ def _weight(c: Candidate, least_s: float = 0.0) -> float:
 
 def _like_injector(c: Candidate) -> bool:
     """A doublet, or a lone click too high and too exact for a valve."""
-    if np.isfinite(c.gap_s):
+    if np.isfinite(c.gap_s) or c.centre_hz >= _HIGH_CENTRE_HZ:
         return True
     return c.centre_hz >= _LEAST_LONE_CENTRE_HZ and c.scatter_s <= _MOST_LONE_SCATTER_S
 

@@ -14,6 +14,7 @@ import warnings
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -73,7 +74,7 @@ def read_real(take, db, tick, seed):
     recording, truth, length_s = idling.place(take, db=db, tick=tick, seed=seed)
     reading = read([recording], engine=idling.ENGINE, rpm=120 / length_s)
     made = score(reading, truth)
-    return Row(f"{take} {db if tick else 'as it is'}", made, reading.verdict, _reasons(reading))
+    return Row(f"{Path(take).stem} {db if tick else 'as it is'}", made, reading.verdict, _reasons(reading))
 
 
 def _row(name, scene, codec, *, peers):
@@ -228,10 +229,11 @@ def print_calibration(rows):
     if not len(odds):
         return
     print("\n| skip probability | events | mean given | skipped |\n|---|---|---|---|")
-    for low, high in ((0, 0.01), (0.01, 0.1), (0.1, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.99), (0.99, 1.01)):
+    for low, high in pairwise((0, 0.01, 0.1, 0.3, 0.5, 0.7, 0.9, 0.99, 1.01)):
         these = odds[(odds[:, 0] >= low) & (odds[:, 0] < high)]
         if len(these):
-            print(f"| {low:g} to {min(high, 1):g} | {len(these)} | {these[:, 0].mean():.3f} | {these[:, 1].mean():.3f} |")
+            given, skipped = these.mean(axis=0)
+            print(f"| {low:g} to {min(high, 1):g} | {len(these)} | {given:.3f} | {skipped:.3f} |")
     middle = odds[(odds[:, 0] >= 0.1) & (odds[:, 0] <= 0.9)]
     if len(middle):
         print(f"\n0.1 to 0.9: {len(middle)} events, mean given {middle[:, 0].mean():.3f}, skipped"
@@ -248,6 +250,13 @@ def print_verdicts(rows, *, show):
     for row in rows:
         if show(row):
             print(f"  {row.name} {row.score} {row.verdict.value}: {row.reasons}", file=sys.stderr)
+
+
+_WRONG = {
+    "sound": {Verdict.SKIPPING, Verdict.NO_TICK},
+    "skipping": {Verdict.STEADY, Verdict.NO_TICK},
+    "dead": {Verdict.SKIPPING, Verdict.STEADY},
+}
 
 
 def main() -> None:
@@ -272,9 +281,7 @@ def main() -> None:
     elif args.what == "random":
         jobs = [(kind, seed) for kind in args.kinds for seed in range(args.first, args.first + args.count)]
         rows = _map(read_random, jobs, args.workers)
-        wrong = {"sound": Verdict.SKIPPING, "skipping": Verdict.STEADY}
-        print_verdicts(rows, show=lambda r: r.verdict in (wrong.get(r.name), Verdict.NO_TICK) and r.name != "dead"
-                       or (r.name == "dead" and r.verdict in (Verdict.SKIPPING, Verdict.STEADY)))  # fmt: skip
+        print_verdicts(rows, show=lambda r: r.verdict in _WRONG[r.name])
         print_scatter(rows)
     elif args.what == "real":
         jobs = [(take, db, tick, seed) for take in idling.takes(args.takes) for db, tick in idling.TICKS

@@ -65,7 +65,9 @@ def grid() -> dict[str, tuple[Scene, str | None]]:
     }
     still = replace(base, wander=0.005)
     scatter_scenes = {f"scatter {us:g} us": replace(still, scatter_us=us) for us in (0.0, 50.0, 100.0, 200.0, 500.0)}
-    scatter_scenes |= {f"uneven 0.3 percent, {us:g} us": replace(still, scatter_us=us, unevenness=0.003) for us in (50.0, 200.0)}
+    scatter_scenes |= {
+        f"uneven 0.3 percent, {us:g} us": replace(still, scatter_us=us, unevenness=0.003) for us in (50.0, 200.0)
+    }
     chain_scenes = {
         "stethoscope": replace(base, chain=Chain.STETHOSCOPE),
         "contact disc": replace(base, chain=Chain.CONTACT),
