@@ -131,6 +131,7 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
     lock = None
     if interval is not None:
         lock = cycle.lock_cycle(strength, interval_s=interval, profile=memory.profile, without=blind)
+        checked = replace(checked, spans=(*checked.spans, *_lost_spans(lock, blind)))
     nothing = _Heard(recording=recording, quality=checked, lock=lock, spans=checked.spans, suggested_s=suggested)
     if lock is None or lock.agreement < _LEAST_AGREEMENT:
         return nothing, memory
@@ -151,6 +152,17 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
     if choice.found is not ticks.Found.OWN:
         return chapter, learnt
     return _ask(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
+
+
+def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span, ...]:
+    """Stretches in which the engine's cycle is not heard, where nothing else explains it."""
+    if lock is None or lock.agreement < _LEAST_AGREEMENT:
+        return ()
+    first = np.ceil(lock.clock.cycles[0])
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], lock.unheard.astype(int), [0]]))).astype(float)
+    times = time_at(lock.clock, first + edges)
+    lost = [Span(from_s=float(a), to_s=float(b), kind=SpanKind.NO_LOCK) for a, b in times.reshape(-1, 2)]
+    return tuple(s for s in lost if not covered(blind, np.array([s.from_s]), np.array([s.to_s]))[0])
 
 
 def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle: int) -> _Heard:
@@ -277,14 +289,17 @@ def _mode_span(
 ) -> tuple[Span, ...]:
     """The first seconds after a start, in which the injector ticks once per revolution."""
     half = time_at(lock.clock, cycles + 0.5)
-    extra = match_elsewhere(white, sr, start_s, half, matches) > _SAME_TICK * matches.heard_mean
-    run = int(np.argmin(extra)) if not extra.all() else len(extra)
-    if run < _FEWEST_SILENT or extra[run:].mean() > 0.5:
+    extra = match_elsewhere(white, sr, start_s, half, matches)
+    middle = (float(np.median(extra)) + matches.heard_mean) / 2
+    run = int(np.argmax(np.cumsum(extra - middle))) + 1
+    there, later = extra[:run] > middle, extra[run:] > middle
+    if run < _FEWEST_SILENT or there.mean() < _MOST_THERE or later.mean() > 1 - _MOST_THERE:
         return ()
     return (Span(from_s=start_s, to_s=float(half[run - 1]), kind=SpanKind.ONCE_PER_REVOLUTION),)
 
 
-_SAME_TICK = 0.7
+# Of the ticks half a cycle off, so many must be there before the mode changes, and gone after.
+_MOST_THERE = 0.8
 
 
 def _states(matches: Matches, hidden: npt.NDArray[np.bool_]) -> tuple[State, ...]:
@@ -442,7 +457,7 @@ def _join(heard: list[_Heard], engine: Engine, rpm: float | None, *, seconds: fl
         events=made,
         spans=spans,
         skips=skips,
-        jitter=counted[0].jitter if counted else Jitter(),
+        jitter=_jitter(counted, warnings),
         open_time=_open_time(made),
         neighbours=_neighbours(made),
         quality=QualityFigures(
@@ -454,6 +469,13 @@ def _join(heard: list[_Heard], engine: Engine, rpm: float | None, *, seconds: fl
         ),
         picture=_joined_picture(heard),
     )
+
+
+def _jitter(counted: list[_Heard], warnings: tuple[Note, ...]) -> Jitter:
+    """Timing of the first chapter, which is long enough; none where the codec moves the ticks."""
+    if not counted or any(note.code is WarningCode.NO_TIMING for note in warnings):
+        return Jitter()
+    return counted[0].jitter
 
 
 def _seams(heard: list[_Heard]) -> list[tuple[float, float]]:
@@ -680,4 +702,7 @@ def _without_count(heard: list[_Heard], warnings: tuple[Note, ...]) -> Finding:
         figures = {"ratio": round(rival.level / own.level, 2)}
         doubts = (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures), *doubts)
         return doubtful(doubts)
-    return doubtful((Note(code=ReasonCode.FAINT), *doubts))
+    squeezed = [
+        Note(code=ReasonCode.SPEECH_CODEC, figures=n.figures) for n in warnings if n.code is WarningCode.SPEECH_CODEC
+    ]
+    return doubtful((*squeezed, Note(code=ReasonCode.FAINT), *doubts))

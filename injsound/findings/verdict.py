@@ -202,6 +202,8 @@ def _steady_or_short(evidence: Evidence) -> Finding:
         step = _longer(power.events_needed - skips.judged, evidence)
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=step)
     if not evidence.sure:
+        if evidence.batch:
+            return doubtful((Note(code=ReasonCode.PARTNER_HIDES),))
         return doubtful((Note(code=ReasonCode.MAY_BE_NEIGHBOUR, figures={"judged": skips.judged}),))
     reasons = [Note(code=ReasonCode.NO_SKIPS, figures={"judged": skips.judged, "rate_high": skips.rate_high})]
     if skips.skipped:

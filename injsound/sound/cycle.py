@@ -35,8 +35,14 @@ _SPEED_RANGE = (0.75, 4.3)
 # Relative speed change per second that a rev or its decay may reach; zero is the steady engine.
 _CHIRPS = (0.0, -1.6, -1.1, -0.75, -0.5, -0.3, -0.15, 0.15, 0.3, 0.5, 0.75, 1.1, 1.6)
 _STRETCH = 24
-_LEAVING = 0.06
-_LEAVING_SHOWN = 0.3
+# What leaving the typed speed costs per window, where that speed does not show and where it does: multiples of the
+# cycle repeat the sound as well, and shorter ones better where the speed wanders. Once so, and once nearly free.
+_LEAVING, _LEAVING_SHOWN = 0.06, 0.3
+_LEAVING_FREELY = 0.02
+# The free path must repeat the sound better by so many windows' worth and keep to the typed speed half of the time.
+_FREELY_BETTER = 2.0
+# The speed was typed as it was when the recording began, or nearly.
+_ANCHOR = 5.0
 # Standard deviation of a lag's score on white noise, times the root of the frames in the window: measured.
 _CHANCE = 1.1
 _CLEAR = 5.0
@@ -44,6 +50,9 @@ _AGAIN = (8.0, 4.0)
 _REV_MARGIN_S = 2.5
 _BENDING = 6.0
 _BENDING_AGAIN = 1.5
+# Share of the usual likeness under which a cycle is not heard: sounding engines keep above 0.8, noise gives 0.
+_UNHEARD_SHARE = 0.35
+_STEADY_CHANGE = 0.04
 # What a change of the speed change costs, and how much worse than an even speed one that was not tried counts.
 _CHANGING, _NOT_TRIED = 1.0, 0.5
 
@@ -60,14 +69,14 @@ class Lock:
         Mean onset strength over the cycle, each band's mean removed [unitless].
     agreement : float
         Correlation of the profiles of odd and even cycles [unitless].
-    following : ndarray, shape (n_cycles,)
-        How far each cycle's fit stands out of all other shifts of the profile, in standard deviations [unitless].
+    unheard : ndarray, shape (n_cycles,) of bool
+        Cycles whose sound, with that of their surroundings, does not show the profile: the clock is a guess there.
     """
 
     clock: CycleClock
     profile: FloatArray
     agreement: float
-    following: FloatArray
+    unheard: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,7 +141,7 @@ def lock_cycle(
         if stage == 0:
             shape = _first_profile(cycles) if profile is None else profile
         for _ in range(2):
-            shift, following = _follow(cycles, shape)
+            shift = _follow(cycles, shape)
             shape = _mean_profile(cycles, shift)
         clock = _shifted(clock, shift)
     for width_s in (0.006, 0.003):
@@ -140,8 +149,9 @@ def lock_cycle(
         shape = cycles.mean(axis=0) if profile is None else profile
         clock = _refine(cycles, shape, clock, width_s)
     cycles = _fold(sound, strength, clock)
-    _, following = _follow(cycles, shape)
-    return Lock(clock=clock, profile=cycles.mean(axis=0), agreement=_agreement(cycles), following=following)
+    return Lock(
+        clock=clock, profile=cycles.mean(axis=0), agreement=_agreement(cycles), unheard=_unheard(cycles, interval_s)
+    )
 
 
 def _flatten(strength: OnsetStrength) -> FloatArray:
@@ -255,14 +265,28 @@ def _lag_scores(
 
 
 def _smooth_path(scores: _Scores, *, near: float, bending: float = _BENDING) -> FloatArray:
-    """Lag per window by Viterbi over log lag and speed change: a speed moves as its own change foretells."""
+    """Lag per window: near the typed speed unless another path repeats the sound much better."""
+    close, worth = _path(scores, near, bending, _LEAVING, _LEAVING_SHOWN)
+    free, worth_free = _path(scores, near, bending, _LEAVING_FREELY, _LEAVING_FREELY)
+    mostly_near = np.mean(np.abs(np.log(free)) <= near) >= 0.5
+    return free if mostly_near and worth_free - worth > _FREELY_BETTER else close
+
+
+def _path(
+    scores: _Scores, near: float, bending: float, leaving: float, leaving_shown: float
+) -> tuple[FloatArray, float]:
+    """Lag per window by Viterbi over log lag and speed change, and its total score.
+
+    A speed moves as its own change foretells.
+    """
     lags, chirps = scores.lags, scores.chirps
     away = np.abs(np.log(lags))
-    # Leaving the nominal lag must pay a little in every window: multiples of the cycle score alike.
-    leaving = np.where(scores.shown, _LEAVING_SHOWN, _LEAVING)[:, None]
-    score = scores.score - np.where(away > near, leaving, _LEAVING * (away / near) ** 2)[:, None]
+    outside = np.where(scores.shown, leaving_shown, leaving)[:, None]
+    score = scores.score - np.where(away > near, outside, leaving * (away / near) ** 2)[:, None]
     spacing = np.log(lags[1] / lags[0])
-    stray = np.arange(-1, 2) if len(chirps) > 1 else np.arange(-round(0.5 / spacing), round(0.5 / spacing) + 1)
+    # Without a rev the speed changes by a few percent from window to window.
+    reach = 1 if len(chirps) > 1 else round(_STEADY_CHANGE / spacing)
+    stray = np.arange(-reach, reach + 1)
     # From every chirp and step, how many lags back the path comes from, and at what cost.
     expected = np.round(-0.5 * (chirps[:, None] + chirps) * scores.hop / spacing).astype(int)
     changing = _CHANGING * np.abs(chirps[:, None] - chirps) * scores.hop
@@ -272,7 +296,7 @@ def _smooth_path(scores: _Scores, *, near: float, bending: float = _BENDING) -> 
     source = np.arange(len(chirps))[:, None, None] * len(lags) + np.clip(back_to, 0, len(lags) - 1)
     # One row per way to come, one column per state reached.
     cost, source = (rows.reshape(len(chirps), -1, len(lags)) for rows in np.broadcast_arrays(cost, source))
-    total = score[0]
+    total = score[0] - np.where(away > near, _ANCHOR, 0.0)
     back = np.zeros((len(score), total.size), dtype=int)
     for i in range(1, len(score)):
         trial = total.ravel()[source] - cost
@@ -283,7 +307,8 @@ def _smooth_path(scores: _Scores, *, near: float, bending: float = _BENDING) -> 
     path[-1] = total.argmax()
     for i in range(len(score) - 1, 0, -1):
         path[i - 1] = back[i, path[i]]
-    return lags[path % len(lags)]
+    worth = float(scores.score.reshape(len(score), -1)[np.arange(len(score)), path].sum())
+    return lags[path % len(lags)], worth
 
 
 def _integrate(times_s: FloatArray, length_s: FloatArray, strength: OnsetStrength) -> CycleClock:
@@ -336,8 +361,8 @@ def _correlate(cycles: FloatArray, profile: FloatArray) -> FloatArray:
     return fit
 
 
-def _follow(cycles: FloatArray, profile: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Unwrapped shift per cycle by circular Viterbi, and how far the fit stands out."""
+def _follow(cycles: FloatArray, profile: FloatArray) -> FloatArray:
+    """Unwrapped shift per cycle by circular Viterbi."""
     fit = _correlate(cycles, profile)
     fit = (fit - fit.mean(axis=1, keepdims=True)) / np.maximum(fit.std(axis=1, keepdims=True), 1e-12)
     steps = np.arange(-14, 15)
@@ -351,15 +376,14 @@ def _follow(cycles: FloatArray, profile: FloatArray) -> tuple[FloatArray, FloatA
         total = fit[i] + trial[np.arange(BINS), pick]
     state = int(total.argmax())
     shift = np.empty(len(fit))
-    follow = np.empty(len(fit))
     moved = np.zeros(len(fit))
     for i in range(len(fit) - 1, -1, -1):
-        follow[i] = fit[i, state]
         shift[i] = state
         moved[i] = steps[back[i, state]] if i else 0
         state = (state - int(moved[i])) % BINS
     first = (shift[0] + BINS / 2) % BINS - BINS / 2
-    return first + np.cumsum(moved), follow
+    followed: FloatArray = first + np.cumsum(moved)
+    return followed
 
 
 def _mean_profile(cycles: FloatArray, shift: FloatArray) -> FloatArray:
@@ -435,6 +459,16 @@ def _smooth(values: FloatArray, weight: FloatArray) -> FloatArray:
         scale = max(1.4826 * np.median(residual), 0.1)
         robust = 1 / (1 + (residual / (3 * scale)) ** 2)
     return smooth
+
+
+def _unheard(cycles: FloatArray, interval_s: float) -> npt.NDArray[np.bool_]:
+    """Cycles around which the correlation with the profile is far under its usual value."""
+    profile = cycles.mean(axis=0)
+    norm = np.linalg.norm(cycles, axis=(1, 2)) * np.linalg.norm(profile)
+    likeness = np.tensordot(cycles, profile, axes=([1, 2], [0, 1])) / np.maximum(norm, 1e-12)
+    around = ndimage.uniform_filter1d(likeness, max(3, round(_WINDOW_S / interval_s)), mode="nearest")
+    unheard: npt.NDArray[np.bool_] = around < _UNHEARD_SHARE * np.median(around)
+    return unheard
 
 
 def _agreement(cycles: FloatArray) -> float:

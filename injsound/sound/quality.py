@@ -78,6 +78,7 @@ def judge_quality(recording: Recording, *, interval_s: float | None = None) -> Q
         if code is not WarningCode.CLIPPED or b - a > LONG_CLIP_S
     ]
     spans += recording.gaps
+    found[WarningCode.GAPS] = [(gap.from_s, gap.to_s, gap.kind) for gap in recording.gaps]
     if recording.final:
         length = start + len(y) / sr
         spans.append(Span(from_s=length - END_S, to_s=length, kind=SpanKind.END))

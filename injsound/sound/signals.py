@@ -11,6 +11,9 @@ from injsound.results import CycleClock, FloatArray, Span
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
 
 
+_END_KNOTS = 6
+
+
 def time_at(clock: CycleClock, cycles: FloatArray) -> FloatArray:
     """Time at which the engine reaches given cycles; beyond the knots the first or last speed goes on.
 
@@ -50,8 +53,10 @@ def cycle_at(clock: CycleClock, times_s: FloatArray) -> FloatArray:
 def _interpolate(x: FloatArray, known: FloatArray, values: FloatArray) -> FloatArray:
     y = np.interp(x, known, values)
     low, high = x < known[0], x > known[-1]
-    y[low] = values[0] + (x[low] - known[0]) * (values[1] - values[0]) / (known[1] - known[0])
-    y[high] = values[-1] + (x[high] - known[-1]) * (values[-1] - values[-2]) / (known[-1] - known[-2])
+    # Over several knots: the last two alone would give a rough speed.
+    k = min(_END_KNOTS, len(known) - 1)
+    y[low] = values[0] + (x[low] - known[0]) * (values[k] - values[0]) / (known[k] - known[0])
+    y[high] = values[-1] + (x[high] - known[-1]) * (values[-1] - values[-1 - k]) / (known[-1] - known[-1 - k])
     return y
 
 

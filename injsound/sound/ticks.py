@@ -270,8 +270,9 @@ LEAST_AMPLITUDE = 4.8
 # moved by 0.4 to 0.9 ms on four real engines: docs/methods.md.
 MOST_SCATTER_S = 0.40e-3
 _SCATTER_SCALE_S = 0.15e-3
-# A clear doublet this high may move more: two valves do not keep their gap. Between faint and certain none is named.
-_CLEAR_AMPLITUDE, _HIGH_CENTRE_HZ, _MOST_PAIR_SCATTER_S = 8.0, 7_000.0, 0.65e-3
+# So high a click may be a solenoid's; a faint one moves by as much as noise moves its place.
+_HIGH_CENTRE_HZ, _PLAIN_AMPLITUDE = 7_000.0, 6.5
+# Above chance, but not to be named.
 _FAINT_AMPLITUDE = 4.2
 # A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
 _CLOSE = 0.75
@@ -289,6 +290,8 @@ _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
 _SURE_ALONE = 10.0
 # The mean of aligned noise has this norm; levels are compared without it.
 _NOISE_LEVEL = 3.5
+# The open click stands for the tick where it stands out this much, as a share of the close click.
+_OPEN_SHARE = 0.6
 # A neighbour's place: its click lies this close to k/N of the cycle and moves no more than the own one.
 _SLOT_PLACE_S, _SLOT_SCATTER = 0.0003, 1.7
 _COMMON_CYLINDERS = (3, 4, 5, 6, 8)
@@ -383,11 +386,11 @@ def choose_tick(
     ticks = _doublets(recurring, interval, weight)
     like = [c for c in ticks if _like_injector(c)]
     if not like:
-        doubtful = any(_may_be_faint(c) for c in all_found)
+        doubtful = any(_may_be_own(c) for c in all_found)
         return Choice(found=Found.NOTHING if doubtful else Found.ENGINE_ONLY, own=max(ticks, key=weight))
-    own = max(like, key=weight)
+    own = _open_click(max(like, key=weight), measured, interval)
     slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
-    others = [c for c in ticks if c is not own and c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
+    others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
     rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
     return _judge_choice(own, slots, places, rivals, counted=cylinders is not None)
 
@@ -420,13 +423,11 @@ def _level(c: Candidate) -> float:
 
 
 def _recurs(c: Candidate) -> bool:
-    clear_pair = np.isfinite(c.gap_s) and c.amplitude >= _CLEAR_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ
-    most = _MOST_PAIR_SCATTER_S if clear_pair else MOST_SCATTER_S
-    return c.amplitude >= LEAST_AMPLITUDE and c.scatter_s <= most and c.separation > 0
+    return c.amplitude >= LEAST_AMPLITUDE and c.scatter_s <= MOST_SCATTER_S and c.separation > 0
 
 
-def _may_be_faint(c: Candidate) -> bool:
-    """More than noise, less than what recurs for certain, and as high as a solenoid's click."""
+def _may_be_own(c: Candidate) -> bool:
+    """As high as a solenoid's click, but too faint or too unsteady to be named."""
     return bool(c.amplitude >= _FAINT_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ and c.separation > 0)
 
 
@@ -439,7 +440,8 @@ def _weight(c: Candidate, least_s: float = 0.0) -> float:
 
 def _like_injector(c: Candidate) -> bool:
     """A doublet, or a lone click too high and too exact for a valve."""
-    if np.isfinite(c.gap_s) or c.centre_hz >= _HIGH_CENTRE_HZ:
+    faint = c.amplitude < _PLAIN_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ
+    if np.isfinite(c.gap_s) or faint:
         return True
     return c.centre_hz >= _LEAST_LONE_CENTRE_HZ and c.scatter_s <= _MOST_LONE_SCATTER_S
 
@@ -458,6 +460,15 @@ def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candid
         if not any(_one_tick(click, other, interval) for other in kept):
             kept.append(click)
     return kept
+
+
+def _open_click(own: Candidate, measured: Callable[[float, float], Candidate], interval: float) -> Candidate:
+    """The first click of a doublet, where it is nearly as clear: times are told from the open click."""
+    if not own.gap_s < 0:
+        return own
+    first = measured((own.phase + own.gap_s / interval) % 1.0, own.rise)
+    clear = first.amplitude >= max(LEAST_AMPLITUDE, _OPEN_SHARE * own.amplitude)
+    return first if clear and abs(first.gap_s + own.gap_s) < _SAME_GAP_S else own
 
 
 def _one_tick(a: Candidate, b: Candidate, interval: float) -> bool:
