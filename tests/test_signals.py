@@ -11,8 +11,8 @@ SR = 48_000
 def test_clock_goes_both_ways():
     clock = CycleClock(times_s=np.array([1.0, 2.0, 4.0]), cycles=np.array([0.0, 10.0, 20.0]))
     times = np.array([0.5, 1.5, 3.0, 5.0])
-    # By hand: 10 cycles/s until 2 s, then 5; the first and last speed go on outside.
-    np.testing.assert_allclose(cycle_at(clock, times), [-5.0, 5.0, 15.0, 25.0])
+    # By hand: 10 cycles/s until 2 s, then 5; outside, the speed over all knots goes on, 20 cycles in 3 s.
+    np.testing.assert_allclose(cycle_at(clock, times), [-10 / 3, 5.0, 15.0, 20 + 20 / 3])
     np.testing.assert_allclose(time_at(clock, cycle_at(clock, times)), times)
 
 

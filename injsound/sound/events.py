@@ -158,8 +158,7 @@ def _fit(
     white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: BoolArray, length_s: float, near_s: float
 ) -> _Fit:
     """Learn the mean tick at one length and match every event with it."""
-    before = _BEFORE_S + SEARCH_S
-    rows = cut(white, sr, start_s, due_s, before, length_s + SEARCH_S)
+    rows = cut(white, sr, start_s, due_s, _before_with_search(sr), length_s + SEARCH_S)
     template = align_clicks(rows[usable], sr, reach_s=SEARCH_S).template
     heard = usable
     for _ in range(_ROUNDS):
@@ -177,6 +176,11 @@ def _fit(
             break
         template = _mean_tick(white, sr, start_s, due_s[heard] + late[heard], length_s)
     return _Fit(trend_s=trend, late_s=late, value=value, template=template, kinds=kinds)
+
+
+def _before_with_search(sr: int) -> float:
+    """Both in whole samples: their sum, rounded once, can be a sample more [s]."""
+    return (round(_BEFORE_S * sr) + round(SEARCH_S * sr)) / sr
 
 
 def _track(fit: FloatArray, sr: int, heard: BoolArray) -> tuple[FloatArray, float]:
@@ -292,7 +296,7 @@ def _elsewhere(
     for off in _ELSEWHERE_S:
         apart = off if off > 0 else off - (length - 0.004)
         at = on_samples(at_s + apart, sr, start_s)
-        rows = cut(white, sr, start_s, at, _BEFORE_S + SEARCH_S, length + SEARCH_S)
+        rows = cut(white, sr, start_s, at, _before_with_search(sr), length + SEARCH_S)
         value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s, near_s)
         values.append(value * level / _usual_level(rows))
         away.append(late)

@@ -15,7 +15,7 @@ _END_KNOTS = 6
 
 
 def time_at(clock: CycleClock, cycles: FloatArray) -> FloatArray:
-    """Time at which the engine reaches given cycles; beyond the knots the first or last speed goes on.
+    """Time at which the engine reaches given cycles; beyond the knots the speed over the first or last six goes on.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def time_at(clock: CycleClock, cycles: FloatArray) -> FloatArray:
 
 
 def cycle_at(clock: CycleClock, times_s: FloatArray) -> FloatArray:
-    """Engine cycle reached at given times; beyond the knots the first or last speed goes on.
+    """Engine cycle reached at given times; beyond the knots the speed over the first or last six goes on.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def cycle_at(clock: CycleClock, times_s: FloatArray) -> FloatArray:
 def _interpolate(x: FloatArray, known: FloatArray, values: FloatArray) -> FloatArray:
     y = np.interp(x, known, values)
     low, high = x < known[0], x > known[-1]
-    # Over several knots: the last two alone would give a rough speed.
+    # The last two knots alone would give a rough speed.
     k = min(_END_KNOTS, len(known) - 1)
     y[low] = values[0] + (x[low] - known[0]) * (values[k] - values[0]) / (known[k] - known[0])
     y[high] = values[-1] + (x[high] - known[-1]) * (values[-1] - values[-1 - k]) / (known[-1] - known[-1 - k])
@@ -194,12 +194,25 @@ def correlate_rows(rows: FloatArray, template: FloatArray) -> FloatArray:
     ndarray, shape (k, m - p + 1)
         Inner products [unitless].
     """
-    from scipy import fft
+    return _Slider(rows)(template)
 
-    n = fft.next_fast_len(rows.shape[1], real=True)
-    product = fft.rfft(rows, n, axis=1) * np.conj(fft.rfft(template, n))
-    slid: FloatArray = fft.irfft(product, n, axis=1)[:, : rows.shape[1] - len(template) + 1]
-    return slid
+
+class _Slider:
+    """Slides templates along rows whose spectra are computed once."""
+
+    def __init__(self, rows: FloatArray) -> None:
+        from scipy import fft
+
+        self.width = rows.shape[1]
+        self.n = fft.next_fast_len(self.width, real=True)
+        self.spectra = fft.rfft(rows, self.n, axis=1)
+
+    def __call__(self, template: FloatArray) -> FloatArray:
+        from scipy import fft
+
+        product = self.spectra * np.conj(fft.rfft(template, self.n))
+        slid: FloatArray = fft.irfft(product, self.n, axis=1)[:, : self.width - len(template) + 1]
+        return slid
 
 
 def peak_place(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -291,8 +304,8 @@ def mean_strikes(
 
     settle_s = 0.004
     rows = cut(y, sr, start_s, at_s, before_s + settle_s, after_s)
-    high = signal.sosfilt(signal.butter(2, _ABOVE_HZ, "high", fs=sr, output="sos"), rows, axis=1)
-    mean = high.mean(axis=0)[round(settle_s * sr) :]
+    high = signal.sosfilt(signal.butter(2, _ABOVE_HZ, "high", fs=sr, output="sos"), rows.mean(axis=0))
+    mean = high[round(settle_s * sr) :]
     energy = signal.correlate(mean, mean, method="fft")[len(mean) - 1 :][: _ORDER + 1]
     energy[0] = energy[0] * (1 + 1e-4) + np.finfo(float).tiny
     predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
@@ -354,29 +367,31 @@ def align_clicks(rows: FloatArray, sr: int, *, reach_s: float) -> Clicks:
     order = np.argsort((rows**2).sum(axis=1))[::-1]
     pool = order[len(order) // 20 : max(len(order) // 2, len(order) // 20 + 1)]
     first = rows.shape[1] // 2 - length // 2
+    slide = _Slider(rows)
     best: Clicks | None = None
     for seed in pool[np.linspace(0, len(pool) - 1, _SEEDS).astype(int)]:
-        trial = _align_from(rows, rows[seed, first : first + length])
+        trial = _align_from(rows, slide, rows[seed, first : first + length])
         if best is None or trial.amplitude > best.amplitude:
             best = trial
     assert best is not None
     return best
 
 
-def _align_from(rows: FloatArray, template: FloatArray) -> Clicks:
+def _align_from(rows: FloatArray, slide: _Slider, template: FloatArray) -> Clicks:
     length = len(template)
     k = np.arange(len(rows))
+    windows = np.lib.stride_tricks.sliding_window_view(rows, length, axis=1)
+    kept = min(len(rows) - 1, round((1 - _KEPT) * len(rows)))
     amplitude = 0.0
     for _ in range(_ROUNDS):
         template = template / max(float(np.linalg.norm(template)), 1e-9)
-        fit = correlate_rows(rows, template)
+        fit = slide(template)
         lag = fit.argmax(axis=1)
-        use = fit[k, lag] >= np.quantile(fit[k, lag], 1 - _KEPT)
-        windows = np.lib.stride_tricks.sliding_window_view(rows, length, axis=1)
-        template = windows[k[use], lag[use]].mean(axis=0)
+        use = np.argpartition(fit[k, lag], kept)[kept:]
+        template = windows[use, lag[use]].mean(axis=0)
         amplitude = float(np.linalg.norm(template))
     template = template / max(amplitude, 1e-9)
-    place, value = peak_place(correlate_rows(rows, template))
+    place, value = peak_place(slide(template))
     energy = (windows[k, np.round(place).astype(int)] ** 2).sum(axis=1)
     noise = np.sqrt(max(float(np.median(energy - value**2)), 1e-12) / length)
     return Clicks(template=template, amplitude=amplitude, noise=float(noise), place=place, value=value)

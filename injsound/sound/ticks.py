@@ -217,7 +217,8 @@ def measure_candidate(
     centre = float(np.sum(f * spectrum) / np.sum(spectrum))
     energy = np.cumsum(clicks.template**2)
     at = on_samples((due + shift_s)[heard], sr, start_s)
-    strike_s, gap_s = _strikes_of(y, white, sr, start_s, at)
+    clear = clicks.amplitude >= LEAST_AMPLITUDE * clicks.noise
+    strike_s, gap_s = _strikes_of(y, white, sr, start_s, at) if clear else (0.0, float("nan"))
     middle = float(np.median(shift_s[heard])) + strike_s
     return Candidate(
         phase=(phase + middle / _interval(clock)) % 1.0,
@@ -273,7 +274,7 @@ _SCATTER_SCALE_S = 0.15e-3
 # So high a click may be a solenoid's; a faint one moves by as much as noise moves its place.
 _HIGH_CENTRE_HZ, _PLAIN_AMPLITUDE = 7_000.0, 6.5
 # Above chance, but not to be named.
-_FAINT_AMPLITUDE = 4.2
+_FAINT_AMPLITUDE = 4.5
 # A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
 _CLOSE = 0.75
 # A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
