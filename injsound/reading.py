@@ -111,11 +111,12 @@ def read(
     """
     memory = _Memory(interval_s=None if rpm is None else cycle_interval(check_rpm(rpm)))
     heard: list[_Heard] = []
+    seconds = 0.0
     for recording in chapters:
         chapter, memory = _hear(recording, engine, memory, given=rpm is not None)
-        heard.append(replace(chapter, recording=replace(recording, y=recording.y[:0])))
-        last = recording
-    seconds = last.start_s + len(last.y) / last.sr
+        seconds = recording.start_s + len(recording.y) / recording.sr
+        # The samples go: a view of none of them would keep them all.
+        heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))
     return _join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
 
 
