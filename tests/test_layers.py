@@ -24,7 +24,17 @@ ALLOWED = {
     "sound.signals": {"errors", "engine", "results"},
     "sound": BASE,
     "findings.proportions": {"errors", "results"},
-    "findings": {"errors", "engine", "results", "findings.proportions"},
+    "diagnoses": {"results"},
+    "findings.episodes": {"errors", "results", "diagnoses"},
+    "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes", "findings.proportions"},
+    "findings.verify": {
+        "errors",
+        "results",
+        "diagnoses",
+        "findings.compare",
+        "findings.episodes",
+        "findings.proportions",
+    },
     "show": set(),
     "show.text": {"errors", "engine", "results"},
     "show.plot": {"results", "engine", "show.text"},
@@ -98,4 +108,7 @@ def test_imports_are_read_wherever_they_stand():
 def test_stages_and_findings_do_not_know_each_other():
     assert STAGES
     assert not STAGES & ALLOWED["sound"]
-    assert {name for name in ALLOWED["findings"] if name.startswith("findings.")} == {"findings.proportions"}
+    assert {name for name in ALLOWED["findings"] if name.startswith("findings.")} == {
+        "findings.episodes",
+        "findings.proportions",
+    }

@@ -1,0 +1,248 @@
+"""What several recordings together say: their circumstances, and the result types of compare, swap, wiggle and verify.
+
+Like ``results.py``: frozen, codes with figures, no arithmetic. Every verdict has a member for "not shown".
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from injsound.results import Figure, Reading
+
+
+class Stage(StrEnum):
+    """When a recording was made."""
+
+    BEFORE = "before"
+    SWAPPED = "swapped"
+    AFTER = "after"
+
+
+class Shaking(StrEnum):
+    """Whether the engine shook while it was recorded: a reading made while it ran well clears nothing."""
+
+    YES = "yes"
+    NO = "no"
+    UNKNOWN = "unknown"
+
+
+class Measure(StrEnum):
+    """By what an injector stands out of its fellows."""
+
+    SKIPS = "skips"
+    STEADINESS = "steadiness"
+    OPEN_TIME = "open time"
+
+
+class CompareVerdict(StrEnum):
+    """Which injector of one engine is the odd one."""
+
+    ODD_ONE = "odd one"
+    SEVERAL = "several"
+    NONE = "none"
+    NOT_SHOWN = "not shown"
+
+
+class SwapVerdict(StrEnum):
+    """Where the fault went when two injectors, or their connectors, changed places."""
+
+    FOLLOWS_INJECTOR = "follows the injector"
+    STAYS_WITH_CYLINDER = "stays with the cylinder"
+    BOTH = "both"
+    NEITHER = "neither"
+    NOT_SHOWN = "not shown"
+
+
+class WiggleVerdict(StrEnum):
+    """Whether skips gather while the wiring is moved."""
+
+    GATHERS = "gathers while moved"
+    DOES_NOT = "does not gather"
+    TOO_FEW = "too few"
+
+
+class VerifyVerdict(StrEnum):
+    """Whether the repair is shown to be good."""
+
+    GOOD = "good within the bound"
+    STILL_SKIPPING = "still skipping"
+    NOT_ENOUGH = "not enough recorded"
+
+
+class Why(StrEnum):
+    """Reasons of a finding; the figures of each are listed beside it."""
+
+    MORE_EPISODES = "more episodes"  # cylinder, episodes, others, p
+    STANDS_APART = "stands apart"  # cylinder, measure, value, others, low, high
+    NONE_STANDS_OUT = "none stands out"  # cylinders
+    NOTHING_SKIPS = "nothing skips"  # seconds
+    SILENT = "silent"  # cylinder: nothing ticks there
+    TOO_FEW_RECORDINGS = "too few recordings"  # count, needed
+    NOT_COUNTED = "not counted"  # file: no verdict was reached on it
+    CONDITIONS_DIFFER = "conditions differ"  # conditions
+    SPEEDS_DIFFER = "speeds differ"  # rpm_low, rpm_high
+    LENGTHS_DIFFER = "lengths differ"  # seconds_short, seconds_long
+    CELL_MISSING = "cell missing"  # cylinder, stage
+    NOTHING_MOVED = "nothing moved"  # the same injector in both stages
+    SAME_RECORDING = "same recording"  # file, other
+    NO_FAULT_BEFORE = "no fault before"  # episodes: nothing to follow
+    DIFFERENCE_UNCLEAR = "difference unclear"  # p
+    RAN_WELL = "ran well"  # file: it did not shake while recorded
+    MORE_WHILE_MOVED = "more while moved"  # moved, still, p
+    NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
+    TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
+    BOUND = "bound"  # judged, rate_high
+    SIBLING_SKIPS = "sibling skips"  # cylinder
+    OUTSIDE_FELLOWS = "outside fellows"  # measure, value, low, high
+    RESTARTS_NEEDED = "restarts needed"  # clean, needed
+    LEAKS_NOT_CHECKED = "leaks not checked"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reason:
+    """A reason with its figures.
+
+    Parameters
+    ----------
+    why : Why
+        What is said.
+    figures : mapping of str to number or str
+        The figures named beside the reason's definition.
+    """
+
+    why: Why
+    figures: Mapping[str, Figure] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Take:
+    """A reading and how it was made.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the recording says.
+    cylinder : int
+        Where the probe was.
+    injector, connector : str
+        Labels of the parts, apart from the cylinder.
+    stage : Stage
+        Before, swapped or after.
+    condition : str
+        Such as "cold", "warm idle", "warm restart"; never mixed in one comparison.
+    shaking : Shaking
+        Whether the engine shook while it was recorded.
+    """
+
+    reading: Reading
+    cylinder: int
+    injector: str = ""
+    connector: str = ""
+    stage: Stage = Stage.BEFORE
+    condition: str = ""
+    shaking: Shaking = Shaking.UNKNOWN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Arm:
+    """One side of a test: time blocks, and those in which a skip episode began.
+
+    Parameters
+    ----------
+    episodes : int
+        Skips that lie close together count once.
+    blocks : int
+        Judged time in units of one episode's reach.
+    expected_false : float
+        Episodes expected from wrong calls alone.
+    missed_share : float
+        Share of true skips that were probably called heard.
+    skipped, judged : int
+        The events themselves, for description.
+    """
+
+    episodes: int
+    blocks: int
+    expected_false: float = 0.0
+    missed_share: float = 0.0
+    skipped: int = 0
+    judged: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Side:
+    """One cylinder in a comparison.
+
+    Parameters
+    ----------
+    cylinder : int
+        Which.
+    arm : Arm or None
+        Its skips; None where the recording could not be counted.
+    p : mapping of Measure to float
+        Probability of standing out as much by chance, corrected for all looks together.
+    steadiness_us, open_time_ms : float or None
+        Its timing figure and its median open time.
+    silent : bool
+        Whether nothing ticks there.
+    """
+
+    cylinder: int
+    arm: Arm | None
+    p: Mapping[Measure, float]
+    steadiness_us: float | None = None
+    open_time_ms: float | None = None
+    silent: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Result of `findings.compare.compare_injectors`."""
+
+    verdict: CompareVerdict
+    odd: tuple[int, ...]
+    sides: tuple[Side, ...]
+    reasons: tuple[Reason, ...]
+    condition: str
+    record_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SwapFinding:
+    """Result of `findings.swap.find_fault`; ``cells`` by cylinder and stage."""
+
+    verdict: SwapVerdict
+    cells: Mapping[tuple[int, Stage], Arm]
+    reasons: tuple[Reason, ...]
+    p_injector: float | None
+    p_cylinder: float | None
+    record_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WiggleFinding:
+    """Result of `findings.wiggle.find_gathering`."""
+
+    verdict: WiggleVerdict
+    moved: Arm
+    still: Arm
+    moved_unjudged: float
+    still_unjudged: float
+    p: float | None
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class VerifyFinding:
+    """Result of `findings.verify.verify_repair`; the change is after minus before, as a share of events."""
+
+    verdict: VerifyVerdict
+    before: Arm | None
+    after: Arm
+    rate_high: float | None
+    change: float | None
+    change_low: float | None
+    change_high: float | None
+    restarts_needed: int | None
+    reasons: tuple[Reason, ...]
+    record_s: float | None

@@ -1,0 +1,234 @@
+"""Which injector of one engine is the odd one: each against the rest, within one condition.
+
+Skips by episodes; steadiness and open time each against what its fellows predict. All looks together are corrected, so
+that in a sound set one is named in under 1 %.
+"""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from injsound.diagnoses import Arm, CompareVerdict, Comparison, Measure, Reason, Shaking, Side, Take, Why
+from injsound.findings.episodes import (
+    LEVEL,
+    arm_of,
+    holm,
+    is_silent,
+    more_episodes_p,
+    pooled,
+    seconds_for,
+    shows_fault,
+)
+from injsound.results import Verdict
+
+# Fewer cylinders than this leave nothing to compare with.
+FEWEST_CYLINDERS = 2
+# Sound injectors of one engine differ by about this much at the same place and speed (from memory): no smaller spread
+# is believed, however alike the fellows happen to be.
+OPEN_TIME_FLOOR_MS = 0.08
+STEADINESS_FLOOR_LOG = 0.25
+_FEWEST_GAPS = 20
+# With so many episodes against none the odd one is named.
+_EPISODES_FOR_NAME = 8
+
+
+def compare_injectors(takes: Sequence[Take]) -> Comparison:
+    """Compare the injectors of one engine, recorded in one condition.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        One or more per cylinder.
+
+    Returns
+    -------
+    Comparison
+        The odd one with its evidence, none, or not shown.
+    """
+    conditions = sorted({take.condition for take in takes})
+    cylinders = sorted({take.cylinder for take in takes})
+    doubts = [*_doubts(takes, conditions, cylinders), *_uncounted(takes)]
+    sides = _corrected([_side(takes, cylinder) for cylinder in cylinders])
+    condition = conditions[0] if len(conditions) == 1 else ""
+    counted = [side for side in sides if side.arm is not None]
+    if len(conditions) > 1 or len(counted) < FEWEST_CYLINDERS:
+        return _finding(CompareVerdict.NOT_SHOWN, (), sides, doubts, condition, None)
+    odd = tuple(side.cylinder for side in sides if _is_odd(side))
+    reasons = [reason for side in sides if side.cylinder in odd for reason in _evidence(side, sides)]
+    if odd:
+        verdict = CompareVerdict.ODD_ONE if len(odd) == 1 else CompareVerdict.SEVERAL
+        return _finding(verdict, odd, sides, [*reasons, *doubts], condition, None)
+    if not doubts and all(_cleared(side, takes) for side in counted) and len(counted) == len(cylinders):
+        why = Reason(why=Why.NONE_STANDS_OUT, figures={"cylinders": len(cylinders)})
+        return _finding(CompareVerdict.NONE, (), sides, [why], condition, None)
+    most = max((side.arm for side in counted if side.arm), key=lambda arm: arm.episodes / max(arm.blocks, 1))
+    why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": round(min(_smallest(side) for side in sides), 3)})
+    seconds = seconds_for(_EPISODES_FOR_NAME, most)
+    return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *doubts], condition, seconds)
+
+
+def _finding(
+    verdict: CompareVerdict,
+    odd: tuple[int, ...],
+    sides: list[Side],
+    reasons: list[Reason],
+    condition: str,
+    record_s: float | None,
+) -> Comparison:
+    return Comparison(
+        verdict=verdict, odd=odd, sides=tuple(sides), reasons=tuple(reasons), condition=condition, record_s=record_s
+    )
+
+
+def _doubts(takes: Sequence[Take], conditions: list[str], cylinders: list[int]) -> list[Reason]:
+    found = []
+    if len(conditions) > 1:
+        found.append(Reason(why=Why.CONDITIONS_DIFFER, figures={"conditions": ", ".join(conditions)}))
+    if len(cylinders) < FEWEST_CYLINDERS:
+        figures = {"count": len(cylinders), "needed": FEWEST_CYLINDERS}
+        found.append(Reason(why=Why.TOO_FEW_RECORDINGS, figures=figures))
+    found += [
+        Reason(why=Why.RAN_WELL, figures={"file": take.reading.file}) for take in takes if take.shaking is Shaking.NO
+    ]
+    return found
+
+
+def _uncounted(takes: Sequence[Take]) -> list[Reason]:
+    return [
+        Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file})
+        for take in takes
+        if arm_of(take.reading) is None
+    ]
+
+
+def _side(takes: Sequence[Take], cylinder: int) -> Side:
+    own = [take for take in takes if take.cylinder == cylinder]
+    arms = [arm for take in own if (arm := arm_of(take.reading)) is not None]
+    steady = [take.reading.jitter.cycle_to_cycle_us for take in own]
+    gaps = [take.reading.open_time for take in own]
+    known = [us for us in steady if us is not None]
+    opened = [gap.median_ms for gap in gaps if gap.median_ms is not None and gap.count >= _FEWEST_GAPS]
+    return Side(
+        cylinder=cylinder,
+        arm=pooled(arms) if arms else None,
+        p={},
+        steadiness_us=float(np.median(known)) if known else None,
+        open_time_ms=float(np.median(opened)) if opened else None,
+        silent=bool(own) and all(is_silent(take.reading) for take in own),
+    )
+
+
+def _corrected(sides: list[Side]) -> list[Side]:
+    """Each side's probabilities, all looks corrected together."""
+    looks = [
+        (side.cylinder, measure, p)
+        for side in sides
+        for measure, p in (
+            (Measure.SKIPS, _skips_p(side, sides)),
+            (Measure.STEADINESS, _steadiness_p(side, sides)),
+            (Measure.OPEN_TIME, _open_time_p(side, sides)),
+        )
+        if p is not None
+    ]
+    corrected = holm([p for _, _, p in looks])
+    found = {(cylinder, measure): p for (cylinder, measure, _), p in zip(looks, corrected, strict=True)}
+    return [
+        Side(
+            cylinder=side.cylinder,
+            arm=side.arm,
+            p={measure: found[side.cylinder, measure] for measure in Measure if (side.cylinder, measure) in found},
+            steadiness_us=side.steadiness_us,
+            open_time_ms=side.open_time_ms,
+            silent=side.silent,
+        )
+        for side in sides
+    ]
+
+
+def _skips_p(side: Side, sides: list[Side]) -> float | None:
+    rest = [other.arm for other in sides if other is not side and other.arm is not None]
+    if side.arm is None or not rest:
+        return None
+    return more_episodes_p(side.arm, pooled(rest)) if shows_fault(side.arm) else 1.0
+
+
+def _steadiness_p(side: Side, sides: list[Side]) -> float | None:
+    """Only an unsteadier injector is odd; ratios matter, so logs are compared."""
+    own = None if side.steadiness_us is None else math.log(side.steadiness_us)
+    rest = [math.log(o.steadiness_us) for o in sides if o is not side and o.steadiness_us is not None]
+    p = _apart_p(own, rest, STEADINESS_FLOOR_LOG)
+    return p if p is None or own is None or own > np.mean(rest) else 1.0
+
+
+def _open_time_p(side: Side, sides: list[Side]) -> float | None:
+    rest = [other.open_time_ms for other in sides if other is not side and other.open_time_ms is not None]
+    return _apart_p(side.open_time_ms, rest, OPEN_TIME_FLOOR_MS)
+
+
+def _apart_p(own: float | None, rest: list[float], floor: float) -> float | None:
+    """Two-sided probability of lying so far from what the others predict; None with fewer than two others.
+
+    Student's t for one new value against n others (prediction interval); where they lie closer together than the
+    floor, the floor is the spread, and known.
+    """
+    from scipy.stats import norm, t
+
+    if own is None or len(rest) < 2:
+        return None
+    seen = float(np.std(rest, ddof=1))
+    distance = abs(own - float(np.mean(rest))) / (max(seen, floor) * math.sqrt(1 + 1 / len(rest)))
+    return float(2 * (norm.sf(distance) if seen <= floor else t.sf(distance, len(rest) - 1)))
+
+
+def _is_odd(side: Side) -> bool:
+    """An open time that stands apart is a lead, not a verdict."""
+    named = (side.p.get(Measure.SKIPS, 1.0), side.p.get(Measure.STEADINESS, 1.0))
+    return min(named) < LEVEL
+
+
+def _cleared(side: Side, takes: Sequence[Take]) -> bool:
+    """A side clears itself where a reading made while the engine shook was steady, and no fault shows."""
+    own = [take for take in takes if take.cylinder == side.cylinder]
+    steady = any(take.shaking is Shaking.YES and take.reading.verdict is Verdict.STEADY for take in own)
+    return side.arm is not None and not shows_fault(side.arm) and not side.silent and steady
+
+
+def _smallest(side: Side) -> float:
+    return min(side.p.values(), default=1.0)
+
+
+def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
+    found = []
+    if side.silent:
+        found.append(Reason(why=Why.SILENT, figures={"cylinder": side.cylinder}))
+    elif side.arm is not None and side.p.get(Measure.SKIPS, 1.0) < LEVEL:
+        rest: list[Arm] = [other.arm for other in sides if other is not side and other.arm is not None]
+        figures = {
+            "cylinder": side.cylinder,
+            "episodes": side.arm.episodes,
+            "others": pooled(rest).episodes,
+            "p": _rounded(side.p[Measure.SKIPS]),
+        }
+        found.append(Reason(why=Why.MORE_EPISODES, figures=figures))
+    for measure, value in ((Measure.STEADINESS, side.steadiness_us), (Measure.OPEN_TIME, side.open_time_ms)):
+        if value is not None and side.p.get(measure, 1.0) < LEVEL:
+            others = [
+                v
+                for o in sides
+                if o is not side
+                and (v := o.steadiness_us if measure is Measure.STEADINESS else o.open_time_ms) is not None
+            ]
+            spread = {
+                "cylinder": side.cylinder,
+                "measure": measure.value,
+                "value": round(value, 2),
+                "low": round(min(others), 2),
+                "high": round(max(others), 2),
+            }
+            found.append(Reason(why=Why.STANDS_APART, figures=spread))
+    return found
+
+
+def _rounded(p: float) -> float:
+    return float(f"{p:.2g}")

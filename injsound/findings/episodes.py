@@ -1,0 +1,288 @@
+"""Skips counted by episodes: a burst is one bad moment, and moments, not events, are what two recordings differ in.
+
+An episode starts at a skip and reaches ``REACH_S`` from there; skips within its reach belong to it. A recording is as
+many blocks as its judged time holds reaches. Two recordings are compared by their episodes among their blocks.
+"""
+
+import numpy as np
+
+from injsound.diagnoses import Arm, Take
+from injsound.results import Events, FloatArray, Reading, ReasonCode, State, Verdict
+
+# Longer than the bursts of four to eight skips that warm idle gives (0.7 to 1.4 s at 700 rpm): common practice, no
+# source. How the tests keep their level with it: docs/methods.md, 'Episodes'.
+REACH_S = 2.0
+LEVEL = 0.01
+# A fault shows where so many episodes are seen and wrong calls alone would give them less often than LEVEL.
+FEWEST_EPISODES = 2
+# Wrong calls that no model foresees, per judged event: as in the single reading's verdict.
+_UNFORESEEN = 2e-4
+
+
+def episode_starts(skip_times_s: FloatArray) -> FloatArray:
+    """When each episode starts.
+
+    Parameters
+    ----------
+    skip_times_s : ndarray, shape (n,)
+        Times of the skips, rising [s].
+
+    Returns
+    -------
+    ndarray, shape (m,), m <= n
+        Times of the first skip of each episode [s].
+    """
+    starts: list[float] = []
+    for time in skip_times_s:
+        if not starts or time >= starts[-1] + REACH_S:
+            starts.append(float(time))
+    return np.array(starts)
+
+
+def arm_of_events(events: Events, keep: np.ndarray | None = None) -> Arm:
+    """Count the episodes of some events.
+
+    Parameters
+    ----------
+    events : Events
+        Due events of one recording.
+    keep : ndarray of bool, shape (n,), or None
+        Which of them; all by default.
+
+    Returns
+    -------
+    Arm
+        Blocks from the judged events' number and usual interval.
+    """
+    keep = np.ones(len(events.state), dtype=bool) if keep is None else keep
+    states = np.array([state.value for state in events.state])
+    judged = keep & (states != State.UNJUDGED.value)
+    skipped = judged & (states == State.SKIPPED.value)
+    interval = float(np.median(np.diff(events.time_s))) if len(events.time_s) > 1 else 0.0
+    probability = events.skip_probability
+    missed = float(probability[judged & ~skipped].sum())
+    episodes = len(episode_starts(events.time_s[skipped]))
+    true = float(probability[skipped].sum())
+    return Arm(
+        episodes=episodes,
+        blocks=max(episodes, int(judged.sum() * interval / REACH_S)),
+        expected_false=float((1 - probability[skipped]).sum()) + _UNFORESEEN * int(judged.sum()),
+        # One more, so that a recording without a skip is not taken to miss all of them.
+        missed_share=missed / (missed + true + 1),
+        skipped=int(skipped.sum()),
+        judged=int(judged.sum()),
+    )
+
+
+def arm_of(reading: Reading) -> Arm | None:
+    """Count the episodes of a reading.
+
+    Parameters
+    ----------
+    reading : Reading
+        One recording.
+
+    Returns
+    -------
+    Arm or None
+        None where nothing could be counted. A silent place has an episode in every block.
+    """
+    if is_silent(reading):
+        blocks = max(1, int(reading.seconds / REACH_S))
+        return Arm(episodes=blocks, blocks=blocks)
+    return arm_of_events(reading.events) if is_counted(reading) else None
+
+
+def is_silent(reading: Reading) -> bool:
+    """Whether an engine was heard and this injector was not.
+
+    Parameters
+    ----------
+    reading : Reading
+        One recording.
+
+    Returns
+    -------
+    bool
+        False for what is no engine at all.
+    """
+    codes = {note.code for note in reading.reasons}
+    silent = {ReasonCode.OWN_PLACE_SILENT, ReasonCode.ENGINE_TICKS_ONLY}
+    return reading.verdict is Verdict.NO_TICK and bool(codes & silent)
+
+
+# Heard and missing ticks of a recording must be this far apart for its count to be used: findings/verdict.py.
+_LEAST_SEPARATION = 4.0
+
+
+def is_counted(reading: Reading) -> bool:
+    """Whether a reading's events may be used: counted, and heard well enough, whatever its own verdict.
+
+    Parameters
+    ----------
+    reading : Reading
+        One recording.
+
+    Returns
+    -------
+    bool
+        False for no tick, and for those too faint or too doubtful to be counted.
+    """
+    separation = reading.quality.separation
+    return (
+        reading.verdict is not Verdict.NO_TICK
+        and len(reading.events.state) > 0
+        and separation is not None
+        and separation >= _LEAST_SEPARATION
+    )
+
+
+def pooled(arms: list[Arm]) -> Arm:
+    """Several arms as one.
+
+    Parameters
+    ----------
+    arms : list of Arm
+        At least one.
+
+    Returns
+    -------
+    Arm
+        Sums; the missed share weighted by judged events.
+    """
+    judged = sum(arm.judged for arm in arms)
+    missed = sum(arm.missed_share * arm.judged for arm in arms) / judged if judged else 0.0
+    return Arm(
+        episodes=sum(arm.episodes for arm in arms),
+        blocks=sum(arm.blocks for arm in arms),
+        expected_false=sum(arm.expected_false for arm in arms),
+        missed_share=missed,
+        skipped=sum(arm.skipped for arm in arms),
+        judged=judged,
+    )
+
+
+def shows_fault(arm: Arm, *, level: float = LEVEL) -> bool:
+    """Whether an arm has more episodes than wrong calls alone would give.
+
+    Parameters
+    ----------
+    arm : Arm
+        One side.
+    level : float
+        Probability of so many by wrong calls [unitless].
+
+    Returns
+    -------
+    bool
+        False for fewer than two episodes.
+    """
+    from scipy.stats import poisson
+
+    return arm.episodes >= FEWEST_EPISODES and bool(poisson.sf(arm.episodes - 1, arm.expected_false) < level)
+
+
+def more_episodes_p(first: Arm, second: Arm) -> float:
+    """Probability of at least as many episodes in the first arm, were both faulty alike.
+
+    Parameters
+    ----------
+    first, second : Arm
+        Sides; the first is asked about.
+
+    Returns
+    -------
+    float
+        One-sided; each side's wrong and missed calls are part of "alike" [unitless].
+
+    References
+    ----------
+    Fisher's exact test; with unequal wrong calls its noncentral form (Fisher, J. R. Stat. Soc. 98, 39-54, 1935, from
+    memory). Level measured: docs/methods.md, 'Episodes'.
+    """
+    from scipy.stats import nchypergeom_fisher
+
+    total = first.episodes + second.episodes
+    if total == 0:
+        return 1.0
+    shares = _alike(first, second)
+    odds = shares[0] * (1 - shares[1]) / (shares[1] * (1 - shares[0]))
+    blocks = first.blocks + second.blocks
+    return float(nchypergeom_fisher.sf(first.episodes - 1, blocks, first.blocks, total, odds))
+
+
+def _alike(first: Arm, second: Arm) -> tuple[float, float]:
+    """Share of blocks with an episode on each side, were the true share the same."""
+    arms = (first, second)
+    false = [min(arm.expected_false / max(arm.blocks, 1), 0.9) for arm in arms]
+    seen = [1 - arm.missed_share for arm in arms]
+    expected = sum(f * arm.blocks for f, arm in zip(false, arms, strict=True))
+    reach = sum(s * arm.blocks for s, arm in zip(seen, arms, strict=True))
+    true = min(max((first.episodes + second.episodes - expected) / max(reach, 1e-9), 0.0), 1.0)
+    shares = [1 - (1 - true * s) * (1 - f) for s, f in zip(seen, false, strict=True)]
+    low, high = (min(max(share, 1e-6), 1 - 1e-6) for share in shares)
+    return low, high
+
+
+def holm(p: list[float]) -> list[float]:
+    """Probabilities corrected for having looked several times.
+
+    Parameters
+    ----------
+    p : list of float
+        Of each look [unitless].
+
+    Returns
+    -------
+    list of float
+        In the same order [unitless].
+
+    References
+    ----------
+    Holm, Scand. J. Statist. 6, 65-70, 1979 (from memory); statsmodels ``multipletests(method="holm")`` in the tests.
+    """
+    order = np.argsort(p)
+    corrected = np.empty(len(p))
+    worst = 0.0
+    for rank, index in enumerate(order):
+        worst = max(worst, min(1.0, (len(p) - rank) * p[index]))
+        corrected[index] = worst
+    return [float(value) for value in corrected]
+
+
+def seconds_for(episodes_needed: int, arm: Arm) -> float:
+    """How long to record until a fault as frequent as seen has given some episodes.
+
+    Parameters
+    ----------
+    episodes_needed : int
+        Episodes wanted in all [unitless].
+    arm : Arm
+        What was seen so far.
+
+    Returns
+    -------
+    float
+        Further seconds, in tens; twice the time recorded where none was seen yet [s].
+    """
+    recorded = arm.blocks * REACH_S
+    share = max(episodes_needed - arm.episodes, 1) / arm.episodes if arm.episodes else 2.0
+    more = recorded * share
+    return float(max(10, 10 * np.ceil(more / 10)))
+
+
+def usable(takes: list[Take]) -> list[tuple[Take, Arm]]:
+    """Takes that can be counted, with their arms.
+
+    Parameters
+    ----------
+    takes : list of Take
+        Any.
+
+    Returns
+    -------
+    list of (Take, Arm)
+        In the same order.
+    """
+    arms = [(take, arm_of(take.reading)) for take in takes]
+    return [(take, arm) for take, arm in arms if arm is not None]

@@ -1,0 +1,62 @@
+"""Readings made event by event, without sound: for the findings over several recordings."""
+
+from dataclasses import replace
+
+import numpy as np
+from readings import reading
+
+from injsound.diagnoses import Shaking, Stage, Take
+from injsound.findings.verdict import count_skips
+from injsound.results import Events, Jitter, Neighbours, Note, OpenTime, ReasonCode, State, Verdict
+
+_LIKE = reading(Verdict.STEADY, skipped=())
+
+
+def skip_train(rng, events, rate, *, burst=1):
+    """Scattered skips, or bursts of a length that start at random; ``rate`` of all events."""
+    starts = rng.random(events) < rate / burst
+    skipped = np.zeros(events, dtype=bool)
+    for start in np.flatnonzero(starts):
+        skipped[start : start + burst] = True
+    return skipped
+
+
+def made_reading(
+    skipped, *, interval_s=0.17, false=0.0, missed=0.0, steadiness_us=300.0, open_time_ms=2.8, sha256="", rpm=None
+):
+    """A counted reading with skips at given events; shares of wrong calls are what its probabilities say."""
+    n = len(skipped)
+    time = 0.1 + interval_s * np.arange(n)
+    state = tuple(State.SKIPPED if s else State.HEARD for s in skipped)
+    events = Events(
+        time_s=time,
+        state=state,
+        skip_probability=np.where(skipped, 1 - false, missed),
+        heard_at_s=np.where(skipped, np.nan, time),
+        level_db=np.where(skipped, np.nan, -20.0),
+        open_time_ms=np.where(skipped, np.nan, open_time_ms),
+        neighbours=(Neighbours.HEARD,) * n,
+    )
+    verdict = Verdict.SKIPPING if skipped.sum() > 1 else Verdict.STEADY
+    return replace(
+        _LIKE,
+        file=f"{sha256 or 'made'}.wav",
+        sha256=sha256,
+        seconds=n * interval_s,
+        verdict=verdict,
+        events=events,
+        skips=count_skips(events),
+        firing=replace(_LIKE.firing, rpm=rpm or 120 / interval_s),
+        jitter=Jitter(cycle_to_cycle_us=steadiness_us, count=n),
+        open_time=OpenTime(median_ms=open_time_ms, spread_ms=0.02, drift_ms=0.0, count=n),
+    )
+
+
+def silent_reading(**settings):
+    """A reading in which the engine ticks and this injector does not."""
+    made = made_reading(np.zeros(300, dtype=bool), **settings)
+    return replace(made, verdict=Verdict.NO_TICK, reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),))
+
+
+def take(made, cylinder, *, injector="", stage=Stage.BEFORE, condition="warm", shaking=Shaking.YES):
+    return Take(reading=made, cylinder=cylinder, injector=injector, stage=stage, condition=condition, shaking=shaking)

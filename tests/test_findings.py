@@ -1,0 +1,385 @@
+"""Compare, swap, wiggle and verify on readings made event by event."""
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.proportion import confint_proportions_2indep
+from takes import made_reading, silent_reading, skip_train, take
+
+from injsound.diagnoses import (
+    Arm,
+    CompareVerdict,
+    Measure,
+    Shaking,
+    Stage,
+    SwapVerdict,
+    VerifyVerdict,
+    Why,
+    WiggleVerdict,
+)
+from injsound.errors import ParameterError
+from injsound.findings.compare import compare_injectors
+from injsound.findings.episodes import (
+    arm_of,
+    episode_starts,
+    holm,
+    is_counted,
+    more_episodes_p,
+    pooled,
+    seconds_for,
+    shows_fault,
+)
+from injsound.findings.swap import find_fault
+from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
+from injsound.findings.wiggle import Stretch, find_gathering
+
+EVENTS = 353  # 60 s at 0.17 s
+NONE = np.zeros(EVENTS, dtype=bool)
+
+
+def _skips(*places, events=EVENTS):
+    train = np.zeros(events, dtype=bool)
+    train[list(places)] = True
+    return train
+
+
+EIGHT = _skips(*range(20, 340, 40))
+
+
+def _whys(finding):
+    return [reason.why for reason in finding.reasons]
+
+
+# --- episodes -------------------------------------------------------------------------------------------------------
+
+
+def test_a_burst_is_one_episode():
+    # By hand: reach 2 s. 0.0, 0.5 and 1.9 are one; 2.0 starts the next, which reaches to 4.0.
+    np.testing.assert_array_equal(episode_starts(np.array([0.0, 0.5, 1.9, 2.0, 3.9, 4.1])), [0.0, 2.0, 4.1])
+    assert not episode_starts(np.zeros(0)).size
+    assert arm_of(made_reading(_skips(100, 101, 102, 103, 104))).episodes == 1
+
+
+def test_blocks_are_judged_time_over_the_reach():
+    assert arm_of(made_reading(NONE)).blocks == int(EVENTS * 0.17 / 2)
+
+
+def test_equal_sides_are_compared_by_fishers_test():
+    # Fisher's tea tasting: 4 of 4 against 0 of 4 is 1/70 (one-sided), 3 against 1 is 17/70.
+    assert more_episodes_p(Arm(episodes=4, blocks=4), Arm(episodes=0, blocks=4)) == pytest.approx(1 / 70, rel=1e-4)
+    assert more_episodes_p(Arm(episodes=3, blocks=4), Arm(episodes=1, blocks=4)) == pytest.approx(17 / 70, rel=1e-4)
+
+
+@pytest.mark.parametrize(("a", "b", "n", "m"), [(7, 0, 30, 30), (9, 2, 40, 25), (3, 3, 20, 50)])
+def test_fishers_test_agrees_with_scipy(a, b, n, m):
+    expected = stats.fisher_exact([[a, n - a], [b, m - b]], alternative="greater").pvalue
+    assert more_episodes_p(Arm(episodes=a, blocks=n), Arm(episodes=b, blocks=m)) == pytest.approx(expected, rel=1e-3)
+
+
+def test_wrong_calls_do_not_make_an_injector_look_worse():
+    clean = Arm(episodes=1, blocks=30)
+    loud, quiet = (Arm(episodes=6, blocks=30, expected_false=f) for f in (5.0, 0.0))
+    assert more_episodes_p(loud, clean) > 5 * more_episodes_p(quiet, clean)
+    assert not shows_fault(loud)
+    assert shows_fault(quiet)
+    deaf = replace(clean, missed_share=0.8)
+    assert more_episodes_p(quiet, deaf) > more_episodes_p(quiet, clean)
+
+
+def test_no_episode_shows_nothing():
+    assert more_episodes_p(Arm(episodes=0, blocks=30), Arm(episodes=0, blocks=30)) == 1.0
+    assert not shows_fault(Arm(episodes=1, blocks=30))
+
+
+def test_holm_agrees_with_statsmodels():
+    p = [0.01, 0.04, 0.03, 0.005, 0.6]
+    np.testing.assert_allclose(holm(p), multipletests(p, method="holm")[1])
+
+
+def test_sums_weigh_missed_shares_by_events():
+    both = pooled([Arm(episodes=1, blocks=10, missed_share=0.3, judged=100), Arm(episodes=2, blocks=20, judged=200)])
+    assert (both.episodes, both.blocks, both.judged) == (3, 30, 300)
+    assert both.missed_share == pytest.approx(0.1)
+
+
+def test_seconds_for_more_episodes():
+    # By hand: 2 episodes in 30 blocks of 2 s; 5 more take 60 s * 5 / 2 = 150 s. None seen: twice the 60 s.
+    assert seconds_for(7, Arm(episodes=2, blocks=30)) == 150
+    assert seconds_for(7, Arm(episodes=0, blocks=30)) == 120
+
+
+def test_faint_recordings_are_not_counted():
+    made = made_reading(EIGHT)
+    faint = replace(made, quality=replace(made.quality, separation=3.0))
+    assert is_counted(made)
+    assert arm_of(faint) is None
+    silent = arm_of(silent_reading())
+    assert silent.episodes == silent.blocks > 20
+
+
+# --- compare --------------------------------------------------------------------------------------------------------
+
+
+def test_the_skipping_one_is_named():
+    found = compare_injectors([take(made_reading(EIGHT if c == 3 else NONE), c) for c in (1, 2, 3, 4)])
+    assert found.verdict is CompareVerdict.ODD_ONE
+    assert found.odd == (3,)
+    assert _whys(found) == [Why.MORE_EPISODES]
+
+
+def test_a_sound_set_that_shook_has_none():
+    found = compare_injectors([take(made_reading(NONE), c) for c in (1, 2, 3, 4)])
+    assert found.verdict is CompareVerdict.NONE
+
+
+def test_running_well_clears_nothing():
+    found = compare_injectors([take(made_reading(NONE), c, shaking=Shaking.NO) for c in (1, 2, 3, 4)])
+    assert found.verdict is CompareVerdict.NOT_SHOWN
+    assert Why.RAN_WELL in _whys(found)
+    assert found.record_s > 0
+
+
+def test_one_burst_names_nobody():
+    # Five skips in one burst against none: Fisher's test on events gives 0.03, on episodes nothing.
+    found = compare_injectors([take(made_reading(_skips(*range(50, 55)) if c == 1 else NONE), c) for c in (1, 2, 3)])
+    assert found.verdict is CompareVerdict.NOT_SHOWN or found.odd == ()
+
+
+def test_a_silent_one_is_named():
+    found = compare_injectors([take(silent_reading() if c == 2 else made_reading(NONE), c) for c in (1, 2, 3, 4)])
+    assert found.odd == (2,)
+    assert _whys(found) == [Why.SILENT]
+
+
+def test_conditions_are_never_mixed():
+    takes = [take(made_reading(EIGHT), 1, condition="cold"), take(made_reading(NONE), 2, condition="warm")]
+    found = compare_injectors(takes)
+    assert found.verdict is CompareVerdict.NOT_SHOWN
+    assert Why.CONDITIONS_DIFFER in _whys(found)
+
+
+def test_one_cylinder_has_no_fellows():
+    assert compare_injectors([take(made_reading(EIGHT), 1)]).verdict is CompareVerdict.NOT_SHOWN
+
+
+def test_an_open_time_that_stands_apart_is_a_lead_and_no_verdict():
+    gaps = (2.80, 2.82, 2.79, 2.81, 2.80, 3.60)
+    found = compare_injectors([take(made_reading(NONE, open_time_ms=g), c) for c, g in enumerate(gaps, 1)])
+    assert found.sides[5].p[Measure.OPEN_TIME] < 0.01
+    assert 6 not in found.odd
+
+
+def test_an_unsteady_one_is_named_and_a_steadier_one_is_not():
+    for us, odd in ((3_000.0, (1,)), (30.0, ())):
+        steady = (us, 300.0, 310.0, 290.0, 305.0, 295.0, 300.0, 302.0)
+        found = compare_injectors([take(made_reading(NONE, steadiness_us=s), c) for c, s in enumerate(steady, 1)])
+        assert found.odd == odd
+
+
+# --- swap -----------------------------------------------------------------------------------------------------------
+
+
+def _swap(first, second, stayed, followed, **settings):
+    trains = {(1, Stage.BEFORE, "A"): first, (2, Stage.BEFORE, "B"): second, (1, Stage.SWAPPED, "B"): stayed,
+              (2, Stage.SWAPPED, "A"): followed}  # fmt: skip
+    return [
+        take(made_reading(train, sha256=str(k), **settings), cylinder, injector=injector, stage=stage)
+        for k, ((cylinder, stage, injector), train) in enumerate(trains.items())
+    ]
+
+
+@pytest.mark.parametrize(
+    ("cells", "verdict"),
+    [
+        ((EIGHT, NONE, NONE, EIGHT), SwapVerdict.FOLLOWS_INJECTOR),
+        ((NONE, EIGHT, EIGHT, NONE), SwapVerdict.FOLLOWS_INJECTOR),
+        ((EIGHT, NONE, EIGHT, NONE), SwapVerdict.STAYS_WITH_CYLINDER),
+        ((EIGHT, NONE, EIGHT, EIGHT), SwapVerdict.BOTH),
+        ((EIGHT, NONE, NONE, NONE), SwapVerdict.NEITHER),
+        ((NONE, NONE, NONE, NONE), SwapVerdict.NOT_SHOWN),
+        ((_skips(50, 200), NONE, NONE, _skips(50, 200)), SwapVerdict.NOT_SHOWN),
+        ((_skips(*range(50, 58)), NONE, NONE, _skips(*range(90, 98))), SwapVerdict.NOT_SHOWN),
+    ],
+    ids=["follows", "follows from 2", "stays", "both", "neither", "sound", "too few", "one burst each"],
+)
+def test_swap(cells, verdict):
+    assert find_fault(_swap(*cells)).verdict is verdict
+
+
+def test_a_silent_injector_that_moves_is_followed():
+    takes = _swap(NONE, NONE, NONE, NONE)
+    takes[0] = replace(takes[0], reading=silent_reading(sha256="a"))
+    takes[3] = replace(takes[3], reading=silent_reading(sha256="b"))
+    assert find_fault(takes).verdict is SwapVerdict.FOLLOWS_INJECTOR
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        (lambda t: t[:3], Why.CELL_MISSING),
+        (lambda t: [*t[:3], replace(t[3], condition="cold")], Why.CONDITIONS_DIFFER),
+        (lambda t: [*t[:3], replace(t[3], injector="B")], Why.NOTHING_MOVED),
+        (lambda t: [*t[:3], replace(t[3], reading=t[0].reading)], Why.SAME_RECORDING),
+        (lambda t: [*t[:3], replace(t[3], reading=made_reading(EIGHT, rpm=2_000, sha256="x"))], Why.SPEEDS_DIFFER),
+        (lambda t: [*t[:3], replace(t[3], reading=made_reading(EIGHT[:150], sha256="x"))], Why.LENGTHS_DIFFER),
+        (lambda t: [*t, replace(t[3], cylinder=3)], Why.TOO_FEW_RECORDINGS),
+    ],
+    ids=["cell", "condition", "moved", "same", "speed", "length", "three cylinders"],
+)
+def test_unlike_cells_show_nothing(change, why):
+    found = find_fault(change(_swap(EIGHT, NONE, NONE, EIGHT)))
+    assert found.verdict is SwapVerdict.NOT_SHOWN
+    assert why in _whys(found)
+
+
+# --- wiggle ---------------------------------------------------------------------------------------------------------
+
+
+def _stretches(each, length=6.0):
+    return [Stretch(from_s=length * k, to_s=length * (k + 1), moved=k % 2 == 1) for k in range(2 * each)]
+
+
+def _moved_skips(stretches, moved, still, events=EVENTS):
+    time = 0.1 + 0.17 * np.arange(events)
+    train = np.zeros(events, dtype=bool)
+    for s in stretches:
+        inside = np.flatnonzero((time >= s.from_s) & (time < s.to_s))
+        train[inside[5 : 5 + 13 * (moved if s.moved else still) : 13]] = True
+    return train
+
+
+def test_skips_that_gather_while_moved():
+    stretches = _stretches(5)
+    found = find_gathering(made_reading(_moved_skips(stretches, 2, 0)), stretches)
+    assert found.verdict is WiggleVerdict.GATHERS
+    # By hand: of the 252 ways to name five of ten, only the true one is as extreme.
+    assert found.p == pytest.approx(1 / 252)
+
+
+def test_exchange_p_agrees_with_counting_every_way():
+    rng = np.random.default_rng(3)
+    stretches = _stretches(5)
+    reading = made_reading(skip_train(rng, EVENTS, 0.05))
+    found = find_gathering(reading, stretches)
+    time = reading.events.time_s[skipped_places(reading)]
+    starts = episode_starts(time)
+    counts = np.array([np.sum((starts >= s.from_s) & (starts < s.to_s)) for s in stretches], dtype=float)
+    judged = np.array(
+        [np.sum((reading.events.time_s >= s.from_s) & (reading.events.time_s < s.to_s)) for s in stretches]
+    )
+    counts -= 2e-4 * judged
+    ways = [list(w) for w in combinations(range(10), 5)]
+    rest = [[k for k in range(10) if k not in w] for w in ways]
+    gain = [
+        counts[w].sum() / judged[w].sum() - counts[r].sum() / judged[r].sum() for w, r in zip(ways, rest, strict=True)
+    ]
+    seen = gain[ways.index([1, 3, 5, 7, 9])]
+    assert found.p == pytest.approx(np.mean(np.array(gain) >= seen - 1e-12))
+
+
+def skipped_places(reading):
+    return np.array([state.value == "skipped" for state in reading.events.state])
+
+
+def test_even_skips_do_not_gather():
+    stretches = _stretches(5)
+    found = find_gathering(made_reading(_moved_skips(stretches, 1, 1)), stretches)
+    assert found.verdict is WiggleVerdict.DOES_NOT
+
+
+@pytest.mark.parametrize(("each", "moved"), [(4, 2), (5, 0)])
+def test_too_few_stretches_or_skips(each, moved):
+    stretches = _stretches(each)
+    assert find_gathering(made_reading(_moved_skips(stretches, moved, 0)), stretches).verdict is WiggleVerdict.TOO_FEW
+
+
+@pytest.mark.parametrize(
+    "stretches",
+    [
+        [Stretch(from_s=5, to_s=5, moved=True)],
+        [Stretch(from_s=-1, to_s=5, moved=True)],
+        [Stretch(from_s=0, to_s=5, moved=True), Stretch(from_s=4, to_s=8, moved=False)],
+    ],
+)
+def test_impossible_stretches_are_refused(stretches):
+    with pytest.raises(ParameterError, match="expected"):
+        find_gathering(made_reading(NONE), stretches)
+
+
+# --- verify ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "low", "high"),
+    [
+        # Newcombe, Statistics in Medicine 17, 873-890, 1998, table II, method 10: 56/70 - 48/80.
+        ((56, 70), (48, 80), 0.0524, 0.3339),
+    ],
+)
+def test_newcombe_limits_are_the_published_ones(first, second, low, high):
+    assert newcombe_difference(first, second) == pytest.approx((low, high), abs=1e-4)
+
+
+@pytest.mark.parametrize(("a", "n", "b", "m"), [(0, 350, 20, 350), (3, 200, 9, 100), (5, 10, 5, 10)])
+def test_newcombe_limits_agree_with_statsmodels(a, n, b, m):
+    expected = confint_proportions_2indep(a, n, b, m, method="newcomb", compare="diff")
+    assert newcombe_difference((a, n), (b, m)) == pytest.approx(expected, abs=1e-9)
+
+
+def test_restarts_needed_after_three_of_five():
+    # 0.4^4 = 0.026 <= 0.05 < 0.4^3 = 0.064; with the share uncertain 3/7 4/8 5/9 6/10 7/11 = 0.045 after 0.071.
+    assert clean_restarts_needed(3, 5, certain=True) == 4
+    assert clean_restarts_needed(3, 5) == 5
+    assert clean_restarts_needed(5, 5, certain=True) == 1
+    assert clean_restarts_needed(1, 5) > clean_restarts_needed(3, 5)
+    with pytest.raises(ParameterError):
+        clean_restarts_needed(0, 5)
+
+
+def _repair(after, **settings):
+    takes = [
+        take(made_reading(EIGHT, sha256="b"), 2),
+        take(made_reading(after, sha256="a"), 2, stage=Stage.AFTER),
+        *(take(made_reading(NONE, sha256=f"s{c}"), c, stage=Stage.AFTER) for c in (1, 3, 4)),
+    ]
+    return verify_repair(takes, cylinder=2, **{"leaks_checked": True, **settings})
+
+
+def test_a_good_repair_has_its_bound_and_its_change():
+    found = _repair(NONE)
+    assert found.verdict is VerifyVerdict.GOOD
+    assert found.rate_high == pytest.approx(1 - 0.05 ** (1 / EVENTS))
+    assert found.change == pytest.approx(-8 / EVENTS)
+    assert found.change_low < found.change < found.change_high < 0
+
+
+def test_what_keeps_a_repair_from_being_called_good():
+    assert _repair(EIGHT).verdict is VerifyVerdict.STILL_SKIPPING
+    assert Why.LEAKS_NOT_CHECKED in _whys(_repair(NONE, leaks_checked=False))
+    few = _repair(NONE, faulty_restarts=(3, 5), clean_restarts=4)
+    assert few.verdict is VerifyVerdict.NOT_ENOUGH
+    assert few.restarts_needed == 5
+    assert _repair(NONE, faulty_restarts=(3, 5), clean_restarts=5).verdict is VerifyVerdict.GOOD
+    short = _repair(NONE[:100])
+    assert short.verdict is VerifyVerdict.NOT_ENOUGH
+    # By hand: 299 events show 1 %; 199 more at 0.17 s are 34 s, in tens 40; the fault of before asks for more.
+    assert short.record_s >= 40
+
+
+def test_a_skipping_sibling_keeps_the_repair_open():
+    takes = [
+        take(made_reading(NONE, sha256="a"), 2, stage=Stage.AFTER),
+        take(made_reading(EIGHT, sha256="s"), 1, stage=Stage.AFTER),
+    ]
+    found = verify_repair(takes, cylinder=2, leaks_checked=True)
+    assert found.verdict is VerifyVerdict.NOT_ENOUGH
+    assert Why.SIBLING_SKIPS in _whys(found)
+
+
+def test_no_recording_after_the_repair_is_refused():
+    with pytest.raises(ParameterError, match="record it"):
+        verify_repair([take(made_reading(EIGHT), 2)], cylinder=2)
