@@ -48,6 +48,22 @@ def run_file(
         return Failure(file=shown, code="memory", message=f"{shown}: not enough memory; close other programs")
 
 
+def file_hash(path: str | Path) -> str:
+    """SHA-256 of a file, as readings carry it.
+
+    Parameters
+    ----------
+    path : path
+        Any file.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    return sha256(path)
+
+
 def run_files(
     paths: Iterable[str | Path], *, engine: Engine, rpm: float | None = None, channel: int | None = None
 ) -> Iterator[Reading | Failure]:

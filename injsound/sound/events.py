@@ -23,7 +23,7 @@ _ELSEWHERE_S = (-0.0140, -0.0110, -0.0085, -0.0060, 0.0135, 0.0165, 0.0195, 0.02
 # Events whose surroundings are matched: eight offsets of 120 events tell a probability of 0.001.
 _ELSEWHERE_EVENTS = 120
 _BEFORE_S = 0.0008
-# One click, a doublet, a long ring.
+# One click, and a doublet with its ring.
 _LENGTHS_S = (0.0025, 0.0090)
 _ROUNDS = 3
 _TRACK_STEP_S = 0.0001
@@ -32,9 +32,9 @@ _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 # Penalties on changes of the lateness, from an engine that stumbles to one that hums.
 _STIFFNESS = (0.1, 0.5, 2.0, 8.0)
 _MIN_SCATTER_S = 30e-6
-# Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -9 dB: from memory.
-_FAINT = 0.005
-_FAINTEST = 0.35
+# Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -10 dB: from memory.
+_FAINT = 0.02
+_FAINTEST = 0.3
 # A doublet is one where each click holds this share of the norm; from tick to tick their share varies by this much.
 _LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
 # Share of absent ticks at whose place another sound happens to meet one of the two clicks, and how strongly, as a share
@@ -96,6 +96,8 @@ def match_events(
     usable: BoolArray,
     *,
     gap_s: float = float("nan"),
+    click: FloatArray | None = None,
+    lead_s: float = 0.0,
 ) -> Matches:
     """Match every due event with the mean tick and weigh heard against absent.
 
@@ -113,6 +115,11 @@ def match_events(
         Events from which the mean tick may be learnt.
     gap_s : float
         Rough gap to the partner click, of either sign, nan where unknown [s].
+    click : ndarray, shape (p,), or None
+        Mean whitened click at the due times, to start from; without it the strongest one near them is taken
+        [unitless].
+    lead_s : float
+        From the start of ``click`` to its strike [s].
 
     Returns
     -------
@@ -122,8 +129,10 @@ def match_events(
     gap = abs(gap_s) - _BEFORE_CLOSE_S if np.isfinite(gap_s) else _NEAR_MAX_S
     near_s = float(np.clip(gap, _NEAR_MIN_S, _NEAR_MAX_S))
     best: _Fit | None = None
-    for length_s in _LENGTHS_S:
-        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s)
+    # Without a partner at a constant gap, what follows the click may be a valve's, and keep being heard without it.
+    for length_s in _LENGTHS_S if np.isfinite(gap_s) else _LENGTHS_S[:1]:
+        first = None if click is None else _placed(click, sr, lead_s, length_s)
+        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, first)
         if best is None or fit.kinds.separation > best.kinds.separation:
             best = fit
     assert best is not None
@@ -154,12 +163,28 @@ class _Fit:
     kinds: "_Kinds"
 
 
+def _placed(click: FloatArray, sr: int, lead_s: float, length_s: float) -> FloatArray:
+    """A click laid into a template of some length, its strike where the template has it."""
+    template = np.zeros(round(_BEFORE_S * sr) + round(length_s * sr))
+    start = round(_BEFORE_S * sr) - round(lead_s * sr)
+    part = click[max(0, -start) :][: len(template) - max(0, start)]
+    template[max(0, start) :][: len(part)] = part
+    return template
+
+
 def _fit(
-    white: FloatArray, sr: int, start_s: float, due_s: FloatArray, usable: BoolArray, length_s: float, near_s: float
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    due_s: FloatArray,
+    usable: BoolArray,
+    length_s: float,
+    near_s: float,
+    first: FloatArray | None,
 ) -> _Fit:
     """Learn the mean tick at one length and match every event with it."""
     rows = cut(white, sr, start_s, due_s, _before_with_search(sr), length_s + SEARCH_S)
-    template = align_clicks(rows[usable], sr, reach_s=SEARCH_S).template
+    template = align_clicks(rows[usable], sr, reach_s=SEARCH_S).template if first is None else first
     heard = usable
     for _ in range(_ROUNDS):
         fit = correlate_rows(rows, template)

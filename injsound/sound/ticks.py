@@ -271,10 +271,14 @@ LEAST_AMPLITUDE = 4.8
 # moved by 0.4 to 0.9 ms on four real engines: docs/methods.md.
 MOST_SCATTER_S = 0.40e-3
 _SCATTER_SCALE_S = 0.15e-3
+# A click that rings no longer than this struck nothing solid: pick-up, or a tone that starts at once.
+_LEAST_LENGTH_S = 0.3e-3
 # So high a click may be a solenoid's; a faint one moves by as much as noise moves its place.
 _HIGH_CENTRE_HZ, _PLAIN_AMPLITUDE = 7_000.0, 6.5
 # Above chance, but not to be named.
 _FAINT_AMPLITUDE = 4.5
+# Where the engine's own clicks stand out this much, an injector under the probe would be heard beside them.
+_LOUD_ENGINE = 8.0
 # A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
 _CLOSE = 0.75
 # A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
@@ -387,8 +391,8 @@ def choose_tick(
     ticks = _doublets(recurring, interval, weight)
     like = [c for c in ticks if _like_injector(c)]
     if not like:
-        doubtful = any(_may_be_own(c) for c in all_found)
-        return Choice(found=Found.NOTHING if doubtful else Found.ENGINE_ONLY, own=max(ticks, key=weight))
+        plain = max(c.amplitude for c in ticks) >= _LOUD_ENGINE and not any(_may_be_own(c) for c in all_found)
+        return Choice(found=Found.ENGINE_ONLY if plain else Found.NOTHING, own=max(ticks, key=weight))
     own = _open_click(max(like, key=weight), measured, interval)
     slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
     others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
@@ -440,7 +444,9 @@ def _weight(c: Candidate, least_s: float = 0.0) -> float:
 
 
 def _like_injector(c: Candidate) -> bool:
-    """A doublet, or a lone click too high and too exact for a valve."""
+    """A click that rings, and is a doublet, or lone and too high and too exact for a valve."""
+    if c.length_s < _LEAST_LENGTH_S:
+        return False
     faint = c.amplitude < _PLAIN_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ
     if np.isfinite(c.gap_s) or faint:
         return True

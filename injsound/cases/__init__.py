@@ -1,0 +1,1 @@
+"""The case: a folder with everything about one repair job."""

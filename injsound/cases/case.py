@@ -1,0 +1,449 @@
+"""A case folder: ``case.toml``, which a person may read and edit, and the recordings beside it.
+
+Every mistake in the file is reported at once, with its place, what was expected and the nearest known key.
+"""
+
+import os
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from injsound.diagnoses import Shaking, Stage
+from injsound.engine import Engine, Injection, parse_firing_order
+from injsound.errors import InjsoundError, ParameterError
+from injsound.record import write_whole
+
+FILE_NAME = "case.toml"
+CHECKS = ("codes_saved", "quick", "drive", "leaks")
+_AUDIO = frozenset(
+    {"wav", "flac", "aiff", "aif", "caf", "mp3", "ogg", "opus", "m4a", "mp4", "mov", "3gp", "webm", "aac", "amr"}
+)
+_CONDITIONS = ("cold", "warm restart", "warm idle", "warm", "hot")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One recording of a case and how it was made.
+
+    Parameters
+    ----------
+    file : str
+        Path inside the case folder.
+    cylinder : int
+        Where the probe was.
+    injector, connector : str
+        Labels of the parts, apart from the cylinder.
+    stage : Stage
+        Before, swapped or after.
+    condition : str
+        Such as "cold"; never mixed in one comparison.
+    shaking : Shaking
+        Whether the engine shook while it was recorded.
+    rpm : float or None
+        By the tachometer [1/min].
+    soak_minutes, seconds_since_restart, coolant_c : float or None
+        Standing before the start [min], time since the restart [s], coolant temperature [degree Celsius].
+    probe, note : str
+        Where the probe sat; anything else.
+    moved : tuple of (float, float)
+        Stretches in which the wiring was moved [s].
+    still : tuple of (float, float)
+        Stretches in which it was not [s].
+    """
+
+    file: str
+    cylinder: int
+    injector: str = ""
+    connector: str = ""
+    stage: Stage = Stage.BEFORE
+    condition: str = ""
+    shaking: Shaking = Shaking.UNKNOWN
+    rpm: float | None = None
+    soak_minutes: float | None = None
+    seconds_since_restart: float | None = None
+    coolant_c: float | None = None
+    probe: str = ""
+    note: str = ""
+    moved: tuple[tuple[float, float], ...] = ()
+    still: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One repair job.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it lies.
+    complaint : str
+        In the owner's words.
+    engine : Engine
+        The same for all recordings.
+    codes, pending : tuple of str
+        Trouble codes as read before anything was cleared.
+    checks : mapping of str to bool
+        What was done: codes_saved, quick, drive, leaks.
+    faulty_restarts : tuple of int or None
+        Restarts with the fault, of how many, before the repair.
+    clean_restarts : int
+        Restarts without it since.
+    repaired : int or None
+        Cylinder of the repair.
+    outcome : str
+        What was found on the bench or after the part.
+    entries : tuple of Entry
+        Its recordings, in order.
+    """
+
+    folder: Path
+    complaint: str = ""
+    engine: Engine = field(default_factory=Engine)
+    codes: tuple[str, ...] = ()
+    pending: tuple[str, ...] = ()
+    checks: Mapping[str, bool] = field(default_factory=dict)
+    faulty_restarts: tuple[int, int] | None = None
+    clean_restarts: int = 0
+    repaired: int | None = None
+    outcome: str = ""
+    entries: tuple[Entry, ...] = ()
+
+
+class CaseError(InjsoundError):
+    """Mistakes in a case, all of them, one a line."""
+
+
+# --- reading --------------------------------------------------------------------------------------------------------
+
+
+def load_case(folder: str | os.PathLike[str]) -> Case:
+    """Read and check a case.
+
+    Parameters
+    ----------
+    folder : path
+        Folder with ``case.toml``.
+
+    Returns
+    -------
+    Case
+        Its values.
+
+    Raises
+    ------
+    CaseError
+        With every mistake in the file.
+    """
+    path = Path(folder) / FILE_NAME
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise CaseError(f"{path}: no such file; make a case with: injsound case new {folder}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise CaseError(f"{path}: {error}; correct that line") from None
+    checker = _Checker(str(path))
+    case = checker.case(Path(folder), values)
+    if checker.mistakes:
+        raise CaseError("\n".join(checker.mistakes))
+    return case
+
+
+_TOP = {"complaint", "engine", "codes", "checks", "restarts", "repair", "recording", "outcome"}
+_ENGINE = {"cylinders", "firing_order", "injection"}
+_CODES = {"stored", "pending", "freeze_frame"}
+_RESTARTS = {"faulty", "made", "clean_since"}
+_TEXT = {"injector", "connector", "condition", "probe", "note"}
+_NUMBERS = {"rpm", "soak_minutes", "seconds_since_restart", "coolant_c"}
+_RECORDING = {"file", "cylinder", "stage", "shaking", "moved", "still"} | _TEXT | _NUMBERS
+
+
+class _Checker:
+    """Takes values out of a table and notes every mistake with its place."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self.mistakes: list[str] = []
+
+    def say(self, place: str, what: str) -> None:
+        self.mistakes.append(f"{self.path}: {place}: {what}")
+
+    def known(self, values: Mapping[str, Any], keys: set[str], place: str) -> None:
+        for key in values:
+            if key not in keys:
+                near = get_close_matches(key, keys, 1)
+                hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(keys))}"
+                self.say(place or "top level", f"unknown key {key!r}; {hint}")
+
+    def take(self, values: Mapping[str, Any], key: str, kind: type | tuple[type, ...], default: Any, place: str) -> Any:
+        value = values.get(key, default)
+        if value is default:
+            return default
+        if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
+            kinds = kind if isinstance(kind, tuple) else (kind,)
+            names = " or ".join({"str": "text", "bool": "true or false", "dict": "a table", "list": "a list"}.get(
+                k.__name__, "a number") for k in kinds)  # fmt: skip
+            self.say(f"{place}{key}", f"is {value!r}; expected {names}")
+            return default
+        return value
+
+    def table(self, values: Mapping[str, Any], key: str, keys: set[str]) -> Mapping[str, Any]:
+        table: Mapping[str, Any] = self.take(values, key, dict, {}, "")
+        self.known(table, keys, f"[{key}]")
+        return table
+
+    def choice(self, values: Mapping[str, Any], key: str, kind: Any, default: Any, place: str) -> Any:
+        value = values.get(key, default)
+        try:
+            return kind(value)
+        except ValueError:
+            self.say(f"{place}{key}", f"is {value!r}; expected {', '.join(repr(k.value) for k in kind)}")
+            return default
+
+    def case(self, folder: Path, values: Mapping[str, Any]) -> Case:
+        self.known(values, _TOP, "")
+        engine = self.engine(self.table(values, "engine", _ENGINE))
+        codes = self.table(values, "codes", _CODES)
+        checks = self.table(values, "checks", set(CHECKS))
+        restarts = self.table(values, "restarts", _RESTARTS)
+        repair = self.table(values, "repair", {"cylinder"})
+        outcome = self.table(values, "outcome", {"found"})
+        rows = self.take(values, "recording", list, [], "")
+        entries = [self.entry(row, f"[[recording]] {k}", engine, folder) for k, row in enumerate(rows, 1)]
+        return Case(
+            folder=folder,
+            complaint=self.take(values, "complaint", str, "", ""),
+            engine=engine,
+            codes=self.texts(codes, "stored"),
+            pending=self.texts(codes, "pending"),
+            checks={key: self.take(checks, key, bool, False, "[checks] ") for key in CHECKS},
+            faulty_restarts=self.restarts(restarts),
+            clean_restarts=self.take(restarts, "clean_since", int, 0, "[restarts] "),
+            repaired=self.take(repair, "cylinder", int, None, "[repair] "),
+            outcome=self.take(outcome, "found", str, "", "[outcome] "),
+            entries=tuple(entry for entry in entries if entry is not None),
+        )
+
+    def texts(self, values: Mapping[str, Any], key: str) -> tuple[str, ...]:
+        found = self.take(values, key, list, [], "[codes] ")
+        return tuple(str(code).upper().strip() for code in found)
+
+    def restarts(self, values: Mapping[str, Any]) -> tuple[int, int] | None:
+        faulty = self.take(values, "faulty", int, None, "[restarts] ")
+        made = self.take(values, "made", int, None, "[restarts] ")
+        if faulty is None or made is None:
+            return None
+        if not 0 < faulty <= made:
+            self.say("[restarts]", f"{faulty} faulty of {made} made; expected at least one, no more than made")
+            return None
+        return faulty, made
+
+    def engine(self, values: Mapping[str, Any]) -> Engine:
+        order = self.take(values, "firing_order", str, "", "[engine] ")
+        try:
+            return Engine(
+                cylinders=self.take(values, "cylinders", int, None, "[engine] "),
+                firing_order=parse_firing_order(order) if order else None,
+                injection=self.choice(values, "injection", Injection, Injection.SEQUENTIAL, "[engine] "),
+            )
+        except ParameterError as error:
+            self.say("[engine]", str(error))
+            return Engine()
+
+    def entry(self, row: Any, place: str, engine: Engine, folder: Path) -> Entry | None:
+        if not isinstance(row, dict):
+            self.say(place, "expected a table with file and cylinder")
+            return None
+        self.known(row, _RECORDING, place)
+        file, cylinder = (
+            self.take(row, key, kind, None, f"{place} ") for key, kind in (("file", str), ("cylinder", int))
+        )
+        if file is None or cylinder is None:
+            missing = " and ".join(key for key, value in (("file", file), ("cylinder", cylinder)) if value is None)
+            self.say(place, f"has no {missing}: add it")
+            return None
+        if not _inside(folder, file):
+            self.say(f"{place} file", f"is {file!r}, outside the case folder; copy it into the folder")
+        if engine.cylinders is not None and not 1 <= cylinder <= engine.cylinders:
+            self.say(f"{place} cylinder", f"is {cylinder}; the engine has {engine.cylinders}")
+        numbers = {key: self.take(row, key, (int, float), None, f"{place} ") for key in _NUMBERS}
+        texts = {key: self.take(row, key, str, "", f"{place} ") for key in _TEXT}
+        return Entry(
+            file=file,
+            cylinder=cylinder,
+            stage=self.choice(row, "stage", Stage, Stage.BEFORE, f"{place} "),
+            shaking=self.choice(row, "shaking", Shaking, Shaking.UNKNOWN, f"{place} "),
+            moved=self.stretches(row, "moved", place),
+            still=self.stretches(row, "still", place),
+            **numbers,
+            **texts,
+        )
+
+    def stretches(self, row: Mapping[str, Any], key: str, place: str) -> tuple[tuple[float, float], ...]:
+        found = []
+        for pair in self.take(row, key, list, [], f"{place} "):
+            right = isinstance(pair, list) and len(pair) == 2 and all(isinstance(t, int | float) for t in pair)
+            if not right or not 0 <= pair[0] < pair[1]:
+                self.say(f"{place} {key}", f"has {pair!r}; expected [start, end] in seconds")
+                continue
+            found.append((float(pair[0]), float(pair[1])))
+        return tuple(found)
+
+
+def _inside(folder: Path, file: str) -> bool:
+    return (folder / file).resolve().is_relative_to(folder.resolve())
+
+
+# --- writing --------------------------------------------------------------------------------------------------------
+
+
+def new_case(
+    folder: str | os.PathLike[str], *, complaint: str = "", engine: Engine | None = None, codes: tuple[str, ...] = ()
+) -> Path:
+    """Make a case folder with its file.
+
+    Parameters
+    ----------
+    folder : path
+        Made where it is missing.
+    complaint : str
+        In the owner's words.
+    engine : Engine or None
+        What is known of it.
+    codes : tuple of str
+        Stored trouble codes.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    CaseError
+        If the folder holds a case already or cannot be written.
+    """
+    import tomlkit
+
+    path = Path(folder) / FILE_NAME
+    if path.exists():
+        raise CaseError(f"{path} exists; choose another folder, or add to it with: injsound case add")
+    known = engine or Engine()
+    document = tomlkit.document()
+    document.add(tomlkit.comment("A case of injsound. Edit it freely; comments stay."))
+    document.add("complaint", complaint)
+    table = tomlkit.table()
+    if known.cylinders is not None:
+        table.add("cylinders", known.cylinders)
+    if known.firing_order is not None:
+        table.add("firing_order", "-".join(map(str, known.firing_order)))
+    table.add("injection", known.injection.value)
+    document.add("engine", table)
+    stored = tomlkit.table()
+    stored.add(tomlkit.comment("As read before anything is cleared or disconnected."))
+    stored.add("stored", list(codes))
+    stored.add("pending", [])
+    document.add("codes", stored)
+    checks = tomlkit.table()
+    for key in CHECKS:
+        checks.add(key, False)
+    document.add("checks", checks)
+    _write(path, tomlkit.dumps(document))
+    return path
+
+
+def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
+    """Append recordings to a case's file; its comments and order stay.
+
+    Parameters
+    ----------
+    folder : path
+        The case.
+    entries : list of Entry
+        What to add.
+
+    Raises
+    ------
+    CaseError
+        If the file cannot be read or written, or names a recording already.
+    """
+    import tomlkit
+
+    case = load_case(folder)
+    known = {entry.file for entry in case.entries}
+    path = Path(folder) / FILE_NAME
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    rows = document.get("recording")
+    if rows is None:
+        rows = tomlkit.aot()
+        document.append("recording", rows)
+    for entry in entries:
+        if entry.file in known:
+            raise CaseError(f"{path}: {entry.file} is there already; correct its lines in the file")
+        row = tomlkit.table()
+        for key in ("file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "note"):
+            value = getattr(entry, key)
+            if value not in ("", None):
+                row.add(key, value.value if isinstance(value, Stage | Shaking) else value)
+        rows.append(row)
+    _write(path, tomlkit.dumps(document))
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text.encode("utf-8"))
+    except OSError as error:
+        raise CaseError(f"{path}: cannot be written ({error.strerror or error}); choose another folder") from None
+
+
+def entry_from_name(file: str) -> Entry | None:
+    """What a file's name says: "cyl2 cold before.m4a" is cylinder 2, cold, before.
+
+    Parameters
+    ----------
+    file : str
+        Path inside the case folder.
+
+    Returns
+    -------
+    Entry or None
+        None for what is no sound file or names no cylinder.
+    """
+    path = Path(file)
+    words = re.sub(r"[_\-.]+", " ", path.stem).casefold()
+    number = re.search(r"\bcyl(?:inder)?\s*(\d{1,2})\b", words)
+    if path.suffix[1:].casefold() not in _AUDIO or number is None:
+        return None
+    stage = next((s for s in Stage if re.search(rf"\b{s.value}\b", words)), Stage.BEFORE)
+    label = re.search(r"\binj(?:ector)?\s*([a-z0-9]+)\b", words)
+    return Entry(
+        file=file,
+        cylinder=int(number[1]),
+        stage=stage,
+        condition=next((c for c in _CONDITIONS if re.search(rf"\b{c}\b", words)), ""),
+        shaking=Shaking.YES if re.search(r"\bshak(?:es|ing)\b", words) else Shaking.UNKNOWN,
+        injector=label[1].upper() if label else "",
+    )
+
+
+def unlisted(case: Case) -> list[Entry]:
+    """Sound files in the folder that the case does not name yet, as far as their names tell.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    list of Entry
+        In the order of the names.
+    """
+    known = {entry.file for entry in case.entries}
+    names = sorted(path.name for path in case.folder.iterdir() if path.is_file())
+    found = [entry_from_name(name) for name in names if name not in known]
+    return [entry for entry in found if entry is not None]

@@ -1,0 +1,129 @@
+"""The readings of a case, kept in ``results.json`` beside it by the sound's hash and the settings."""
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from injsound import __version__
+from injsound.cases.case import Case, Entry
+from injsound.diagnoses import Take
+from injsound.errors import InjsoundError
+from injsound.record import dumps, reading_from_json, reading_to_json, write_whole
+from injsound.results import Failure, Reading
+from injsound.runs import file_hash, run_file
+
+RESULTS_NAME = "results.json"
+Results = dict[str, Reading | Failure]
+
+
+def read_case(case: Case, *, tell: Callable[[str], None] | None = None, jobs: int | None = None) -> Results:
+    """Read what is new or changed in a case, in parallel, and keep it.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    tell : callable or None
+        Told each file as it is done.
+    jobs : int or None
+        Processes; all cores by default [unitless].
+
+    Returns
+    -------
+    dict of str to Reading or Failure
+        By file, for every entry; a broken one never stops the rest.
+    """
+    kept = _load(case.folder / RESULTS_NAME)
+    results: Results = {}
+    due: list[tuple[str, Entry]] = []
+    for entry in case.entries:
+        key = _key(case, entry)
+        if key is None:
+            message = f"{entry.file}: no such file in the case folder; copy it there or correct its name"
+            results[entry.file] = Failure(file=entry.file, code="missing", message=message)
+        elif key in kept:
+            results[entry.file] = _stored(kept[key], entry)
+        else:
+            due.append((key, entry))
+    for key, entry, result in _read_new(case, due, jobs):
+        results[entry.file] = result
+        if isinstance(result, Reading):
+            kept[key] = reading_to_json(result)
+            write_whole(case.folder / RESULTS_NAME, dumps({"schema": 1, "readings": kept}).encode())
+        if tell is not None:
+            tell(entry.file)
+    return {entry.file: results[entry.file] for entry in case.entries}
+
+
+def takes_of(case: Case, results: Mapping[str, Reading | Failure]) -> list[Take]:
+    """The readings with their circumstances; failures left out.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    results : mapping of str to Reading or Failure
+        As from ``read_case``.
+
+    Returns
+    -------
+    list of Take
+        In the case's order.
+    """
+    return [
+        Take(
+            reading=result,
+            cylinder=entry.cylinder,
+            injector=entry.injector,
+            connector=entry.connector,
+            stage=entry.stage,
+            condition=entry.condition,
+            shaking=entry.shaking,
+        )
+        for entry in case.entries
+        if isinstance(result := results[entry.file], Reading)
+    ]
+
+
+def _read_new(case: Case, due: list[tuple[str, Entry]], jobs: int | None) -> list[tuple[str, Entry, Reading | Failure]]:
+    from joblib import Parallel, delayed
+
+    if not due:
+        return []
+    run = Parallel(n_jobs=min(len(due), jobs or -1) if jobs else -1, return_as="list")
+    made = run(delayed(_read_one)(case, entry) for _, entry in due)
+    return [(key, entry, result) for (key, entry), result in zip(due, made, strict=True)]
+
+
+def _read_one(case: Case, entry: Entry) -> Reading | Failure:
+    engine = replace(case.engine, cylinder=entry.cylinder)
+    return run_file(case.folder / entry.file, engine=engine, rpm=entry.rpm, name=entry.file)
+
+
+def _key(case: Case, entry: Entry) -> str | None:
+    """Hash of the sound and of everything its reading depends on."""
+    path = case.folder / entry.file
+    if not path.is_file():
+        return None
+    engine = case.engine
+    settings = (engine.cylinders, engine.firing_order, engine.injection.value, entry.cylinder, entry.rpm, __version__)
+    return f"{file_hash(path)}-{hashlib.sha256(repr(settings).encode()).hexdigest()[:12]}"
+
+
+def _load(path: Path) -> dict[str, dict[str, object]]:
+    """What is kept; nothing where the file is missing or not ours: everything is then read again."""
+    try:
+        values = json.loads(path.read_text(encoding="utf-8"))
+        kept = values["readings"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+    return kept if isinstance(kept, dict) else {}
+
+
+def _stored(values: Mapping[str, object], entry: Entry) -> Reading | Failure:
+    try:
+        return replace(reading_from_json(values), file=entry.file)
+    except InjsoundError as error:
+        return Failure(file=entry.file, code="stored", message=f"{entry.file}: {error}; delete {RESULTS_NAME}")
