@@ -32,9 +32,9 @@ _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 # Penalties on changes of the lateness, from an engine that stumbles to one that hums.
 _STIFFNESS = (0.1, 0.5, 2.0, 8.0)
 _MIN_SCATTER_S = 30e-6
-# Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -10 dB: from memory.
-_FAINT = 0.02
-_FAINTEST = 0.3
+# Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -9 dB: from memory.
+_FAINT = 0.005
+_FAINTEST = 0.35
 # A doublet is one where each click holds this share of the norm; from tick to tick their share varies by this much.
 _LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
 # Share of absent ticks at whose place another sound happens to meet one of the two clicks, and how strongly, as a share
@@ -188,6 +188,10 @@ def _fit(
     heard = usable
     for _ in range(_ROUNDS):
         fit = correlate_rows(rows, template)
+        if first is not None:
+            # One click alone matches its partner as well, and a valve's close by.
+            lag_s = (np.arange(fit.shape[1]) - round(SEARCH_S * sr)) / sr
+            fit[:, np.abs(lag_s) > near_s] = 0.0
         trend, scatter = _track(fit, sr, heard)
         value, late = _best_near(fit, sr, trend, scatter, near_s)
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)

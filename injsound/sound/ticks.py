@@ -291,6 +291,8 @@ _SLOT_S = 0.0015
 # place this injector's; path loss along a rail: from memory, measured on simulated engines, docs/methods.md.
 _OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB = 4.0, 8.0
 _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
+# So alike that the loudest is no nearer than the rest.
+_ALIKE_DB = 1.0
 # Alone in the cycle, it must be so loud that the neighbours' ticks would be heard if this were one of them.
 _SURE_ALONE = 10.0
 # The mean of aligned noise has this norm; levels are compared without it.
@@ -414,7 +416,7 @@ def _judge_choice(
         )
         if over_db < least:
             # One silent place and the rest alike: the silent place is this injector's.
-            alike = counted and silent == 1 and over_db < least / 2
+            alike = counted and silent == 1 and len(slots) > 1 and over_db < _ALIKE_DB
             return Choice(found=Found.OWN_SILENT if alike else Found.TWO, own=own, rival=loudest, slots=slots)
         sure = bool(over_db >= safe)
     if rivals:
