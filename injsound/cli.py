@@ -8,11 +8,13 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from injsound import __version__
+from injsound.cli_cases import add_commands
+from injsound.cli_options import engine_options, make_engine
 from injsound.errors import InjsoundError, ParameterError
 
 if TYPE_CHECKING:
@@ -40,30 +42,9 @@ def cli(context: click.Context, debug: bool) -> None:
     context.obj = debug
 
 
-def _engine_options(command: Any) -> Any:
-    """Options that say what is known of the engine."""
-    for option in reversed(
-        (
-            click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool."),
-            click.option(
-                "--injection",
-                type=click.Choice(["sequential", "batch"]),
-                default="sequential",
-                show_default=True,
-                help="Each injector once per cycle, or once per revolution with its partners.",
-            ),
-            click.option("--cylinders", type=int, help="How many cylinders the engine has."),
-            click.option("--cylinder", type=int, help="Whose injector was recorded, counted from 1."),
-            click.option("--firing-order", help="Such as 1-5-3-6-2-4."),
-        )
-    ):
-        command = option(command)
-    return command
-
-
 @cli.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path())
-@_engine_options
+@engine_options
 @click.option("--channel", type=int, help="Channel to use, counted from 1; the clearer one by default.")
 @click.option("--picture", type=click.Path(), help="Picture file (.png, .svg), or a folder for one each.")
 @click.option("--json", "json_to", type=click.Path(allow_dash=True), help="JSON file, or - for standard output.")
@@ -91,7 +72,7 @@ def check(
     """Read RECORDINGS, one injector each, and say what they show; - is standard input."""
     from injsound.engine import check_rpm
 
-    engine = _engine(cylinders, cylinder, firing_order, injection)
+    engine = make_engine(cylinders, cylinder, firing_order, injection)
     if rpm is not None:
         check_rpm(rpm)
     pictures = _picture_targets(recordings, picture)
@@ -108,13 +89,6 @@ def check(
     if json_to is not None:
         _write_json(results, json_to)
     context.exit(int(any(_failed(result) for result in results)))
-
-
-def _engine(cylinders: int | None, cylinder: int | None, firing_order: str | None, injection: str) -> "Engine":
-    from injsound.engine import Engine, Injection, parse_firing_order
-
-    order = None if firing_order is None else parse_firing_order(firing_order)
-    return Engine(cylinders=cylinders, cylinder=cylinder, firing_order=order, injection=Injection(injection))
 
 
 def _read(
@@ -264,7 +238,7 @@ def _share(text: str) -> float:
 
 @cli.command()
 @click.argument("out", type=click.Path())
-@_engine_options
+@engine_options
 @click.option("--seconds", type=float, default=60.0, show_default=True)
 @click.option("--tick-db", type=float, default=18.0, show_default=True, help="Tick over noise above 1.5 kHz [dB].")
 @click.option(
@@ -301,7 +275,7 @@ def simulate(
 
     target = Path(out)
     _may_write([target, target.with_name(target.stem + ".truth.json")], force)
-    engine = _engine(cylinders or (None if firing_order else 6), cylinder, firing_order, injection)
+    engine = make_engine(cylinders or (None if firing_order else 6), cylinder, firing_order, injection)
     scene = Scene(
         seconds=seconds,
         seed=seed,
@@ -326,6 +300,9 @@ def demo(context: click.Context) -> None:
 
     run_demo(Path("injsound_demo"), echo=click.echo)
     context.exit(0)
+
+
+add_commands(cli)
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -91,11 +91,35 @@ class Why(StrEnum):
     MORE_WHILE_MOVED = "more while moved"  # moved, still, p
     NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
     TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
+    SKIPS_LEFT = "skips left"  # cylinder, episodes
     BOUND = "bound"  # judged, rate_high
     SIBLING_SKIPS = "sibling skips"  # cylinder
     OUTSIDE_FELLOWS = "outside fellows"  # measure, value, low, high
     RESTARTS_NEEDED = "restarts needed"  # clean, needed
     LEAKS_NOT_CHECKED = "leaks not checked"
+
+
+class Todo(StrEnum):
+    """A step of the job."""
+
+    SAVE_CODES = "save codes"
+    QUICK_CHECKS = "quick checks"
+    RECORD_SHAKING = "record while it shakes"
+    RECORD_AGAIN = "record again"
+    RECORD_OTHERS = "record the others"
+    RECORD_MORE = "record more"
+    LOOK_ELSEWHERE = "look elsewhere"
+    PROVE_DRIVE = "prove the drive"
+    WIGGLE = "wiggle"
+    REPAIR_WIRING = "repair the wiring"
+    SWAP = "swap"
+    REPAIR_BOTH = "repair both"
+    SWAP_BACK = "swap back"
+    REPLACE = "replace the injector"
+    VERIFY = "verify"
+    CHECK_LEAKS = "check for leaks"
+    STILL_FAULTY = "still faulty"
+    ROAD_TEST = "road test"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -15,7 +15,7 @@ MODULES = {
 }
 STAGES = {name for name in MODULES if name.startswith("sound.")} - BASE
 # A module's own row, else that of its floor; None: anything.
-FLOORS = {"sound", "findings", "show"}
+FLOORS = {"sound", "findings", "cases", "show"}
 ALLOWED = {
     "__init__": None,
     "errors": set(),
@@ -35,8 +35,38 @@ ALLOWED = {
         "findings.episodes",
         "findings.proportions",
     },
+    "cases.case": {"errors", "engine", "diagnoses", "record"},
+    "cases.guide": {"results", "diagnoses", "cases.case"},
+    "cases.store": {"__init__", "errors", "results", "diagnoses", "record", "runs", "cases.case"},
+    "cases.evidence": {
+        "results",
+        "diagnoses",
+        "cases.case",
+        "cases.guide",
+        "cases.store",
+        "findings.compare",
+        "findings.swap",
+        "findings.verify",
+        "findings.wiggle",
+    },
+    "cases.many": {"__init__", "engine", "record", "results", "runs"},
+    "cases": set(),
     "show": set(),
-    "show.text": {"errors", "engine", "results"},
+    "show.text": {"errors", "engine", "results", "show.diagnosis_table"},
+    "show.diagnosis_table": {"diagnoses"},
+    "show.findings_text": {"results", "diagnoses", "cases.guide", "show.diagnosis_table", "show.text"},
+    "show.clips": {"results", "sound.audio"},
+    "show.report": {
+        "__init__",
+        "results",
+        "cases.case",
+        "cases.guide",
+        "show.clips",
+        "show.diagnosis_table",
+        "show.findings_text",
+        "show.plot",
+        "show.text",
+    },
     "show.plot": {"results", "engine", "show.text"},
     "record": BASE,
     "reading": BASE | STAGES | {"findings.proportions", "findings.verdict"},
@@ -44,14 +74,18 @@ ALLOWED = {
     "demonstration": BASE | {"record", "runs", "show.plot", "show.text"},
     "simulate": {"errors", "engine", "results"},
     "cli": None,
+    "cli_cases": None,
+    "cli_options": {"engine"},
     "__main__": None,
 }
 # Libraries that only one room may know, and whether it may do so while it is itself imported.
 KEPT = {
     "matplotlib": ({"show.plot"}, False),
     "av": ({"sound.audio", "simulate"}, True),
-    "soundfile": ({"sound.audio", "simulate"}, True),
-    "click": ({"cli"}, True),
+    "soundfile": ({"sound.audio", "simulate", "show.clips"}, True),
+    "click": ({"cli", "cli_cases", "cli_options"}, True),
+    "jinja2": ({"show.report"}, False),
+    "tomlkit": ({"cases.case"}, False),
 }
 
 

@@ -1,4 +1,4 @@
-"""The readings of a case, kept in ``results.json`` beside it by the sound's hash and the settings."""
+"""The readings of a case, kept beside it by the sound's hash and the settings: ``results.json``, and arrays to draw."""
 
 import hashlib
 import json
@@ -10,11 +10,11 @@ from injsound import __version__
 from injsound.cases.case import Case, Entry
 from injsound.diagnoses import Take
 from injsound.errors import InjsoundError
-from injsound.record import dumps, reading_from_json, reading_to_json, write_whole
+from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture, write_whole
 from injsound.results import Failure, Reading
 from injsound.runs import file_hash, run_file
 
-RESULTS_NAME = "results.json"
+RESULTS_NAME, ARRAYS_NAME = "results.json", "results_arrays"
 Results = dict[str, Reading | Failure]
 
 
@@ -44,12 +44,16 @@ def read_case(case: Case, *, tell: Callable[[str], None] | None = None, jobs: in
             message = f"{entry.file}: no such file in the case folder; copy it there or correct its name"
             results[entry.file] = Failure(file=entry.file, code="missing", message=message)
         elif key in kept:
-            results[entry.file] = _stored(kept[key], entry)
+            results[entry.file] = _stored(kept[key], entry, _picture_path(case, key))
         else:
             due.append((key, entry))
     for key, entry, result in _read_new(case, due, jobs):
         results[entry.file] = result
         if isinstance(result, Reading):
+            if result.picture is not None:
+                path = _picture_path(case, key)
+                path.parent.mkdir(exist_ok=True)
+                save_picture(path, result.picture)
             kept[key] = reading_to_json(result)
             write_whole(case.folder / RESULTS_NAME, dumps({"schema": 1, "readings": kept}).encode())
         if tell is not None:
@@ -122,8 +126,14 @@ def _load(path: Path) -> dict[str, dict[str, object]]:
     return kept if isinstance(kept, dict) else {}
 
 
-def _stored(values: Mapping[str, object], entry: Entry) -> Reading | Failure:
+def _picture_path(case: Case, key: str) -> Path:
+    """Arrays from which a stored reading can be drawn again."""
+    return case.folder / ARRAYS_NAME / f"{key[:24]}{key[-13:]}.npz"
+
+
+def _stored(values: Mapping[str, object], entry: Entry, arrays: Path) -> Reading | Failure:
     try:
-        return replace(reading_from_json(values), file=entry.file)
+        picture = load_picture(arrays) if arrays.exists() else None
+        return replace(reading_from_json(values, picture=picture), file=entry.file)
     except InjsoundError as error:
         return Failure(file=entry.file, code="stored", message=f"{entry.file}: {error}; delete {RESULTS_NAME}")

@@ -127,7 +127,7 @@ def verify_repair(
         return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, (uncounted,), needed, 60.0)
     reasons = [*_siblings(fellows, cylinder), *_outside(fellows, cylinder)]
     if shows_fault(after):
-        why = Reason(why=Why.MORE_EPISODES, figures={"cylinder": cylinder, "episodes": after.episodes})
+        why = Reason(why=Why.SKIPS_LEFT, figures={"cylinder": cylinder, "episodes": after.episodes})
         return _finding(VerifyVerdict.STILL_SKIPPING, before, after, (why, *reasons), needed, None)
     missing = _missing(before, after, needed, clean_restarts, leaks_checked=leaks_checked)
     record_s = _seconds_short(before, after)

@@ -8,6 +8,7 @@ import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 from injsound.errors import ParameterError
 from injsound.results import (
@@ -25,6 +26,7 @@ from injsound.results import (
     Verdict,
     WarningCode,
 )
+from injsound.show import diagnosis_table
 
 COLUMNS = 80
 _LABEL = 14
@@ -302,7 +304,7 @@ ENGLISH: Mapping[type[StrEnum], Mapping[Code, str]] = {
         StepCode.CHECK_DRIVE: "Check that the connector is driven, then record a fellow injector with the same set-up.",
     },
 }
-LANGUAGES: Mapping[str, Mapping[type[StrEnum], Mapping[Code, str]]] = {"en": ENGLISH}
+LANGUAGES: Mapping[str, Mapping[type[StrEnum], Mapping[Any, str]]] = {"en": {**ENGLISH, **diagnosis_table.ENGLISH}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,7 +328,7 @@ class Words:
         if self.language not in LANGUAGES:
             raise ParameterError(f"language is {self.language!r}; expected one of {', '.join(LANGUAGES)}")
 
-    def say(self, code: Code, figures: Mapping[str, Figure] | None = None) -> str:
+    def say(self, code: StrEnum, figures: Mapping[str, Figure] | None = None) -> str:
         """Words for a code and its figures.
 
         Parameters

@@ -1,0 +1,159 @@
+"""The one next step of a job and why: a pure function from a case and what its recordings say.
+
+The order is the trade's (common practice, no source): save what the control unit knows; what opens nothing; record
+while it shakes; compare; prove the drive; wiggle, last with the rail on, for it can cure the fault for the moment;
+swap; only then the rail; verify. The graph is drawn in docs/guide.md.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from injsound.cases.case import Case
+from injsound.diagnoses import (
+    CompareVerdict,
+    Comparison,
+    Shaking,
+    Stage,
+    SwapFinding,
+    SwapVerdict,
+    Take,
+    Todo,
+    VerifyFinding,
+    VerifyVerdict,
+    WiggleFinding,
+    WiggleVerdict,
+)
+from injsound.results import Figure, Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What the recordings of a case say together; None where nothing was recorded for it."""
+
+    takes: tuple[Take, ...] = ()
+    comparison: Comparison | None = None
+    wiggle: WiggleFinding | None = None
+    swap: SwapFinding | None = None
+    verification: VerifyFinding | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """The next step with its evidence.
+
+    Parameters
+    ----------
+    todo : Todo
+        What to do.
+    figures : mapping of str to number or str
+        What the words need: cylinder, seconds, files.
+    """
+
+    todo: Todo
+    figures: Mapping[str, Figure] = field(default_factory=dict)
+
+
+def next_step(case: Case, findings: Findings) -> Step:
+    """Say the one next step.
+
+    Parameters
+    ----------
+    case : Case
+        What the person entered.
+    findings : Findings
+        What the recordings say.
+
+    Returns
+    -------
+    Step
+        Never None: the last step is the road test.
+    """
+    if findings.verification is not None:
+        return _after_repair(findings.verification)
+    if case.repaired is not None:
+        return Step(todo=Todo.VERIFY, figures={"cylinder": case.repaired})
+    if not case.checks.get("codes_saved", False):
+        return Step(todo=Todo.SAVE_CODES, figures={"codes": ", ".join(case.codes) or "-"})
+    if findings.swap is not None and findings.swap.verdict is not SwapVerdict.NOT_SHOWN:
+        return _after_swap(findings)
+    if not case.checks.get("quick", False):
+        return Step(todo=Todo.QUICK_CHECKS)
+    return _recordings(case, findings)
+
+
+def _after_repair(found: VerifyFinding) -> Step:
+    if found.verdict is VerifyVerdict.STILL_SKIPPING:
+        return Step(todo=Todo.STILL_FAULTY)
+    if found.verdict is VerifyVerdict.GOOD:
+        return Step(todo=Todo.ROAD_TEST)
+    if any(reason.why.value == "leaks not checked" for reason in found.reasons):
+        return Step(todo=Todo.CHECK_LEAKS)
+    return Step(todo=Todo.RECORD_MORE, figures={"seconds": found.record_s or 60})
+
+
+def _after_swap(findings: Findings) -> Step:
+    assert findings.swap is not None
+    cylinder = _odd(findings)
+    todo = {
+        SwapVerdict.FOLLOWS_INJECTOR: Todo.REPLACE,
+        SwapVerdict.STAYS_WITH_CYLINDER: Todo.REPAIR_WIRING,
+        SwapVerdict.BOTH: Todo.REPAIR_BOTH,
+        SwapVerdict.NEITHER: Todo.SWAP_BACK,
+    }[findings.swap.verdict]
+    return Step(todo=todo, figures={"cylinder": cylinder})
+
+
+def _recordings(case: Case, findings: Findings) -> Step:
+    before = [take for take in findings.takes if take.stage is Stage.BEFORE]
+    shaken = [take for take in before if take.shaking is Shaking.YES]
+    if not shaken:
+        return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": _coded_cylinder(case)})
+    unclear = [take for take in shaken if take.reading.verdict is Verdict.CANNOT_TELL]
+    if unclear and not _clear_elsewhere(unclear, shaken):
+        return Step(todo=Todo.RECORD_AGAIN, figures={"file": unclear[0].reading.file})
+    missing = _missing_cylinders(case, shaken)
+    if missing:
+        return Step(todo=Todo.RECORD_OTHERS, figures={"cylinders": ", ".join(map(str, missing))})
+    return _compared(case, findings)
+
+
+def _compared(case: Case, findings: Findings) -> Step:
+    found = findings.comparison
+    if found is None or found.verdict is CompareVerdict.NOT_SHOWN:
+        return Step(todo=Todo.RECORD_MORE, figures={"seconds": None if found is None else found.record_s})
+    if found.verdict is CompareVerdict.NONE:
+        return Step(todo=Todo.LOOK_ELSEWHERE)
+    cylinder = found.odd[0]
+    if not case.checks.get("drive", False):
+        return Step(todo=Todo.PROVE_DRIVE, figures={"cylinder": cylinder})
+    if findings.wiggle is None:
+        return Step(todo=Todo.WIGGLE, figures={"cylinder": cylinder})
+    if findings.wiggle.verdict is WiggleVerdict.GATHERS:
+        return Step(todo=Todo.REPAIR_WIRING, figures={"cylinder": cylinder})
+    seconds = None if findings.swap is None else findings.swap.record_s
+    return Step(todo=Todo.SWAP, figures={"cylinder": cylinder, "seconds": seconds})
+
+
+def _clear_elsewhere(unclear: Sequence[Take], takes: Sequence[Take]) -> bool:
+    """Whether each cylinder with an unclear recording has a clear one too."""
+    clear = {take.cylinder for take in takes if take.reading.verdict is not Verdict.CANNOT_TELL}
+    return {take.cylinder for take in unclear} <= clear
+
+
+def _missing_cylinders(case: Case, takes: Sequence[Take]) -> list[int]:
+    recorded = {take.cylinder for take in takes}
+    if case.engine.cylinders is None:
+        return []
+    return [cylinder for cylinder in range(1, case.engine.cylinders + 1) if cylinder not in recorded]
+
+
+def _odd(findings: Findings) -> int | None:
+    odd = findings.comparison.odd if findings.comparison else ()
+    return odd[0] if odd else None
+
+
+def _coded_cylinder(case: Case) -> int | None:
+    """The cylinder that the stored codes name, where they name one."""
+    named = {int(code[3:]) for code in case.codes if code.startswith(("P03", "P02")) and code[3:].isdigit()}
+    inside = {n for n in named if 1 <= n <= (case.engine.cylinders or 12)}
+    return inside.pop() if len(inside) == 1 else None

@@ -1,0 +1,129 @@
+"""Every recording below a folder, in parallel, to one CSV and one JSON Lines file.
+
+Resumable and independent of order: a recording whose hash and settings stand in the JSON Lines file is not read again,
+and the CSV is made from that file at the end. At most a few readings per process are in memory. For a cluster, set
+joblib's backend around the call: docs/batch.md.
+"""
+
+import csv
+import hashlib
+import io
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from injsound import __version__
+from injsound.engine import Engine
+from injsound.record import reading_to_json, write_whole
+from injsound.results import Failure
+from injsound.runs import file_hash, run_file
+
+LINES_NAME, TABLE_NAME = "results.jsonl", "results.csv"
+_SOUND = frozenset(
+    {"wav", "flac", "aiff", "aif", "caf", "mp3", "ogg", "opus", "m4a", "mp4", "mov", "3gp", "webm", "aac", "amr"}
+)
+_COLUMNS = (
+    "file", "sha256", "seconds", "verdict", "skipped", "judged", "due", "rate", "rate_low", "rate_high", "rpm",
+    "open_time_ms", "reason", "next_step", "problem",
+)  # fmt: skip
+
+
+def read_folder(
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str],
+    *,
+    engine: Engine,
+    rpm: float | None = None,
+    jobs: int | None = None,
+) -> Iterator[tuple[str, str]]:
+    """Read what is not in the results yet.
+
+    Parameters
+    ----------
+    folder : path
+        Searched to its bottom.
+    out : path
+        Where the two files go.
+    engine : Engine
+        The same for all.
+    rpm : float or None
+        Engine speed, the same for all [1/min].
+    jobs : int or None
+        Processes; all cores by default [unitless].
+
+    Yields
+    ------
+    file, problem : str
+        Each as it is done; the problem is empty where it could be used.
+    """
+    from joblib import Parallel, delayed
+
+    root, target = Path(folder), Path(out)
+    target.mkdir(parents=True, exist_ok=True)
+    lines = target / LINES_NAME
+    settings = repr((engine.cylinders, engine.cylinder, engine.firing_order, engine.injection.value, rpm, __version__))
+    known = _known(lines)
+    paths = sorted(p for p in root.rglob("*") if p.suffix[1:].casefold() in _SOUND and p.is_file())
+    due = [(p, key) for p in paths if (key := _key(p, settings)) not in known]
+    rows = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")(
+        delayed(_row)(str(path), str(path.relative_to(root)), key, engine, rpm) for path, key in due
+    )
+    with lines.open("a", encoding="utf-8") as file:
+        for row in rows:
+            file.write(json.dumps(row) + "\n")
+            file.flush()
+            yield row["file"], row["problem"]
+    write_whole(target / TABLE_NAME, _table(_known(lines)).encode())
+
+
+def _key(path: Path, settings: str) -> str:
+    return hashlib.sha256(f"{file_hash(path)} {path.name} {settings}".encode()).hexdigest()[:24]
+
+
+def _row(path: str, name: str, key: str, engine: Engine, rpm: float | None) -> dict[str, Any]:
+    result = run_file(path, engine=engine, rpm=rpm, name=name)
+    if isinstance(result, Failure):
+        return {"key": key, "file": name, "problem": result.message, "reading": None}
+    values = reading_to_json(result)
+    values.pop("events", None)  # the table is for many: each event stands in the single reading
+    return {"key": key, "file": name, "problem": "", "reading": values}
+
+
+def _known(lines: Path) -> dict[str, dict[str, Any]]:
+    """Finished rows by key; a last line that was cut off is read again."""
+    found: dict[str, dict[str, Any]] = {}
+    if lines.exists():
+        for line in lines.read_text(encoding="utf-8").splitlines():
+            try:
+                row = json.loads(line)
+                found[row["key"]] = row
+            except (ValueError, KeyError, TypeError):
+                continue
+    return found
+
+
+def _table(rows: dict[str, dict[str, Any]]) -> str:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, _COLUMNS, lineterminator="\n", restval="")
+    writer.writeheader()
+    for row in sorted(rows.values(), key=lambda row: (row["file"], row["key"])):
+        writer.writerow(_cells(row))
+    return text.getvalue()
+
+
+def _cells(row: dict[str, Any]) -> dict[str, Any]:
+    reading = row["reading"]
+    if reading is None:
+        return {"file": row["file"], "problem": row["problem"]}
+    skips, firing = reading["skips"], reading.get("firing") or {}
+    return {
+        "file": row["file"],
+        **{key: reading[key] for key in ("sha256", "seconds", "verdict")},
+        **{key: skips[key] for key in ("skipped", "judged", "due", "rate", "rate_low", "rate_high")},
+        "rpm": firing.get("rpm"),
+        "open_time_ms": (reading.get("open_time") or {}).get("median_ms"),
+        "reason": reading["reasons"][0]["code"] if reading["reasons"] else "",
+        "next_step": reading["next_step"]["code"],
+    }

@@ -1,0 +1,318 @@
+"""Commands over several recordings: case, compare, swap, wiggle, verify, report, batch."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from injsound.cli_options import engine_options, make_engine
+from injsound.errors import ParameterError
+
+if TYPE_CHECKING:
+    from injsound.cases.case import Case
+    from injsound.cases.guide import Findings
+    from injsound.results import Failure, Reading
+
+_FOLDER = click.argument("folder", type=click.Path(file_okay=False))
+
+
+def add_commands(group: click.Group) -> None:
+    """Add the commands of this module.
+
+    Parameters
+    ----------
+    group : click.Group
+        The program.
+    """
+    for command in (case, compare, swap, wiggle, verify, report, batch):
+        group.add_command(command)
+
+
+@click.group()
+def case() -> None:
+    """A folder with everything about one repair job."""
+
+
+@case.command("new")
+@_FOLDER
+@click.option("--complaint", default="", help="What the owner says.")
+@click.option("--codes", default="", help="Stored trouble codes, such as P0302,P0300.")
+@engine_options
+def case_new(
+    folder: str,
+    complaint: str,
+    codes: str,
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+) -> None:
+    """Make FOLDER with its case.toml."""
+    from injsound.cases.case import new_case
+    from injsound.engine import trouble_code_text
+
+    if rpm is not None or cylinder is not None:
+        raise ParameterError("--rpm and --cylinder belong to a recording; give them to: injsound case add")
+    named = tuple(code.strip().upper() for code in codes.split(",") if code.strip())
+    wording = [f"{code}: {trouble_code_text(code)}" for code in named]
+    engine = make_engine(cylinders, None, firing_order, injection)
+    click.echo(f"made {new_case(folder, complaint=complaint, engine=engine, codes=named)}")
+    for line in wording:
+        click.echo(line)
+
+
+@case.command("add")
+@_FOLDER
+@click.argument("recordings", nargs=-1, type=click.Path(exists=True, dir_okay=False))
+@click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
+@click.option("--cylinder", type=int, help="Whose injector was recorded; else from the file's name.")
+@click.option("--condition", default="", help="Such as cold, warm idle, warm restart; else from the file's name.")
+@click.option("--stage", type=click.Choice(["before", "swapped", "after"]), help="Else from the file's name.")
+@click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Did the engine shake meanwhile?")
+@click.option("--injector", default="", help="The injector's label, apart from the cylinder.")
+def case_add(
+    folder: str,
+    recordings: tuple[str, ...],
+    rpm: float | None,
+    cylinder: int | None,
+    condition: str,
+    stage: str | None,
+    shaking: str | None,
+    injector: str,
+) -> None:
+    """Copy RECORDINGS into the case; without any, take up what lies in its folder."""
+    import shutil
+    from dataclasses import replace
+
+    from injsound.cases.case import CaseError, Entry, add_entries, entry_from_name, load_case, unlisted
+    from injsound.diagnoses import Shaking, Stage
+
+    entries = unlisted(load_case(folder)) if not recordings else []
+    for recording in recordings:
+        source, target = Path(recording), Path(folder) / Path(recording).name
+        entry = entry_from_name(target.name)
+        if entry is None and cylinder is None:
+            raise ParameterError(f"{source.name} names no cylinder; give --cylinder or call it like 'cyl2 cold.m4a'")
+        if source.resolve() != target.resolve():
+            if target.exists():
+                raise CaseError(f"{target} is there already; give the new recording another name")
+            shutil.copy2(source, target)
+        entries.append(entry or Entry(file=target.name, cylinder=cylinder or 0))
+    told = {
+        "rpm": rpm,
+        "cylinder": cylinder,
+        "condition": condition or None,
+        "stage": None if stage is None else Stage(stage),
+        "shaking": None if shaking is None else Shaking(shaking),
+        "injector": injector or None,
+    }
+    given = {key: value for key, value in told.items() if value is not None}
+    entries = [replace(entry, **given) for entry in entries]  # type: ignore[arg-type]  # checked one by one above
+    add_entries(folder, entries)
+    for entry in entries:
+        click.echo(f"{entry.file}: cylinder {entry.cylinder}, {entry.condition or 'condition not given'},"
+                   f" {entry.stage.value}, shaking {entry.shaking.value}")  # fmt: skip
+    click.echo(f"wrong? correct it in {Path(folder) / 'case.toml'}")
+
+
+@case.command("show")
+@_FOLDER
+def case_show(folder: str) -> None:
+    """Read what is new and say what all recordings of the case say."""
+    _, results, findings = _gathered(folder)
+    from injsound.results import Failure
+    from injsound.show.text import Words, failure_line
+
+    words = Words()
+    for result in results.values():
+        click.echo(failure_line(result) if isinstance(result, Failure) else "\n".join(words.glance(result)))
+        click.echo("")
+    _tell_all(findings)
+
+
+@case.command("next")
+@_FOLDER
+def case_next(folder: str) -> None:
+    """Say the one next step and why."""
+    from injsound.cases.guide import next_step
+    from injsound.show.findings_text import tell_step
+    from injsound.show.text import Words
+
+    opened, _, findings = _gathered(folder)
+    _tell_all(findings)
+    _say(tell_step(next_step(opened, findings), Words()))
+
+
+@case.command("watch")
+@_FOLDER
+@click.option("--every", type=float, default=2.0, show_default=True, help="Seconds between looks.")
+@click.option("--looks", type=int, help="Stop after so many looks; else until stopped by Ctrl-C.")
+@click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
+def case_watch(folder: str, every: float, looks: int | None, rpm: float | None) -> None:
+    """Answer each recording that arrives in FOLDER at once: usable, or record again and why."""
+    import itertools
+    import time
+    from dataclasses import replace
+
+    from injsound.cases.case import add_entries, load_case, unlisted
+
+    sizes: dict[str, int] = {}
+    for look in itertools.count(1):
+        opened = load_case(folder)
+        for entry in unlisted(opened):
+            size = (opened.folder / entry.file).stat().st_size
+            if sizes.get(entry.file) == size:  # arrived whole: it has stopped growing
+                add_entries(folder, [replace(entry, rpm=rpm)])
+                _show_one(folder, entry.file)
+            sizes[entry.file] = size
+        if looks is not None and look >= looks:
+            return
+        time.sleep(every)
+
+
+def _show_one(folder: str, file: str) -> None:
+    from injsound.cases.case import load_case
+    from injsound.cases.store import read_case
+    from injsound.results import Failure
+    from injsound.show.text import Words, failure_line
+
+    result = read_case(load_case(folder))[file]
+    click.echo(failure_line(result) if isinstance(result, Failure) else "\n".join([*Words().glance(result), ""]))
+
+
+@click.command()
+@_FOLDER
+def compare(folder: str) -> None:
+    """Which injector of the case FOLDER is the odd one."""
+    from injsound.show.findings_text import tell_comparison
+    from injsound.show.text import Words
+
+    _, _, findings = _gathered(folder)
+    if findings.comparison is None:
+        raise ParameterError(f"{folder} has no recording before a swap or repair; add some: injsound case add {folder}")
+    _say(tell_comparison(findings.comparison, Words()))
+
+
+@click.command()
+@_FOLDER
+def swap(folder: str) -> None:
+    """Whether the fault followed the injector or stayed with its cylinder."""
+    from injsound.show.findings_text import tell_swap
+    from injsound.show.text import Words
+
+    _, _, findings = _gathered(folder)
+    if findings.swap is None:
+        raise ParameterError(f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap")
+    _say(tell_swap(findings.swap, Words()))
+
+
+@click.command()
+@_FOLDER
+def wiggle(folder: str) -> None:
+    """Whether skips gather while the wiring is moved."""
+    from injsound.show.findings_text import tell_wiggle
+    from injsound.show.text import Words
+
+    _, _, findings = _gathered(folder)
+    if findings.wiggle is None:
+        raise ParameterError(
+            f"no recording of {folder} has marked stretches; add moved = [[8, 16], ...] and still = [[0, 8], ...] in s"
+        )
+    _say(tell_wiggle(findings.wiggle, Words()))
+
+
+@click.command()
+@_FOLDER
+def verify(folder: str) -> None:
+    """Whether the repair is shown to be good."""
+    from injsound.show.findings_text import tell_verify
+    from injsound.show.text import Words
+
+    _, _, findings = _gathered(folder)
+    if findings.verification is None:
+        raise ParameterError(
+            f"{folder} names no repaired cylinder with a recording of stage 'after'; add [repair] cylinder = 2 and one"
+        )
+    _say(tell_verify(findings.verification, Words()))
+
+
+@click.command()
+@_FOLDER
+@click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
+def report(folder: str, out: str | None) -> None:
+    """One page for the vehicle's owner."""
+    from datetime import date
+
+    from injsound.cases.guide import next_step
+    from injsound.record import write_whole
+    from injsound.show.report import make_report
+    from injsound.show.text import Words
+
+    opened, results, findings = _gathered(folder)
+    page = make_report(opened, results, findings, next_step(opened, findings), Words(), day=date.today())
+    target = Path(out) if out else opened.folder / "report.html"
+    write_whole(target, page.encode())
+    click.echo(f"report: {target}")
+
+
+@click.command()
+@_FOLDER
+@engine_options
+@click.option("--out", type=click.Path(file_okay=False), help="Folder for results.csv and results.jsonl; FOLDER else.")
+@click.option("--jobs", type=int, help="Processes; all cores by default.")
+def batch(
+    folder: str,
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+    out: str | None,
+    jobs: int | None,
+) -> None:
+    """Read every recording below FOLDER to one CSV and JSON Lines; run again to go on where it stopped."""
+    from injsound.cases.many import read_folder
+
+    engine = make_engine(cylinders, cylinder, firing_order, injection)
+    count, failed = 0, 0
+    for file, problem in read_folder(folder, out or folder, engine=engine, rpm=rpm, jobs=jobs):
+        count, failed = count + 1, failed + bool(problem)
+        click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
+    click.echo(f"{count} read, {failed} of them could not be used: {Path(out or folder) / 'results.csv'}")
+    sys.exit(int(failed > 0))
+
+
+def _gathered(folder: str) -> "tuple[Case, dict[str, Reading | Failure], Findings]":
+    from injsound.cases.case import load_case
+    from injsound.cases.evidence import gather
+    from injsound.cases.store import read_case
+    from injsound.results import Failure
+    from injsound.show.text import failure_line
+
+    opened = load_case(folder)
+    results = read_case(opened, tell=lambda file: click.echo(f"read {file}", err=True))
+    for result in results.values():
+        if isinstance(result, Failure):
+            click.echo(failure_line(result), err=True)
+    return opened, results, gather(opened, results)
+
+
+def _tell_all(findings: "Findings") -> None:
+    from injsound.show.findings_text import tell_comparison, tell_swap, tell_verify, tell_wiggle
+    from injsound.show.text import Words
+
+    words = Words()
+    if findings.comparison is not None:
+        _say(tell_comparison(findings.comparison, words))
+    if findings.wiggle is not None:
+        _say(tell_wiggle(findings.wiggle, words))
+    if findings.swap is not None:
+        _say(tell_swap(findings.swap, words))
+    if findings.verification is not None:
+        _say(tell_verify(findings.verification, words))
+
+
+def _say(lines: list[str]) -> None:
+    click.echo("\n".join([*lines, ""]))

@@ -1,0 +1,63 @@
+"""What several commands share: the options that say what is known of the engine."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from injsound.engine import Engine
+
+
+def engine_options(command: Any) -> Any:
+    """Options that say what is known of the engine.
+
+    Parameters
+    ----------
+    command : callable
+        A click command's function.
+
+    Returns
+    -------
+    callable
+        The same with the options.
+    """
+    for option in reversed(
+        (
+            click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool."),
+            click.option(
+                "--injection",
+                type=click.Choice(["sequential", "batch"]),
+                default="sequential",
+                show_default=True,
+                help="Each injector once per cycle, or once per revolution with its partners.",
+            ),
+            click.option("--cylinders", type=int, help="How many cylinders the engine has."),
+            click.option("--cylinder", type=int, help="Whose injector was recorded, counted from 1."),
+            click.option("--firing-order", help="Such as 1-5-3-6-2-4."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def make_engine(cylinders: int | None, cylinder: int | None, firing_order: str | None, injection: str) -> "Engine":
+    """Engine from the options.
+
+    Parameters
+    ----------
+    cylinders, cylinder : int or None
+        How many, and which.
+    firing_order : str or None
+        Such as "1-5-3-6-2-4".
+    injection : str
+        "sequential" or "batch".
+
+    Returns
+    -------
+    Engine
+        What is known.
+    """
+    from injsound.engine import Engine, Injection, parse_firing_order
+
+    order = None if firing_order is None else parse_firing_order(firing_order)
+    return Engine(cylinders=cylinders, cylinder=cylinder, firing_order=order, injection=Injection(injection))

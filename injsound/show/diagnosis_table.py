@@ -1,0 +1,185 @@
+"""Templates for the findings over several recordings; ``text.py`` joins them to its tables."""
+
+from collections.abc import Mapping
+from enum import StrEnum
+
+from injsound.diagnoses import CompareVerdict, Stage, SwapVerdict, Todo, VerifyVerdict, Why, WiggleVerdict
+
+
+class Line(StrEnum):
+    """Words around the findings that belong to no code."""
+
+    COMPARE = "compare"
+    COMPARE_HEAD = "compare head"
+    NO_CONDITION = "no condition"
+    SWAP = "swap"
+    SWAP_HEAD = "swap head"
+    PROOF = "proof"
+    WIGGLE = "wiggle"
+    WIGGLE_ARM = "wiggle arm"
+    MOVED = "moved"
+    STILL = "still"
+    VERIFY = "verify"
+    VERIFY_AFTER = "verify after"
+    VERIFY_CHANGE = "verify change"
+    RECORD_MORE = "record more"
+    NOT_FLOW = "not flow"
+    NEXT = "next"
+    SILENT = "silent"
+    REPORT_TITLE = "report title"
+    COMPLAINT = "complaint"
+    FOUND = "found"
+    EVIDENCE = "evidence"
+    LISTEN = "listen"
+    LISTEN_SKIP = "listen skip"
+    LISTEN_SOUND = "listen sound"
+    QUARTER = "quarter"
+    CANNOT = "cannot"
+    CANNOT_TEXT = "cannot text"
+    CAUTIONS = "cautions"
+    FILES = "files"
+    MADE = "made"
+    NOTHING_YET = "nothing yet"
+
+
+Table = Mapping[type[StrEnum], Mapping[StrEnum, str]]
+
+ENGLISH: Table = {
+    Line: {
+        Line.COMPARE: "compare, {condition}",
+        Line.COMPARE_HEAD: "cylinder   bad moments   missing of judged   open time    change",
+        Line.NO_CONDITION: "condition not given",
+        Line.SWAP: "swap",
+        Line.SWAP_HEAD: "cylinder     before: bad moments, missing             after",
+        Line.PROOF: (
+            "Heat, time and taking the connection apart changed as well: changing back and seeing the fault change"
+            " back is the proof."
+        ),
+        Line.WIGGLE: "wiggle",
+        Line.WIGGLE_ARM: (
+            "{name}: {episodes} bad moments, {skipped} of {judged} ticks missing, {unjudged} % not judged,"
+            " {wrong} calls may be wrong"
+        ),
+        Line.MOVED: "moved",
+        Line.STILL: "still",
+        Line.VERIFY: "verify",
+        Line.VERIFY_AFTER: "after: {skipped} of {judged} missing, at most {high} % with 95 % confidence",
+        Line.VERIFY_CHANGE: "change: {change} % of all ticks (95 % range {low} to {high} %)",
+        Line.RECORD_MORE: "Record {seconds} s more of each, in the same condition, while it shakes.",
+        Line.NOT_FLOW: "A click does not prove that the injector flows or seals, and idle is not a road test.",
+        Line.NEXT: "next",
+        Line.SILENT: "silent",
+        Line.REPORT_TITLE: "Injector report",
+        Line.COMPLAINT: "Complaint",
+        Line.FOUND: "What was found",
+        Line.EVIDENCE: "Evidence",
+        Line.LISTEN: "Listen",
+        Line.LISTEN_SKIP: "around a missing tick",
+        Line.LISTEN_SOUND: "a stretch without one",
+        Line.QUARTER: "quarter speed",
+        Line.CANNOT: "What this cannot tell",
+        Line.CANNOT_TEXT: (
+            "A click does not prove that the injector flows or seals. A recording made while the engine ran well"
+            " clears nothing. No injector with a bench-confirmed skip has been tested with this method yet."
+        ),
+        Line.CAUTIONS: "Cautions",
+        Line.FILES: "Files",
+        Line.MADE: "made {date} with injsound {version}",
+        Line.NOTHING_YET: "No comparison yet.",
+    },
+    Stage: {Stage.BEFORE: "before", Stage.SWAPPED: "swapped", Stage.AFTER: "after"},
+    CompareVerdict: {
+        CompareVerdict.ODD_ONE: "Cylinder {odd} is the odd one.",
+        CompareVerdict.SEVERAL: "Cylinders {odd} stand out.",
+        CompareVerdict.NONE: "None stands out.",
+        CompareVerdict.NOT_SHOWN: "Not shown which one is odd, if any.",
+    },
+    SwapVerdict: {
+        SwapVerdict.FOLLOWS_INJECTOR: "The fault follows the injector.",
+        SwapVerdict.STAYS_WITH_CYLINDER: "The fault stays with the cylinder: wiring, connector or driver.",
+        SwapVerdict.BOTH: "The injector and the cylinder's wiring both show a fault.",
+        SwapVerdict.NEITHER: (
+            "Neither skips now. That is no repair: taking the connection apart may have cured it for the moment."
+        ),
+        SwapVerdict.NOT_SHOWN: "Not shown where the fault went.",
+    },
+    WiggleVerdict: {
+        WiggleVerdict.GATHERS: "Skips gather while the wiring is moved.",
+        WiggleVerdict.DOES_NOT: "Skips do not gather while the wiring is moved.",
+        WiggleVerdict.TOO_FEW: "Too few to say.",
+    },
+    VerifyVerdict: {
+        VerifyVerdict.GOOD: "Good within the bound below.",
+        VerifyVerdict.STILL_SKIPPING: "Still skipping after the repair.",
+        VerifyVerdict.NOT_ENOUGH: "Not enough yet to call it good.",
+    },
+    Why: {
+        Why.MORE_EPISODES: (
+            "Cylinder {cylinder}: {episodes} bad moments, all others together {others} (by chance alone: {p})."
+        ),
+        Why.SKIPS_LEFT: "Cylinder {cylinder}: {episodes} bad moments since the repair.",
+        Why.STANDS_APART: "Cylinder {cylinder}: {measure} is {value}, its fellows' {low} to {high}.",
+        Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
+        Why.NOTHING_SKIPS: "Nothing skipped.",
+        Why.SILENT: "Nothing ticks at cylinder {cylinder} while its fellows tick.",
+        Why.TOO_FEW_RECORDINGS: "{count} recordings; {needed} are needed.",
+        Why.NOT_COUNTED: "{file} could not be counted: record it again.",
+        Why.CONDITIONS_DIFFER: "Conditions differ ({conditions}): only like with like can be compared.",
+        Why.SPEEDS_DIFFER: "Speeds differ too much: {rpm_low} to {rpm_high} rpm.",
+        Why.LENGTHS_DIFFER: "Lengths differ too much: {seconds_short} to {seconds_long} s.",
+        Why.CELL_MISSING: "No recording of cylinder {cylinder}, {stage}.",
+        Why.NOTHING_MOVED: "By their labels nothing changed places.",
+        Why.SAME_RECORDING: "{file} and {other} are the same recording.",
+        Why.NO_FAULT_BEFORE: "There was no clear fault before the swap: nothing to follow.",
+        Why.DIFFERENCE_UNCLEAR: "The difference is not clear yet (by chance alone: {p}).",
+        Why.RAN_WELL: "{file} was made while the engine ran well: it clears nothing.",
+        Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
+        Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
+        Why.TOO_FEW_STRETCHES: "{moved} moved and {still} still stretches; {needed} of each are needed.",
+        Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
+        Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
+        Why.OUTSIDE_FELLOWS: "The new injector's {measure} ({value}) lies outside its fellows'.",
+        Why.RESTARTS_NEEDED: "{clean} clean restarts so far; {needed} are needed.",
+        Why.LEAKS_NOT_CHECKED: "Joints must be checked for leaks at key-on prime, running and hot.",
+    },
+    Todo: {
+        Todo.SAVE_CODES: (
+            "Save the stored and pending codes ({codes}), freeze frame and misfire counters before anything is cleared"
+            " or disconnected."
+        ),
+        Todo.QUICK_CHECKS: (
+            "Check what opens nothing: swap plug, lead or coil; connector fit and pins; coil resistance against the"
+            " vehicle's own figure and among its fellows, cold and hot."
+        ),
+        Todo.RECORD_SHAKING: "Record cylinder {cylinder} for 60 s or more while the engine shakes.",
+        Todo.RECORD_AGAIN: "Record {file} again: it cannot tell.",
+        Todo.RECORD_OTHERS: "Record cylinders {cylinders} the same way, in the same condition.",
+        Todo.RECORD_MORE: "Record {seconds} s more in the same condition.",
+        Todo.LOOK_ELSEWHERE: (
+            "The injectors tick while it shakes: look at fuel pressure and its hold after key-off, balance, a leaking"
+            " injector, air leaks, ignition, compression."
+        ),
+        Todo.PROVE_DRIVE: (
+            "Prove the drive at cylinder {cylinder}'s connector (test light or current clamp) and the loaded voltage"
+            " drop."
+        ),
+        Todo.WIGGLE: (
+            "Wiggle test at cylinder {cylinder}, last of the tests with the rail on: six stretches still and six moved,"
+            " 8 s each."
+        ),
+        Todo.REPAIR_WIRING: "Repair wiring, connector or driver of cylinder {cylinder}; then verify.",
+        Todo.SWAP: (
+            "Swap: cross cylinder {cylinder}'s connector with a neighbour's where leads reach and the maker allows, or"
+            " exchange the two injectors, engine cold and pressure relieved; record both again."
+        ),
+        Todo.REPAIR_BOTH: "Repair the wiring of cylinder {cylinder} and replace the injector; then verify.",
+        Todo.SWAP_BACK: "Change back and record: if the fault comes back, that is the proof.",
+        Todo.REPLACE: "Replace that injector, engine cold and pressure relieved, seals new; then verify.",
+        Todo.VERIFY: "Record cylinder {cylinder} and its fellows after the repair, in the fault's own condition.",
+        Todo.CHECK_LEAKS: "Check the joints for leaks at key-on prime, running and hot; enter it in the case.",
+        Todo.STILL_FAULTY: "The repair did not cure it: go back to the comparison.",
+        Todo.ROAD_TEST: (
+            "Clear the codes, drive, and watch misfire counters, fuel trims and the joints: idle is not a road test."
+        ),
+    },
+}

@@ -1,0 +1,362 @@
+"""A case from its first file to the report: made, read, guided, told."""
+
+import json
+import shutil
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+from takes import made_reading, take
+
+from injsound.cases import store
+from injsound.cases.case import (
+    Case,
+    CaseError,
+    Entry,
+    add_entries,
+    entry_from_name,
+    load_case,
+    new_case,
+    unlisted,
+)
+from injsound.cases.evidence import gather
+from injsound.cases.guide import Findings, Step, next_step
+from injsound.cases.many import read_folder
+from injsound.cases.store import read_case
+from injsound.cli import main
+from injsound.diagnoses import (
+    CompareVerdict,
+    Comparison,
+    Shaking,
+    Stage,
+    SwapFinding,
+    SwapVerdict,
+    Todo,
+    VerifyFinding,
+    VerifyVerdict,
+    Why,
+    WiggleFinding,
+    WiggleVerdict,
+)
+from injsound.engine import Engine
+from injsound.findings.compare import compare_injectors
+from injsound.findings.verify import verify_repair
+from injsound.results import Failure, Reading, Verdict
+from injsound.show.findings_text import tell_comparison, tell_step, tell_swap, tell_verify, tell_wiggle
+from injsound.show.report import make_report
+from injsound.show.text import COLUMNS, Words
+from injsound.simulate import Scene, Skipping, simulate, write
+
+THREE = Engine(cylinders=3, firing_order=(1, 2, 3))
+EIGHT = np.isin(np.arange(353), range(20, 340, 40))
+NONE = np.zeros(353, dtype=bool)
+DONE = {"codes_saved": True, "quick": True, "drive": True, "leaks": True}
+
+
+@pytest.fixture(scope="module")
+def sounds(tmp_path_factory):
+    """Three short recordings of one engine; cylinder 3 skips."""
+    folder = tmp_path_factory.mktemp("sounds")
+    for cylinder in (1, 2, 3):
+        skipping = Skipping.SCATTERED if cylinder == 3 else Skipping.NONE
+        scene = Scene(
+            seconds=25.0,
+            sr=24_000,
+            seed=cylinder,
+            rpm=1_500.0,
+            engine=replace(THREE, cylinder=cylinder),
+            tick_db=22.0,
+            skipping=skipping,
+            skip_rate=0.1,
+        )
+        write(folder / f"cyl{cylinder} cold before.flac", *simulate(scene))
+    return folder
+
+
+def _case(tmp_path, sounds):
+    folder = tmp_path / "job"
+    new_case(folder, complaint="rough <after> storage", engine=THREE, codes=("P0303",))
+    for path in sounds.glob("*.flac"):
+        shutil.copy(path, folder)
+    found = unlisted(load_case(folder))
+    add_entries(folder, [replace(entry, rpm=1_500.0, shaking=Shaking.YES) for entry in found])
+    return folder
+
+
+# --- case.toml ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "cylinder", "condition", "stage"),
+    [
+        ("cyl2 cold before.m4a", 2, "cold", Stage.BEFORE),
+        ("Cylinder_4-warm-restart-after.WAV", 4, "warm restart", Stage.AFTER),
+        ("cyl 11 swapped.ogg", 11, "", Stage.SWAPPED),
+    ],
+)
+def test_names_say_what_was_recorded(name, cylinder, condition, stage):
+    entry = entry_from_name(name)
+    assert (entry.cylinder, entry.condition, entry.stage) == (cylinder, condition, stage)
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "engine.m4a", "case.toml", "cylinder.wav"])
+def test_other_names_say_nothing(name):
+    assert entry_from_name(name) is None
+
+
+def test_comments_and_order_survive(tmp_path, sounds):
+    folder = _case(tmp_path, sounds)
+    file = folder / "case.toml"
+    file.write_text("# mine\n" + file.read_text().replace("[checks]", "[checks] # also mine"))
+    add_entries(folder, [Entry(file="cyl1 later.m4a", cylinder=1)])
+    text = file.read_text()
+    assert text.startswith("# mine\n")
+    assert "[checks] # also mine" in text
+    assert [entry.file for entry in load_case(folder).entries][-1] == "cyl1 later.m4a"
+    with pytest.raises(CaseError, match="already"):
+        add_entries(folder, [Entry(file="cyl1 later.m4a", cylinder=1)])
+
+
+def test_every_mistake_is_told_at_once(tmp_path):
+    (tmp_path / "case.toml").write_text(
+        """
+complaint = 5
+[engine]
+cylinders = 3
+firing_ordr = "1-2-3"
+[checks]
+drive = "yes"
+[restarts]
+faulty = 4
+made = 3
+[[recording]]
+file = "../outside.wav"
+cylinder = 7
+stage = "later"
+moved = [[8, 4]]
+[[recording]]
+cylinder = 1
+"""
+    )
+    with pytest.raises(CaseError) as raised:
+        load_case(tmp_path)
+    told = str(raised.value).splitlines()
+    for part in (
+        "complaint: is 5; expected text",
+        "did you mean 'firing_order'?",
+        "[checks] drive: is 'yes'; expected true or false",
+        "4 faulty of 3 made",
+        "outside the case folder",
+        "cylinder: is 7; the engine has 3",
+        "is 'later'; expected 'before', 'swapped', 'after'",
+        "expected [start, end] in seconds",
+        "[[recording]] 2: has no file",
+    ):
+        assert sum(part in line for line in told) == 1, part
+    assert len(told) == 9
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [(None, "case new"), ("complaint = ", "correct that line"), ("[engine]\ncylinders = -2", "engine")],
+)
+def test_bad_files_are_refused(tmp_path, text, message):
+    if text is not None:
+        (tmp_path / "case.toml").write_text(text)
+    with pytest.raises(CaseError, match=message):
+        load_case(tmp_path)
+
+
+def test_a_case_is_not_made_twice(tmp_path):
+    new_case(tmp_path / "job")
+    with pytest.raises(CaseError, match="exists"):
+        new_case(tmp_path / "job")
+
+
+# --- readings -------------------------------------------------------------------------------------------------------
+
+
+def test_readings_are_kept_by_hash_and_settings(tmp_path, sounds, monkeypatch):
+    folder = _case(tmp_path, sounds)
+    results = read_case(load_case(folder), jobs=1)
+    assert results["cyl3 cold before.flac"].verdict is Verdict.SKIPPING
+    monkeypatch.setattr(store, "_read_one", lambda *_: pytest.fail("read again"))
+    again = read_case(load_case(folder), jobs=1)
+    assert [r.skips for r in again.values()][2].skipped == [r.skips for r in results.values()][2].skipped
+    assert all(r.picture is not None for r in again.values())
+
+
+def test_broken_missing_and_renamed_files_stop_nothing(tmp_path, sounds):
+    folder = _case(tmp_path, sounds)
+    (folder / "cyl1 cold before.flac").write_text("no sound")
+    (folder / "cyl2 cold before.flac").rename(folder / "moved.flac")
+    results = read_case(load_case(folder), jobs=1)
+    kinds = [type(result) for result in results.values()]
+    assert kinds == [Failure, Failure, Reading]
+    assert "no such file" in results["cyl2 cold before.flac"].message
+    (folder / "results.json").write_text("{broken")
+    assert isinstance(read_case(load_case(folder), jobs=1)["cyl3 cold before.flac"], Reading)
+
+
+def test_batch_goes_on_where_it_stopped(tmp_path, sounds):
+    (tmp_path / "bad.wav").write_text("no sound")
+    for path in sounds.glob("cyl[12]*.flac"):
+        shutil.copy(path, tmp_path)
+    done = dict(read_folder(tmp_path, tmp_path / "out", engine=THREE, rpm=1_500.0, jobs=1))
+    assert len(done) == 3
+    assert sum(bool(problem) for problem in done.values()) == 1
+    table = (tmp_path / "out" / "results.csv").read_text()
+    lines = (tmp_path / "out" / "results.jsonl").read_text().splitlines()
+    assert len(table.splitlines()) == 4
+    assert all(json.loads(line)["key"] for line in lines)
+    # Killed in the middle of a line: that one is read again, and the table is the same.
+    (tmp_path / "out" / "results.jsonl").write_text("\n".join(lines[:2]) + "\n" + lines[2][:40] + "\n")
+    assert len(dict(read_folder(tmp_path, tmp_path / "out", engine=THREE, rpm=1_500.0, jobs=1))) == 1
+    assert (tmp_path / "out" / "results.csv").read_text() == table
+
+
+# --- guide ----------------------------------------------------------------------------------------------------------
+
+
+def _compared(verdict, odd=()):
+    return Comparison(verdict=verdict, odd=odd, sides=(), reasons=(), condition="cold", record_s=40.0)
+
+
+def _swapped(verdict):
+    return SwapFinding(verdict=verdict, cells={}, reasons=(), p_injector=None, p_cylinder=None, record_s=None)
+
+
+def _wiggled(verdict):
+    from injsound.diagnoses import Arm
+
+    empty = Arm(episodes=0, blocks=1)
+    return WiggleFinding(
+        verdict=verdict, moved=empty, still=empty, moved_unjudged=0, still_unjudged=0, p=None, reasons=()
+    )
+
+
+TAKES = tuple(take(made_reading(EIGHT if c == 3 else NONE), c) for c in (1, 2, 3))
+ODD = {"takes": TAKES, "comparison": _compared(CompareVerdict.ODD_ONE, (3,))}
+
+
+def _verified(verdict, why=None):
+    from injsound.diagnoses import Arm, Reason
+
+    return VerifyFinding(verdict=verdict, before=None, after=Arm(episodes=0, blocks=1), rate_high=None, change=None,
+                         change_low=None, change_high=None, restarts_needed=None,
+                         reasons=() if why is None else (Reason(why=why),), record_s=None)  # fmt: skip
+
+
+UNCLEAR = (replace(TAKES[0], reading=replace(TAKES[0].reading, verdict=Verdict.CANNOT_TELL)),)
+LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
+
+
+@pytest.mark.parametrize(
+    ("settings", "findings", "todo"),
+    [
+        ({"checks": {}}, {}, Todo.SAVE_CODES),
+        ({"checks": {"codes_saved": True}}, {}, Todo.QUICK_CHECKS),
+        ({}, {}, Todo.RECORD_SHAKING),
+        ({}, {"takes": tuple(replace(t, shaking=Shaking.NO) for t in TAKES)}, Todo.RECORD_SHAKING),
+        ({}, {"takes": UNCLEAR}, Todo.RECORD_AGAIN),
+        ({}, {"takes": TAKES[:1]}, Todo.RECORD_OTHERS),
+        ({}, {"takes": TAKES}, Todo.RECORD_MORE),
+        ({}, {"takes": TAKES, "comparison": _compared(CompareVerdict.NOT_SHOWN)}, Todo.RECORD_MORE),
+        ({}, {"takes": TAKES, "comparison": _compared(CompareVerdict.NONE)}, Todo.LOOK_ELSEWHERE),
+        ({"checks": {"codes_saved": True, "quick": True}}, ODD, Todo.PROVE_DRIVE),
+        ({}, ODD, Todo.WIGGLE),
+        ({}, {**ODD, "wiggle": _wiggled(WiggleVerdict.GATHERS)}, Todo.REPAIR_WIRING),
+        ({}, {**ODD, "wiggle": _wiggled(WiggleVerdict.DOES_NOT)}, Todo.SWAP),
+        ({}, {**ODD, "wiggle": _wiggled(WiggleVerdict.DOES_NOT), "swap": _swapped(SwapVerdict.NOT_SHOWN)}, Todo.SWAP),
+        ({}, {**ODD, "swap": _swapped(SwapVerdict.FOLLOWS_INJECTOR)}, Todo.REPLACE),
+        ({}, {**ODD, "swap": _swapped(SwapVerdict.STAYS_WITH_CYLINDER)}, Todo.REPAIR_WIRING),
+        ({}, {**ODD, "swap": _swapped(SwapVerdict.BOTH)}, Todo.REPAIR_BOTH),
+        ({}, {**ODD, "swap": _swapped(SwapVerdict.NEITHER)}, Todo.SWAP_BACK),
+        ({"repaired": 3}, ODD, Todo.VERIFY),
+        ({"repaired": 3}, {"verification": _verified(VerifyVerdict.STILL_SKIPPING)}, Todo.STILL_FAULTY),
+        ({"repaired": 3}, {"verification": _verified(VerifyVerdict.NOT_ENOUGH)}, Todo.RECORD_MORE),
+        ({"repaired": 3}, {"verification": LEAKY}, Todo.CHECK_LEAKS),
+        ({"repaired": 3}, {"verification": _verified(VerifyVerdict.GOOD)}, Todo.ROAD_TEST),
+    ],
+)  # fmt: skip
+def test_every_step_of_the_job(tmp_path, settings, findings, todo):
+    case = Case(folder=tmp_path, engine=THREE, **{"checks": DONE, **settings})
+    assert next_step(case, Findings(**findings)).todo is todo
+
+
+def test_the_code_names_the_cylinder_to_record(tmp_path):
+    for codes, cylinder in ((("P0303",), 3), (("P0203", "P0303"), 3), (("P0300",), None), (("P0301", "P0303"), None)):
+        case = Case(folder=tmp_path, engine=THREE, checks=DONE, codes=codes)
+        assert next_step(case, Findings()).figures["cylinder"] == cylinder
+
+
+# --- words ----------------------------------------------------------------------------------------------------------
+
+
+def test_every_code_of_a_finding_has_words():
+    words = Words()
+    for kind in (CompareVerdict, SwapVerdict, WiggleVerdict, VerifyVerdict, Why, Todo, Stage):
+        assert all(words.say(code) for code in kind)
+
+
+def test_blocks_keep_to_the_terminal():
+    words = Words()
+    compared = compare_injectors(TAKES)
+    verified = verify_repair([replace(t, stage=Stage.AFTER) for t in TAKES], cylinder=3)
+    blocks = [
+        tell_comparison(compared, words),
+        tell_comparison(compare_injectors(TAKES[:2]), words),
+        tell_swap(_swapped(SwapVerdict.NEITHER), words),
+        tell_wiggle(_wiggled(WiggleVerdict.TOO_FEW), words),
+        tell_verify(verified, words),
+        tell_step(Step(todo=Todo.SWAP, figures={"cylinder": 3}), words),
+    ]
+    for block in blocks:
+        assert all(len(line) <= COLUMNS for line in block), block
+    assert "3                    8            8 of 353" in "\n".join(blocks[0])
+
+
+# --- the whole way --------------------------------------------------------------------------------------------------
+
+
+def test_from_recordings_to_the_report(tmp_path, sounds):
+    folder = _case(tmp_path, sounds)
+    case = load_case(folder)
+    results = read_case(case, jobs=1)
+    findings = gather(case, results)
+    assert findings.comparison.odd == (3,)
+    page = make_report(case, results, findings, next_step(case, findings), Words(), day=date(2026, 1, 2))
+    assert "rough &lt;after&gt; storage" in page
+    assert "<script" not in page
+    assert page.count("data:image/png") == 3
+    assert page.count("data:audio/mpeg") == 4
+    assert all(reading.sha256 in page for reading in results.values())
+    assert "Cylinder 3 is the odd one." in page
+    assert "2026-01-02" in page
+
+
+def test_commands_of_a_case(tmp_path, sounds, capsys):
+    job = str(tmp_path / "job")
+    assert main(["case", "new", job, "--cylinders", "3", "--firing-order", "1-2-3", "--codes", "P0303"]) == 0
+    recordings = [str(path) for path in sorted(sounds.glob("*.flac"))]
+    assert main(["case", "add", job, *recordings, "--rpm", "1500", "--shaking", "yes"]) == 0
+    for command in (["case", "show", job], ["case", "next", job], ["compare", job], ["report", job]):
+        assert main(command) == 0
+    told = capsys.readouterr().out
+    assert "Cylinder 3 is the odd one." in told
+    assert "Save the stored and pending codes (P0303)" in told
+    assert (tmp_path / "job" / "report.html").stat().st_size > 100_000
+    for command in (["swap", job], ["wiggle", job], ["verify", job]):
+        assert main(command) == 2
+    assert main(["case", "next", str(tmp_path)]) == 1
+    assert "case new" in capsys.readouterr().err
+
+
+def test_watch_answers_what_arrives(tmp_path, sounds, capsys):
+    job = tmp_path / "job"
+    new_case(job, engine=THREE)
+    shutil.copy(sounds / "cyl3 cold before.flac", job)
+    assert main(["case", "watch", str(job), "--every", "0.01", "--looks", "2", "--rpm", "1500"]) == 0
+    assert "SKIPPING" in capsys.readouterr().out
+    assert [entry.cylinder for entry in load_case(job).entries] == [3]
