@@ -383,7 +383,7 @@ def _halves(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, templa
     if not both.any():
         return None
     cut_at = low + int(np.where(both, power[low:high], np.inf).argmin())
-    norms = [float(np.linalg.norm(part)) for part in (template[:cut_at], template[cut_at:])]
+    norms = [max(float(np.linalg.norm(part)), 1e-9) for part in (template[:cut_at], template[cut_at:])]
     rows = cut(white, sr, start_s, at_s, _BEFORE_S, len(template) / sr - _BEFORE_S + 1 / sr)[:, : len(template)]
     return _Halves(
         first=rows[:, :cut_at] @ template[:cut_at] / norms[0],
