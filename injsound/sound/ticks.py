@@ -7,7 +7,7 @@ a doublet (open, close); a valve's is longer, lower and scatters more.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import zip_longest
 
@@ -275,6 +275,10 @@ _SCATTER_SCALE_S = 0.15e-3
 _LEAST_LENGTH_S = 0.3e-3
 # So high a click may be a solenoid's; a faint one moves by as much as noise moves its place.
 _HIGH_CENTRE_HZ, _PLAIN_AMPLITUDE = 7_000.0, 6.5
+# So steady a loud click may be a solenoid's however low it sounds; clicks of a real engine as low moved by 70 us and
+# more.
+_SOLENOID_SCATTER_S = 0.12e-3
+_OUTSHINES = 2.0
 # Above chance, but not to be named.
 _FAINT_AMPLITUDE = 4.5
 # Where the engine's own clicks stand out this much, an injector under the probe would be heard beside them.
@@ -395,7 +399,10 @@ def choose_tick(
     if not like:
         plain = max(c.amplitude for c in ticks) >= _LOUD_ENGINE and not any(_may_be_own(c) for c in all_found)
         return Choice(found=Found.ENGINE_ONLY if plain else Found.NOTHING, own=max(ticks, key=weight))
-    own = _open_click(max(like, key=weight), measured, interval)
+    own = max(like, key=weight)
+    if _is_faint(own) and any(_outshines(c, own) for c in ticks):
+        return Choice(found=Found.NOTHING, own=own)
+    own = _open_click(own, measured, interval)
     slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
     others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
     rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
@@ -434,8 +441,20 @@ def _recurs(c: Candidate) -> bool:
 
 
 def _may_be_own(c: Candidate) -> bool:
-    """As high as a solenoid's click, but too faint or too unsteady to be named."""
-    return bool(c.amplitude >= _FAINT_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ and c.separation > 0)
+    """As high as a solenoid's click but too faint or too unsteady to be named, or as steady but too low."""
+    high = c.amplitude >= _FAINT_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ
+    steady = c.amplitude >= _LOUD_ENGINE and c.scatter_s < _SOLENOID_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
+    return bool((high or steady) and c.separation > 0)
+
+
+def _is_faint(c: Candidate) -> bool:
+    """Lone, and taken for an injector's for nothing but its height."""
+    return c.amplitude < _PLAIN_AMPLITUDE and not np.isfinite(c.gap_s)
+
+
+def _outshines(c: Candidate, faint: Candidate) -> bool:
+    """Far clearer and no less steady, so that the faint one may well be a neighbour's."""
+    return c.amplitude > _OUTSHINES * faint.amplitude and c.scatter_s < faint.scatter_s
 
 
 def _weight(c: Candidate, least_s: float = 0.0) -> float:
@@ -463,12 +482,21 @@ def _apart(a: Candidate, b: Candidate, per_cycle: int) -> float:
 
 
 def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candidate], float]) -> list[Candidate]:
-    """Of the two clicks of a doublet keep the one that rises more."""
+    """Of the two clicks of a doublet keep the one that rises more, with the gap where only the other one shows it."""
     kept: list[Candidate] = []
     for click in sorted(clicks, key=weight, reverse=True):
-        if not any(_one_tick(click, other, interval) for other in kept):
+        same = [k for k, other in enumerate(kept) if _one_tick(click, other, interval)]
+        if not same:
             kept.append(click)
+        elif not np.isfinite(kept[same[0]].gap_s) and _points_at(click, kept[same[0]], interval):
+            kept[same[0]] = replace(kept[same[0]], gap_s=-click.gap_s)
     return kept
+
+
+def _points_at(click: Candidate, other: Candidate, interval: float) -> bool:
+    """Whether a click's partner is the other one."""
+    apart = ((other.phase - click.phase + 0.5) % 1.0 - 0.5) * interval
+    return bool(abs(apart - click.gap_s) < _SLOT_PLACE_S)
 
 
 def _open_click(own: Candidate, measured: Callable[[float, float], Candidate], interval: float) -> Candidate:
