@@ -37,7 +37,7 @@ from injsound.results import (
     Verdict,
     WarningCode,
 )
-from injsound.sound import company, cycle, jitter, levels, onsets, opentime, quality, ticks
+from injsound.sound import company, cycle, jitter, levels, onsets, opentime, quality, scatter, ticks
 from injsound.sound.events import Matches, match_elsewhere, match_events
 from injsound.sound.signals import covered, cycle_at, time_at, whitened
 
@@ -359,7 +359,7 @@ def _timing(
     clear = [k for k, n in enumerate(neighbours) if n.separation >= company.AUDIBLE]
     at = [np.where(neighbours[k].heard, neighbours[k].at_s, np.nan) for k in clear]
     phase = [(choice.slots[k].phase - choice.own.phase) % 1.0 for k in clear]
-    own = jitter.own_scatter(
+    own = scatter.own_scatter(
         made.heard_at_s,
         cycles,
         np.concatenate([np.zeros(0), *at]),

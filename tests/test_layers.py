@@ -23,6 +23,10 @@ ALLOWED = {
     "results": {"errors", "engine"},
     "sound.signals": {"errors", "engine", "results"},
     "sound": BASE,
+    # A stage may have a helper in a room of its own.
+    "sound.audio": BASE | {"sound.decoders"},
+    "sound.scatter": BASE | {"sound.jitter"},
+    "sound.ticks": BASE | {"sound.candidates"},
     "findings.proportions": {"errors", "results"},
     "diagnoses": {"results"},
     "findings.episodes": {"errors", "results", "diagnoses"},
@@ -81,8 +85,8 @@ ALLOWED = {
 # Libraries that only one room may know, and whether it may do so while it is itself imported.
 KEPT = {
     "matplotlib": ({"show.plot"}, False),
-    "av": ({"sound.audio", "simulate"}, True),
-    "soundfile": ({"sound.audio", "simulate", "show.clips"}, True),
+    "av": ({"sound.decoders", "simulate"}, True),
+    "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
     "click": ({"cli", "cli_cases", "cli_options"}, True),
     "jinja2": ({"show.report"}, False),
     "tomlkit": ({"cases.case"}, False),

@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from crank import draw_crank, hear_all, neighbours
 
 from injsound.findings.proportions import exact_limits, rate_limits, skip_pattern
-from injsound.sound.jitter import own_scatter
+from injsound.sound.scatter import own_scatter
 
 SEED = 20_240_607
 
