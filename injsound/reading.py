@@ -5,51 +5,35 @@ fixes phase zero and the phase of this injector's tick.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection, check_rpm, cycle_interval
-from injsound.findings.verdict import Evidence, Finding, count_skips, doubtful, reach_verdict
+from injsound.engine import EVENTS_PER_CYCLE, Engine, check_rpm, cycle_interval
+from injsound.joining import LEAST_AGREEMENT, Heard, join, select
 from injsound.results import (
     UNJUDGED_KINDS,
     Events,
-    Firing,
     FloatArray,
     Jitter,
     Neighbours,
-    Note,
     OnsetStrength,
-    OpenTime,
     Picture,
-    Quality,
-    QualityFigures,
     Reading,
-    ReasonCode,
     Recording,
-    Skips,
     Span,
     SpanKind,
     State,
-    StepCode,
-    Verdict,
-    WarningCode,
 )
 from injsound.sound import company, cycle, jitter, levels, onsets, opentime, quality, scatter, ticks
 from injsound.sound.events import Matches, match_elsewhere, match_events
 from injsound.sound.signals import covered, cycle_at, time_at, whitened
 
-# Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
-_SEAM_S = 1.0
 # A weak tick lies this far under its fellows and still counts as heard.
 WEAK = 10 ** (-6 / 20)
-# Locked: profiles of odd and even cycles agree. Noise reaches 0.62, the faintest engines that could be counted 0.68.
-_LEAST_AGREEMENT = 0.62
 _TICK_BEFORE_S, _TICK_AFTER_S = 0.001, 0.004
 _ROW_BINS = 360
-_SMOOTH_CYCLES = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,26 +43,6 @@ class _Memory:
     interval_s: float | None = None
     profile: FloatArray | None = None
     choice: ticks.Choice | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Heard:
-    """One chapter, heard."""
-
-    recording: Recording
-    quality: Quality
-    lock: cycle.Lock | None
-    choice: ticks.Choice | None = None
-    events: Events | None = None
-    event_cycles: FloatArray = field(default_factory=lambda: np.zeros(0))
-    spans: tuple[Span, ...] = ()
-    matches: Matches | None = None
-    tick_over_noise_db: float | None = None
-    audible: bool = False
-    suggested_s: float | None = None
-    jitter: Jitter = field(default_factory=Jitter)
-    picture: Picture | None = None
-    gap_s: float = float("nan")
 
 
 def read(
@@ -110,20 +74,17 @@ def read(
         If the speed is impossible.
     """
     memory = _Memory(interval_s=None if rpm is None else cycle_interval(check_rpm(rpm)))
-    heard: list[_Heard] = []
+    heard: list[Heard] = []
     seconds = 0.0
     for recording in chapters:
         chapter, memory = _hear(recording, engine, memory, given=rpm is not None)
         seconds = recording.start_s + len(recording.y) / recording.sr
         # The samples go: a view of none of them would keep them all.
         heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))
-    return _join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
+    return join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
 
 
-# --- one chapter ----------------------------------------------------------------------------------------------------
-
-
-def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool) -> tuple[_Heard, _Memory]:
+def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool) -> tuple[Heard, _Memory]:
     checked = quality.judge_quality(recording, interval_s=memory.interval_s)
     strength = onsets.onset_strength(recording, bandwidth_hz=checked.bandwidth_hz)
     interval = memory.interval_s or cycle.estimate_interval(strength)
@@ -133,8 +94,8 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
     if interval is not None:
         lock = cycle.lock_cycle(strength, interval_s=interval, profile=memory.profile, without=blind)
         checked = replace(checked, spans=(*checked.spans, *_lost_spans(lock, blind)))
-    nothing = _Heard(recording=recording, quality=checked, lock=lock, spans=checked.spans, suggested_s=suggested)
-    if lock is None or lock.agreement < _LEAST_AGREEMENT:
+    nothing = Heard(recording=recording, quality=checked, lock=lock, spans=checked.spans, suggested_s=suggested)
+    if lock is None or lock.agreement < LEAST_AGREEMENT:
         return nothing, memory
     white = whitened(recording.y, recording.sr, high_hz=checked.bandwidth_hz)
     per_cycle = EVENTS_PER_CYCLE[engine.injection]
@@ -157,7 +118,7 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
 
 def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span, ...]:
     """Stretches in which the engine's cycle is not heard, where nothing else explains it."""
-    if lock is None or lock.agreement < _LEAST_AGREEMENT:
+    if lock is None or lock.agreement < LEAST_AGREEMENT:
         return ()
     first = np.ceil(lock.clock.cycles[0])
     edges = np.flatnonzero(np.diff(np.concatenate([[0], lock.unheard.astype(int), [0]]))).astype(float)
@@ -166,7 +127,7 @@ def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span,
     return tuple(s for s in lost if not covered(blind, np.array([s.from_s]), np.array([s.to_s]))[0])
 
 
-def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle: int) -> _Heard:
+def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: int) -> Heard:
     """Ask every due event of a chapter whose own tick is known."""
     recording, lock, choice = chapter.recording, chapter.lock, chapter.choice
     assert lock is not None
@@ -209,7 +170,7 @@ def _ask(chapter: _Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     keep = ~covered(silent, due, due + 1e-6)
     return replace(
         chapter,
-        events=_select(made, keep),
+        events=select(made, keep),
         event_cycles=cycles[keep],
         spans=chapter.quality.spans + silent + mode,
         matches=matches,
@@ -320,19 +281,6 @@ def _presence(states: tuple[State, ...], others: company.Company) -> tuple[Neigh
     return tuple(Neighbours.HEARD if there else Neighbours.NOT_HEARD for there in others.heard)
 
 
-def _select(made: Events, keep: npt.NDArray[np.bool_]) -> Events:
-    index = np.flatnonzero(keep)
-    return Events(
-        time_s=made.time_s[keep],
-        state=tuple(made.state[i] for i in index),
-        skip_probability=made.skip_probability[keep],
-        heard_at_s=made.heard_at_s[keep],
-        level_db=made.level_db[keep],
-        open_time_ms=made.open_time_ms[keep],
-        neighbours=tuple(made.neighbours[i] for i in index),
-    )
-
-
 def _levels(recording: Recording, matches: Matches, present: npt.NDArray[np.bool_]) -> FloatArray:
     """Level of each tick: peak of the mean tick over full scale, times each event's amplitude [dB]."""
     peak, _ = levels.mean_peak(recording.y, recording.sr, recording.start_s, matches.heard_s[present])
@@ -373,9 +321,6 @@ def _timing(
         own_scatter_high_us=own.high_us,
         engine_unevenness_us=own.unevenness_us,
     )
-
-
-# --- picture --------------------------------------------------------------------------------------------------------
 
 
 def _rows(strength: OnsetStrength, lock: cycle.Lock, phase: float) -> tuple[FloatArray, FloatArray]:
@@ -430,282 +375,3 @@ def _length(lock: cycle.Lock) -> float:
 
 def _or_zero(x: float) -> float:
     return x if np.isfinite(x) else 0.0
-
-
-# --- all chapters ---------------------------------------------------------------------------------------------------
-
-
-def _join(heard: list[_Heard], engine: Engine, rpm: float | None, *, seconds: float, file: str, sha256: str) -> Reading:
-    first = heard[0].recording
-    counted = [chapter for chapter in heard if chapter.events is not None]
-    made = _joined_events(heard)
-    skips = count_skips(made)
-    firing = _firing(heard, engine)
-    warnings = _warnings(heard, engine, rpm, firing, counted)
-    finding = _finding(heard, counted, skips, engine, firing, warnings)
-    spans = tuple(sorted((s for chapter in heard for s in chapter.spans), key=lambda s: (s.from_s, s.to_s)))
-    return Reading(
-        file=file or first.file,
-        sha256=sha256,
-        seconds=seconds,
-        sample_rate_hz=first.sr,
-        codec=first.codec,
-        channel=first.channel,
-        engine=engine,
-        verdict=finding.verdict,
-        reasons=finding.reasons,
-        next_step=finding.next_step,
-        firing=firing,
-        alternatives=_alternatives(firing, engine) if rpm is None else (),
-        events=made,
-        spans=spans,
-        skips=skips,
-        jitter=_jitter(counted, warnings),
-        open_time=_open_time(made),
-        neighbours=_neighbours(made),
-        quality=QualityFigures(
-            tick_over_noise_db=_mean([c.tick_over_noise_db for c in counted]),
-            separation=_mean([c.matches.separation for c in counted if c.matches]),
-            unjudged_seconds=_joined_length([s for s in spans if s.kind in UNJUDGED_KINDS]),
-            bandwidth_hz=min(c.quality.bandwidth_hz for c in heard),
-            warnings=warnings,
-        ),
-        picture=_joined_picture(heard),
-    )
-
-
-def _jitter(counted: list[_Heard], warnings: tuple[Note, ...]) -> Jitter:
-    """Timing of the first chapter, which is long enough; none where the codec moves the ticks."""
-    if not counted or any(note.code is WarningCode.NO_TIMING for note in warnings):
-        return Jitter()
-    return counted[0].jitter
-
-
-def _seams(heard: list[_Heard]) -> list[tuple[float, float]]:
-    """From when to when each chapter's events count."""
-    starts = [chapter.recording.start_s for chapter in heard]
-    edges = [-np.inf, *(s + _SEAM_S for s in starts[1:]), np.inf]
-    return list(pairwise(edges))
-
-
-def _joined_events(heard: list[_Heard]) -> Events:
-    parts = []
-    for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.events is not None:
-            time = chapter.events.time_s
-            parts.append(_select(chapter.events, (time >= low) & (time < high)))
-    arrays = ("time_s", "skip_probability", "heard_at_s", "level_db", "open_time_ms")
-    return Events(
-        state=tuple(state for part in parts for state in part.state),
-        neighbours=tuple(n for part in parts for n in part.neighbours),
-        **{name: np.concatenate([np.zeros(0), *(getattr(part, name) for part in parts)]) for name in arrays},
-    )
-
-
-def _firing(heard: list[_Heard], engine: Engine) -> Firing | None:
-    lengths = []
-    for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.lock is not None and chapter.lock.agreement >= _LEAST_AGREEMENT:
-            clock = chapter.lock.clock
-            whole = np.arange(np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1]) + 1)
-            times = time_at(clock, whole)
-            lengths.append(np.diff(times[(times >= low) & (times < high)]))
-    length = np.concatenate([np.zeros(0), *lengths])
-    if len(length) < _SMOOTH_CYCLES:
-        return None
-    smooth = np.convolve(length, np.full(_SMOOTH_CYCLES, 1 / _SMOOTH_CYCLES), mode="valid")
-    about = length[_SMOOTH_CYCLES // 2 :][: len(smooth)] - smooth
-    per_cycle = EVENTS_PER_CYCLE[engine.injection]
-    mean = float(length.mean())
-    return Firing(
-        interval_s=mean / per_cycle,
-        rpm=120 / mean,
-        rpm_low=float(120 / smooth.max()),
-        rpm_high=float(120 / smooth.min()),
-        events_per_revolution=per_cycle / 2,
-        wander_percent=float(100 * smooth.std() / mean),
-        cycle_variation_percent=float(100 * about.std() / mean),
-    )
-
-
-def _alternatives(firing: Firing | None, engine: Engine) -> tuple[Firing, ...]:
-    """The same interval read with the other injection mode: twice or half the speed."""
-    if firing is None:
-        return ()
-    factor = 0.5 if engine.injection is Injection.SEQUENTIAL else 2.0
-    return (
-        replace(
-            firing,
-            rpm=firing.rpm * factor,
-            rpm_low=firing.rpm_low * factor,
-            rpm_high=firing.rpm_high * factor,
-            events_per_revolution=firing.events_per_revolution / factor,
-        ),
-    )
-
-
-def _open_time(made: Events) -> OpenTime:
-    gaps = made.open_time_ms[np.isfinite(made.open_time_ms)]
-    if len(gaps) < 5:
-        return OpenTime(count=len(gaps))
-    median = float(np.median(gaps))
-    fifth = max(1, len(gaps) // 5)
-    return OpenTime(
-        median_ms=median,
-        spread_ms=float(1.4826 * np.median(np.abs(gaps - median))),
-        drift_ms=float(np.median(gaps[-fifth:]) - np.median(gaps[:fifth])),
-        count=len(gaps),
-    )
-
-
-def _neighbours(made: Events) -> Neighbours:
-    """Were the others there where ticks are missing; with none missing, could they be heard at all."""
-    asked = [n for n, s in zip(made.neighbours, made.state, strict=True) if s is State.SKIPPED] or made.neighbours
-    if not asked or any(n is Neighbours.NOT_CHECKED for n in asked):
-        return Neighbours.NOT_CHECKED
-    heard = sum(n is Neighbours.HEARD for n in asked)
-    return Neighbours.HEARD if heard >= len(asked) / 2 else Neighbours.NOT_HEARD
-
-
-def _mean(values: list[float | None]) -> float | None:
-    known = [v for v in values if v is not None]
-    return float(np.mean(known)) if known else None
-
-
-def _joined_length(spans: list[Span]) -> float:
-    total, reached = 0.0, -np.inf
-    for span in sorted(spans, key=lambda s: s.from_s):
-        total += max(0.0, span.to_s - max(span.from_s, reached))
-        reached = max(reached, span.to_s)
-    return total
-
-
-def _joined_picture(heard: list[_Heard]) -> Picture | None:
-    own = [c for c in heard if c.events is not None and c.picture is not None]
-    drawn = own or [c for c in heard if c.picture is not None]
-    if not drawn:
-        return None
-    pictures = [c.picture for c in drawn if c.picture is not None]
-    rows = np.concatenate([p.rows for p in pictures])
-    times = np.concatenate([p.row_times_s for p in pictures])
-    rising = np.concatenate([[True], np.diff(np.maximum.accumulate(times)) > 0])
-    return replace(pictures[0], rows=rows[rising], row_times_s=times[rising], profile=rows[rising].mean(axis=0))
-
-
-# --- verdict --------------------------------------------------------------------------------------------------------
-
-
-def _warnings(
-    heard: list[_Heard], engine: Engine, rpm: float | None, firing: Firing | None, counted: list[_Heard]
-) -> tuple[Note, ...]:
-    notes: dict[WarningCode, Note] = {}
-    for chapter in heard:
-        for note in (*chapter.recording.warnings, *chapter.quality.warnings):
-            notes[WarningCode(note.code)] = _added(notes.get(WarningCode(note.code)), note)
-    spans = [s for chapter in heard for s in chapter.spans]
-    for kind, code in (
-        (SpanKind.ENGINE_SILENT, WarningCode.ENGINE_SILENT),
-        (SpanKind.ONCE_PER_REVOLUTION, WarningCode.MODE_CHANGED),
-    ):
-        these = [s for s in spans if s.kind is kind]
-        if these:
-            figures = {"count": len(these), "seconds": round(_joined_length(these), 1)}
-            notes[code] = Note(code=code, figures=figures)
-    if rpm is None and firing is not None:
-        notes[WarningCode.RPM_ESTIMATED] = Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": round(firing.rpm)})
-    if rpm is not None and heard[0].suggested_s is not None:
-        figures = {"rpm_given": rpm, "rpm_heard": round(120 / heard[0].suggested_s)}
-        notes[WarningCode.RPM_CONTRADICTED] = Note(code=WarningCode.RPM_CONTRADICTED, figures=figures)
-    if engine.injection is Injection.BATCH:
-        notes[WarningCode.NEIGHBOUR_COINCIDES] = Note(code=WarningCode.NEIGHBOUR_COINCIDES)
-    if counted and not any(c.audible for c in counted):
-        notes[WarningCode.NEIGHBOURS_NOT_HEARD] = Note(code=WarningCode.NEIGHBOURS_NOT_HEARD)
-    if counted and counted[0].jitter.own_scatter_us is None and counted[0].jitter.engine_unevenness_us is not None:
-        uneven = counted[0].jitter.engine_unevenness_us
-        notes[WarningCode.ENGINE_UNEVEN] = Note(
-            code=WarningCode.ENGINE_UNEVEN, figures={"unevenness_us": round(uneven)}
-        )
-    return tuple(notes.values())
-
-
-def _added(before: Note | None, note: Note) -> Note:
-    """Join a chapter's warning with the same warning of earlier chapters: counts and seconds add up."""
-    if before is None:
-        return note
-    figures = dict(note.figures)
-    for key in ("count", "seconds"):
-        old, new = before.figures.get(key), figures.get(key)
-        if isinstance(old, int | float) and isinstance(new, int | float):
-            figures[key] = round(old + new, 3)
-    return Note(code=note.code, figures=figures)
-
-
-def _finding(
-    heard: list[_Heard],
-    counted: list[_Heard],
-    skips: Skips,
-    engine: Engine,
-    firing: Firing | None,
-    warnings: tuple[Note, ...],
-) -> Finding:
-    if not counted or firing is None:
-        return _without_count(heard, warnings)
-    worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
-    assert worst.matches is not None
-    return reach_verdict(
-        Evidence(
-            skips=skips,
-            separation=worst.matches.separation,
-            miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
-            interval_s=firing.interval_s,
-            doubts=_doubts(warnings),
-            batch=engine.injection is Injection.BATCH,
-            sure=all(c.choice.sure for c in counted if c.choice),
-        )
-    )
-
-
-def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
-    """Warnings that forbid a claim whatever was counted."""
-    found = []
-    for note in warnings:
-        if note.code is WarningCode.NOISE_SUPPRESSION:
-            found.append(Note(code=ReasonCode.TICKS_FADE, figures=note.figures))
-        if note.code is WarningCode.RPM_CONTRADICTED:
-            found.append(Note(code=ReasonCode.RPM_CONTRADICTED, figures=note.figures))
-    return tuple(found)
-
-
-def _without_count(heard: list[_Heard], warnings: tuple[Note, ...]) -> Finding:
-    """Verdict where no tick could be named as this injector's."""
-    doubts = _doubts(warnings)
-    choices = [c.choice for c in heard if c.choice is not None]
-    if not choices:
-        if doubts:
-            return doubtful(doubts)
-        note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
-        return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
-    found = choices[0].found
-    if found is ticks.Found.OWN_SILENT:
-        return Finding(
-            verdict=Verdict.NO_TICK,
-            reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),),
-            next_step=Note(code=StepCode.CHECK_DRIVE),
-        )
-    if found is ticks.Found.ENGINE_ONLY:
-        return Finding(
-            verdict=Verdict.NO_TICK,
-            reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),),
-            next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
-        )
-    if found is ticks.Found.TWO:
-        own, rival = choices[0].own, choices[0].rival
-        assert own is not None
-        assert rival is not None
-        figures = {"ratio": round(rival.level / own.level, 2)}
-        doubts = (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures), *doubts)
-        return doubtful(doubts)
-    squeezed = [
-        Note(code=ReasonCode.SPEECH_CODEC, figures=n.figures) for n in warnings if n.code is WarningCode.SPEECH_CODEC
-    ]
-    return doubtful((*squeezed, Note(code=ReasonCode.FAINT), *doubts))

@@ -1,0 +1,382 @@
+"""Chapters that were heard, joined into one `Reading` with its warnings and verdict. No signal arithmetic."""
+
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection
+from injsound.findings.verdict import Evidence, Finding, count_skips, doubtful, reach_verdict
+from injsound.results import (
+    UNJUDGED_KINDS,
+    Events,
+    Firing,
+    FloatArray,
+    Jitter,
+    Neighbours,
+    Note,
+    OpenTime,
+    Picture,
+    Quality,
+    QualityFigures,
+    Reading,
+    ReasonCode,
+    Recording,
+    Skips,
+    Span,
+    SpanKind,
+    State,
+    StepCode,
+    Verdict,
+    WarningCode,
+)
+from injsound.sound import cycle, ticks
+from injsound.sound.events import Matches
+from injsound.sound.signals import time_at
+
+# Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
+_SEAM_S = 1.0
+# Locked: profiles of odd and even cycles agree. Noise reaches 0.62, the faintest engines that could be counted 0.68.
+LEAST_AGREEMENT = 0.62
+_SMOOTH_CYCLES = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heard:
+    """One chapter, heard."""
+
+    recording: Recording
+    quality: Quality
+    lock: cycle.Lock | None
+    choice: ticks.Choice | None = None
+    events: Events | None = None
+    event_cycles: FloatArray = field(default_factory=lambda: np.zeros(0))
+    spans: tuple[Span, ...] = ()
+    matches: Matches | None = None
+    tick_over_noise_db: float | None = None
+    audible: bool = False
+    suggested_s: float | None = None
+    jitter: Jitter = field(default_factory=Jitter)
+    picture: Picture | None = None
+    gap_s: float = float("nan")
+
+
+def select(made: Events, keep: npt.NDArray[np.bool_]) -> Events:
+    """Some of the events.
+
+    Parameters
+    ----------
+    made : Events
+        All.
+    keep : ndarray of bool, shape (n,)
+        Which.
+
+    Returns
+    -------
+    Events
+        In the same order.
+    """
+    index = np.flatnonzero(keep)
+    return Events(
+        time_s=made.time_s[keep],
+        state=tuple(made.state[i] for i in index),
+        skip_probability=made.skip_probability[keep],
+        heard_at_s=made.heard_at_s[keep],
+        level_db=made.level_db[keep],
+        open_time_ms=made.open_time_ms[keep],
+        neighbours=tuple(made.neighbours[i] for i in index),
+    )
+
+
+def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: float, file: str, sha256: str) -> Reading:
+    """Make one reading of all chapters.
+
+    Parameters
+    ----------
+    heard : list of Heard
+        In order, at least one.
+    engine : Engine
+        What is known of it.
+    rpm : float or None
+        As typed [1/min].
+    seconds : float
+        Length of the recording [s].
+    file, sha256 : str
+        To carry in the reading.
+
+    Returns
+    -------
+    Reading
+        With warnings, verdict and next step.
+    """
+    first = heard[0].recording
+    counted = [chapter for chapter in heard if chapter.events is not None]
+    made = _joined_events(heard)
+    skips = count_skips(made)
+    firing = _firing(heard, engine)
+    warnings = _warnings(heard, engine, rpm, firing, counted)
+    finding = _finding(heard, counted, skips, engine, firing, warnings)
+    spans = tuple(sorted((s for chapter in heard for s in chapter.spans), key=lambda s: (s.from_s, s.to_s)))
+    return Reading(
+        file=file or first.file,
+        sha256=sha256,
+        seconds=seconds,
+        sample_rate_hz=first.sr,
+        codec=first.codec,
+        channel=first.channel,
+        engine=engine,
+        verdict=finding.verdict,
+        reasons=finding.reasons,
+        next_step=finding.next_step,
+        firing=firing,
+        alternatives=_alternatives(firing, engine) if rpm is None else (),
+        events=made,
+        spans=spans,
+        skips=skips,
+        jitter=_jitter(counted, warnings),
+        open_time=_open_time(made),
+        neighbours=_neighbours(made),
+        quality=QualityFigures(
+            tick_over_noise_db=_mean([c.tick_over_noise_db for c in counted]),
+            separation=_mean([c.matches.separation for c in counted if c.matches]),
+            unjudged_seconds=_joined_length([s for s in spans if s.kind in UNJUDGED_KINDS]),
+            bandwidth_hz=min(c.quality.bandwidth_hz for c in heard),
+            warnings=warnings,
+        ),
+        picture=_joined_picture(heard),
+    )
+
+
+def _jitter(counted: list[Heard], warnings: tuple[Note, ...]) -> Jitter:
+    """Timing of the first chapter, which is long enough; none where the codec moves the ticks."""
+    if not counted or any(note.code is WarningCode.NO_TIMING for note in warnings):
+        return Jitter()
+    return counted[0].jitter
+
+
+def _seams(heard: list[Heard]) -> list[tuple[float, float]]:
+    """From when to when each chapter's events count."""
+    starts = [chapter.recording.start_s for chapter in heard]
+    edges = [-np.inf, *(s + _SEAM_S for s in starts[1:]), np.inf]
+    return list(pairwise(edges))
+
+
+def _joined_events(heard: list[Heard]) -> Events:
+    parts = []
+    for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
+        if chapter.events is not None:
+            time = chapter.events.time_s
+            parts.append(select(chapter.events, (time >= low) & (time < high)))
+    arrays = ("time_s", "skip_probability", "heard_at_s", "level_db", "open_time_ms")
+    return Events(
+        state=tuple(state for part in parts for state in part.state),
+        neighbours=tuple(n for part in parts for n in part.neighbours),
+        **{name: np.concatenate([np.zeros(0), *(getattr(part, name) for part in parts)]) for name in arrays},
+    )
+
+
+def _firing(heard: list[Heard], engine: Engine) -> Firing | None:
+    lengths = []
+    for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
+        if chapter.lock is not None and chapter.lock.agreement >= LEAST_AGREEMENT:
+            clock = chapter.lock.clock
+            whole = np.arange(np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1]) + 1)
+            times = time_at(clock, whole)
+            lengths.append(np.diff(times[(times >= low) & (times < high)]))
+    length = np.concatenate([np.zeros(0), *lengths])
+    if len(length) < _SMOOTH_CYCLES:
+        return None
+    smooth = np.convolve(length, np.full(_SMOOTH_CYCLES, 1 / _SMOOTH_CYCLES), mode="valid")
+    about = length[_SMOOTH_CYCLES // 2 :][: len(smooth)] - smooth
+    per_cycle = EVENTS_PER_CYCLE[engine.injection]
+    mean = float(length.mean())
+    return Firing(
+        interval_s=mean / per_cycle,
+        rpm=120 / mean,
+        rpm_low=float(120 / smooth.max()),
+        rpm_high=float(120 / smooth.min()),
+        events_per_revolution=per_cycle / 2,
+        wander_percent=float(100 * smooth.std() / mean),
+        cycle_variation_percent=float(100 * about.std() / mean),
+    )
+
+
+def _alternatives(firing: Firing | None, engine: Engine) -> tuple[Firing, ...]:
+    """The same interval read with the other injection mode: twice or half the speed."""
+    if firing is None:
+        return ()
+    factor = 0.5 if engine.injection is Injection.SEQUENTIAL else 2.0
+    return (
+        replace(
+            firing,
+            rpm=firing.rpm * factor,
+            rpm_low=firing.rpm_low * factor,
+            rpm_high=firing.rpm_high * factor,
+            events_per_revolution=firing.events_per_revolution / factor,
+        ),
+    )
+
+
+def _open_time(made: Events) -> OpenTime:
+    gaps = made.open_time_ms[np.isfinite(made.open_time_ms)]
+    if len(gaps) < 5:
+        return OpenTime(count=len(gaps))
+    median = float(np.median(gaps))
+    fifth = max(1, len(gaps) // 5)
+    return OpenTime(
+        median_ms=median,
+        spread_ms=float(1.4826 * np.median(np.abs(gaps - median))),
+        drift_ms=float(np.median(gaps[-fifth:]) - np.median(gaps[:fifth])),
+        count=len(gaps),
+    )
+
+
+def _neighbours(made: Events) -> Neighbours:
+    """Were the others there where ticks are missing; with none missing, could they be heard at all."""
+    asked = [n for n, s in zip(made.neighbours, made.state, strict=True) if s is State.SKIPPED] or made.neighbours
+    if not asked or any(n is Neighbours.NOT_CHECKED for n in asked):
+        return Neighbours.NOT_CHECKED
+    heard = sum(n is Neighbours.HEARD for n in asked)
+    return Neighbours.HEARD if heard >= len(asked) / 2 else Neighbours.NOT_HEARD
+
+
+def _mean(values: list[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return float(np.mean(known)) if known else None
+
+
+def _joined_length(spans: list[Span]) -> float:
+    total, reached = 0.0, -np.inf
+    for span in sorted(spans, key=lambda s: s.from_s):
+        total += max(0.0, span.to_s - max(span.from_s, reached))
+        reached = max(reached, span.to_s)
+    return total
+
+
+def _joined_picture(heard: list[Heard]) -> Picture | None:
+    own = [c for c in heard if c.events is not None and c.picture is not None]
+    drawn = own or [c for c in heard if c.picture is not None]
+    if not drawn:
+        return None
+    pictures = [c.picture for c in drawn if c.picture is not None]
+    rows = np.concatenate([p.rows for p in pictures])
+    times = np.concatenate([p.row_times_s for p in pictures])
+    rising = np.concatenate([[True], np.diff(np.maximum.accumulate(times)) > 0])
+    return replace(pictures[0], rows=rows[rising], row_times_s=times[rising], profile=rows[rising].mean(axis=0))
+
+
+def _warnings(
+    heard: list[Heard], engine: Engine, rpm: float | None, firing: Firing | None, counted: list[Heard]
+) -> tuple[Note, ...]:
+    notes: dict[WarningCode, Note] = {}
+    for chapter in heard:
+        for note in (*chapter.recording.warnings, *chapter.quality.warnings):
+            notes[WarningCode(note.code)] = _added(notes.get(WarningCode(note.code)), note)
+    spans = [s for chapter in heard for s in chapter.spans]
+    for kind, code in (
+        (SpanKind.ENGINE_SILENT, WarningCode.ENGINE_SILENT),
+        (SpanKind.ONCE_PER_REVOLUTION, WarningCode.MODE_CHANGED),
+    ):
+        these = [s for s in spans if s.kind is kind]
+        if these:
+            figures = {"count": len(these), "seconds": round(_joined_length(these), 1)}
+            notes[code] = Note(code=code, figures=figures)
+    if rpm is None and firing is not None:
+        notes[WarningCode.RPM_ESTIMATED] = Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": round(firing.rpm)})
+    if rpm is not None and heard[0].suggested_s is not None:
+        figures = {"rpm_given": rpm, "rpm_heard": round(120 / heard[0].suggested_s)}
+        notes[WarningCode.RPM_CONTRADICTED] = Note(code=WarningCode.RPM_CONTRADICTED, figures=figures)
+    if engine.injection is Injection.BATCH:
+        notes[WarningCode.NEIGHBOUR_COINCIDES] = Note(code=WarningCode.NEIGHBOUR_COINCIDES)
+    if counted and not any(c.audible for c in counted):
+        notes[WarningCode.NEIGHBOURS_NOT_HEARD] = Note(code=WarningCode.NEIGHBOURS_NOT_HEARD)
+    if counted and counted[0].jitter.own_scatter_us is None and counted[0].jitter.engine_unevenness_us is not None:
+        uneven = counted[0].jitter.engine_unevenness_us
+        notes[WarningCode.ENGINE_UNEVEN] = Note(
+            code=WarningCode.ENGINE_UNEVEN, figures={"unevenness_us": round(uneven)}
+        )
+    return tuple(notes.values())
+
+
+def _added(before: Note | None, note: Note) -> Note:
+    """Join a chapter's warning with the same warning of earlier chapters: counts and seconds add up."""
+    if before is None:
+        return note
+    figures = dict(note.figures)
+    for key in ("count", "seconds"):
+        old, new = before.figures.get(key), figures.get(key)
+        if isinstance(old, int | float) and isinstance(new, int | float):
+            figures[key] = round(old + new, 3)
+    return Note(code=note.code, figures=figures)
+
+
+def _finding(
+    heard: list[Heard],
+    counted: list[Heard],
+    skips: Skips,
+    engine: Engine,
+    firing: Firing | None,
+    warnings: tuple[Note, ...],
+) -> Finding:
+    if not counted or firing is None:
+        return _without_count(heard, warnings)
+    worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
+    assert worst.matches is not None
+    return reach_verdict(
+        Evidence(
+            skips=skips,
+            separation=worst.matches.separation,
+            miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
+            interval_s=firing.interval_s,
+            doubts=_doubts(warnings),
+            batch=engine.injection is Injection.BATCH,
+            sure=all(c.choice.sure for c in counted if c.choice),
+        )
+    )
+
+
+def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
+    """Warnings that forbid a claim whatever was counted."""
+    found = []
+    for note in warnings:
+        if note.code is WarningCode.NOISE_SUPPRESSION:
+            found.append(Note(code=ReasonCode.TICKS_FADE, figures=note.figures))
+        if note.code is WarningCode.RPM_CONTRADICTED:
+            found.append(Note(code=ReasonCode.RPM_CONTRADICTED, figures=note.figures))
+    return tuple(found)
+
+
+def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
+    """Verdict where no tick could be named as this injector's."""
+    doubts = _doubts(warnings)
+    choices = [c.choice for c in heard if c.choice is not None]
+    if not choices:
+        if doubts:
+            return doubtful(doubts)
+        note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
+        return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
+    found = choices[0].found
+    if found is ticks.Found.OWN_SILENT:
+        return Finding(
+            verdict=Verdict.NO_TICK,
+            reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),),
+            next_step=Note(code=StepCode.CHECK_DRIVE),
+        )
+    if found is ticks.Found.ENGINE_ONLY:
+        return Finding(
+            verdict=Verdict.NO_TICK,
+            reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),),
+            next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
+        )
+    if found is ticks.Found.TWO:
+        own, rival = choices[0].own, choices[0].rival
+        assert own is not None
+        assert rival is not None
+        figures = {"ratio": round(rival.level / own.level, 2)}
+        doubts = (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures), *doubts)
+        return doubtful(doubts)
+    squeezed = [
+        Note(code=ReasonCode.SPEECH_CODEC, figures=n.figures) for n in warnings if n.code is WarningCode.SPEECH_CODEC
+    ]
+    return doubtful((*squeezed, Note(code=ReasonCode.FAINT), *doubts))
