@@ -148,7 +148,7 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
     gaps = opentime.measure_gaps(
         recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=hint
     )
-    shift = gaps.open_offset_s if np.isfinite(gaps.gap_s) else 0.0
+    shift = gaps.open_offset_s
     neighbours = _neighbour_ticks(white, sr, start_s, lock, choice, cycles, matches.due_s - due)
     others = company.neighbours_company(neighbours, len(due))
     if not others.audible:

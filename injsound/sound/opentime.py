@@ -18,6 +18,10 @@ _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
 _SIDE_S = 0.0020
 # A close click is measured event by event from this match value on: its time is then good to some 20 us.
 _LEAST_VALUE = 4.0
+# The rough gap is right to a fraction of a millisecond; a mean tick whose onsets disagree with it was misread.
+_MOST_OFF_S = 0.0004
+# Given only where so many of the heard ticks could be measured.
+_LEAST_SHARE = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,10 +82,15 @@ def measure_gaps(
     open_onset = _onset(strikes, sr, zero + round(first * sr), after=0)
     close_onset = _onset(strikes, sr, zero + round(second * sr), after=open_onset + round(0.0008 * sr))
     gap = (close_onset - open_onset) / sr
+    if abs(gap - abs(hint_s)) > _MOST_OFF_S:
+        # One onset was sought in vain: no gap, but the partner's place is known.
+        return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=first)
     rows = cut(white, sr, start_s, heard_s[heard], _SIDE_S - first, second + 0.004)
     mean = rows.mean(axis=0)
     gaps = nothing.copy()
     gaps[heard] = gap + _late(rows, mean, sr, close_onset) - _late(rows, mean, sr, open_onset)
+    if np.isfinite(gaps).sum() < _LEAST_SHARE * heard.sum():
+        gaps = nothing  # the few loudest would speak for all
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=(open_onset - zero) / sr)
 
 
