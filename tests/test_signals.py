@@ -42,6 +42,13 @@ def test_peak_between_samples():
     assert value[0] == pytest.approx(-0.09)
 
 
+def test_peak_of_rows_too_short_for_a_parabola():
+    for width in (1, 2):
+        place, value = peak_place(np.arange(3.0 * width).reshape(3, width))
+        np.testing.assert_array_equal(place, [width - 1] * 3)
+        np.testing.assert_array_equal(value, np.arange(1, 4) * width - 1.0)
+
+
 def test_aic_finds_a_step_in_variance():
     # Variance step 1 to 25 at sample 500 of 800: median error 0, 95 % within 3 samples (AIC picker of Maeda, 1985, as
     # restated in ObsPy's aic_simple; figures recomputed).

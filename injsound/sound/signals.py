@@ -232,7 +232,9 @@ def peak_place(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
     """
     k = np.arange(len(rows))
     top = rows.argmax(axis=1)
-    inner = np.clip(top, 1, max(1, rows.shape[1] - 2))
+    if rows.shape[1] < 3:
+        return top.astype(float), rows[k, top]
+    inner = np.clip(top, 1, rows.shape[1] - 2)
     left, mid, right = rows[k, inner - 1], rows[k, inner], rows[k, inner + 1]
     bend = np.maximum(2 * mid - left - right, 1e-12)
     step = np.where(top == inner, np.clip((right - left) / (2 * bend), -0.5, 0.5), 0.0)
