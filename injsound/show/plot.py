@@ -78,22 +78,25 @@ def draw(reading: Reading, *, words: Words | None = None) -> "Figure":
     bottom = _write_top(figure, reading, said)
     counted = bool(reading.events.state)
     zooms = len(reading.picture.own_phases) if reading.picture is not None else 0
-    rows = figure.add_gridspec(
-        3, 1, top=bottom, bottom=0.158, left=0.115, right=0.965, height_ratios=(5.2, 1.7, 1.5), hspace=0.42
-    )
-    upper = rows[0].subgridspec(
-        1, 1 + max(1, zooms), width_ratios=(2.2, *(1.3 for _ in range(max(1, zooms)))), wspace=0.2
-    )
-    whole = figure.add_subplot(upper[0])
-    if reading.picture is None:
-        _empty(whole, said)
-    else:
-        draw_rows(reading, reading.picture, whole, words=said)
-        for k in range(zooms):
-            draw_around(reading, reading.picture, figure.add_subplot(upper[1 + k]), which=k, words=said)
+    room = {"top": bottom, "bottom": 0.158, "left": 0.115, "right": 0.965}
+    if not zooms:
+        # Nothing to look at but the engine: it takes the whole page.
+        whole = figure.add_subplot(figure.add_gridspec(1, 1, **room)[0])
+        if reading.picture is None:
+            _empty(whole, said)
+        else:
+            draw_rows(reading, reading.picture, whole, words=said)
+        _write_bottom(figure, reading, said)
+        return figure
+    assert reading.picture is not None
+    rows = figure.add_gridspec(3, 1, height_ratios=(5.2, 1.7, 1.5), hspace=0.42, **room)
+    upper = rows[0].subgridspec(1, 1 + zooms, width_ratios=(2.2, *(1.3 for _ in range(zooms))), wspace=0.2)
+    draw_rows(reading, reading.picture, figure.add_subplot(upper[0]), words=said)
+    for k in range(zooms):
+        draw_around(reading, reading.picture, figure.add_subplot(upper[1 + k]), which=k, words=said)
     if counted:
         draw_events(reading, figure.add_subplot(rows[1]), words=said)
-    if reading.picture is not None and len(reading.picture.mean_tick):
+    if len(reading.picture.mean_tick):
         draw_tick(reading, reading.picture, figure.add_subplot(rows[2]), words=said)
     _write_bottom(figure, reading, said)
     return figure
