@@ -293,6 +293,9 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     target = Path(path)
     handle, name = -1, ""
     try:
+        if target.exists() and not target.is_file():
+            target.write_bytes(data)  # a device or a pipe is written to, never replaced; a folder is refused
+            return
         handle, name = tempfile.mkstemp(dir=target.parent, prefix=".injsound-")
         with os.fdopen(handle, "wb") as file:
             file.write(data)

@@ -1,6 +1,7 @@
 import json
 import os
 from dataclasses import replace
+from pathlib import Path
 
 import jsonschema
 import numpy as np
@@ -99,3 +100,15 @@ def test_a_missing_folder_is_said():
 def test_infinity_never_reaches_json():
     odd = replace(reading(), seconds=float("inf"))
     assert reading_to_json(odd)["seconds"] is None
+
+
+@pytest.mark.skipif(not Path("/dev/full").is_char_device(), reason="no device that is always full")
+def test_a_full_disk_is_told_and_a_device_is_never_replaced():
+    with pytest.raises(InjsoundError, match="No space left"):
+        write_whole("/dev/full", b"{}")
+    assert Path("/dev/full").is_char_device()
+
+
+def test_a_folder_is_not_replaced_by_a_file(tmp_path):
+    with pytest.raises(InjsoundError, match="cannot write"):
+        write_whole(tmp_path, b"{}")
