@@ -12,6 +12,8 @@ from injsound.errors import ParameterError
 if TYPE_CHECKING:
     from injsound.cases.case import Case
     from injsound.cases.guide import Findings
+    from injsound.diagnoses import Take
+    from injsound.engine import Engine
     from injsound.results import Failure, Reading
 
 _FOLDER = click.argument("folder", type=click.Path(file_okay=False))
@@ -183,16 +185,55 @@ def _show_one(folder: str, file: str) -> None:
 
 
 @click.command()
-@_FOLDER
-def compare(folder: str) -> None:
-    """Which injector of the case FOLDER is the odd one."""
+@click.argument("what", nargs=-1, required=True, type=click.Path())
+@engine_options
+def compare(
+    what: tuple[str, ...],
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+) -> None:
+    """Which injector is the odd one: WHAT is a case folder, or recordings called like 'cyl2 cold.m4a'."""
+    from injsound.cases.evidence import compare_case
     from injsound.show.findings_text import tell_comparison
     from injsound.show.text import Words
 
-    _, _, findings = _gathered(folder)
-    if findings.comparison is None:
-        raise ParameterError(f"{folder} has no recording before a swap or repair; add some: injsound case add {folder}")
-    _say(tell_comparison(findings.comparison, Words()))
+    if len(what) == 1 and Path(what[0]).is_dir():
+        _, _, findings = _gathered(what[0])
+        found = findings.comparison
+    else:
+        if cylinder is not None:
+            raise ParameterError("--cylinder comes from each file's name; leave it out")
+        found = compare_case(_named_takes(what, make_engine(cylinders, None, firing_order, injection), rpm))
+    if found is None:
+        raise ParameterError(f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
+    _say(tell_comparison(found, Words()))
+
+
+def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None) -> "list[Take]":
+    """Recordings outside a case; their names tell cylinder and condition."""
+    from dataclasses import replace
+
+    from injsound.cases.case import entry_from_name
+    from injsound.diagnoses import Take
+    from injsound.results import Failure
+    from injsound.runs import run_file
+    from injsound.show.text import failure_line
+
+    takes = []
+    for file in files:
+        entry = entry_from_name(Path(file).name)
+        if entry is None:
+            raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
+        result = run_file(file, engine=replace(engine, cylinder=entry.cylinder), rpm=rpm)
+        click.echo(failure_line(result) if isinstance(result, Failure) else f"read {file}", err=True)
+        if not isinstance(result, Failure):
+            takes.append(
+                Take(reading=result, cylinder=entry.cylinder, condition=entry.condition, shaking=entry.shaking)
+            )
+    return takes
 
 
 @click.command()

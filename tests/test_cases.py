@@ -353,6 +353,14 @@ def test_commands_of_a_case(tmp_path, sounds, capsys):
     assert "case new" in capsys.readouterr().err
 
 
+def test_recordings_are_compared_without_a_case(sounds, capsys):
+    recordings = [str(path) for path in sorted(sounds.glob("*.flac"))]
+    assert main(["compare", *recordings, "--rpm", "1500", "--cylinders", "3"]) == 0
+    assert "Cylinder 3 is the odd one." in capsys.readouterr().out
+    assert main(["compare", "engine.wav", "cyl2.wav", "--rpm", "1500"]) == 2
+    assert "names no cylinder" in capsys.readouterr().err
+
+
 def test_watch_answers_what_arrives(tmp_path, sounds, capsys):
     job = tmp_path / "job"
     new_case(job, engine=THREE)
