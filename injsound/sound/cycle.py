@@ -472,7 +472,10 @@ def _unheard(cycles: FloatArray, interval_s: float) -> npt.NDArray[np.bool_]:
 
 
 def _agreement(cycles: FloatArray) -> float:
+    """Correlation of odd and even cycles; 0 where one is silent."""
     odd, even = cycles[1::2].mean(axis=0).ravel(), cycles[::2].mean(axis=0).ravel()
+    if min(odd.std(), even.std()) == 0:
+        return 0.0
     return float(np.corrcoef(odd, even)[0, 1])
 
 
