@@ -53,7 +53,7 @@ ALLOWED = {
         "findings.verify",
         "findings.wiggle",
     },
-    "cases.many": {"__init__", "engine", "record", "results", "runs"},
+    "cases.many": {"__init__", "engine", "record", "results", "runs", "cases.case"},
     "cases": set(),
     "show": set(),
     "show.text": {"errors", "engine", "results", "show.diagnosis_table"},

@@ -19,7 +19,8 @@ from injsound.record import write_whole
 
 FILE_NAME = "case.toml"
 CHECKS = ("codes_saved", "quick", "drive", "leaks")
-_AUDIO = frozenset(
+# Only names are asked here; what a file holds decides how it is read.
+SOUND_SUFFIXES = frozenset(
     {"wav", "flac", "aiff", "aif", "caf", "mp3", "ogg", "opus", "m4a", "mp4", "mov", "3gp", "webm", "aac", "amr"}
 )
 _CONDITIONS = ("cold", "warm restart", "warm idle", "warm", "hot")
@@ -416,7 +417,7 @@ def entry_from_name(file: str) -> Entry | None:
     path = Path(file)
     words = re.sub(r"[_\-.]+", " ", path.stem).casefold()
     number = re.search(r"\bcyl(?:inder)?\s*(\d{1,2})\b", words)
-    if path.suffix[1:].casefold() not in _AUDIO or number is None:
+    if path.suffix[1:].casefold() not in SOUND_SUFFIXES or number is None:
         return None
     stage = next((s for s in Stage if re.search(rf"\b{s.value}\b", words)), Stage.BEFORE)
     label = re.search(r"\binj(?:ector)?\s*([a-z0-9]+)\b", words)

@@ -15,15 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from injsound import __version__
+from injsound.cases.case import SOUND_SUFFIXES
 from injsound.engine import Engine
 from injsound.record import reading_to_json, write_whole
 from injsound.results import Failure
 from injsound.runs import file_hash, run_file
 
 LINES_NAME, TABLE_NAME = "results.jsonl", "results.csv"
-_SOUND = frozenset(
-    {"wav", "flac", "aiff", "aif", "caf", "mp3", "ogg", "opus", "m4a", "mp4", "mov", "3gp", "webm", "aac", "amr"}
-)
 _COLUMNS = (
     "file", "sha256", "seconds", "verdict", "skipped", "judged", "due", "rate", "rate_low", "rate_high", "rpm",
     "open_time_ms", "reason", "next_step", "problem",
@@ -65,7 +63,7 @@ def read_folder(
     lines = target / LINES_NAME
     settings = repr((engine.cylinders, engine.cylinder, engine.firing_order, engine.injection.value, rpm, __version__))
     known = _known(lines)
-    paths = sorted(p for p in root.rglob("*") if p.suffix[1:].casefold() in _SOUND and p.is_file())
+    paths = sorted(p for p in root.rglob("*") if p.suffix[1:].casefold() in SOUND_SUFFIXES and p.is_file())
     due = [(p, key) for p in paths if (key := _key(p, settings)) not in known]
     rows = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")(
         delayed(_row)(str(path), str(path.relative_to(root)), key, engine, rpm) for path, key in due
