@@ -198,10 +198,12 @@ def _recurs(c: Candidate) -> bool:
 
 
 def _may_be_own(c: Candidate) -> bool:
-    """As high as a solenoid's click but too faint or too unsteady to be named, or as steady but too low."""
-    high = c.amplitude >= _FAINT_AMPLITUDE and c.centre_hz >= _HIGH_CENTRE_HZ
-    steady = c.amplitude >= _LOUD_ENGINE and c.scatter_s < _SOLENOID_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
-    return bool((high or steady) and c.separation > 0)
+    """As high as a solenoid's click but too faint or too unsteady to be named; or loud, and as steady, or paired."""
+    least_hz = _LEAST_LONE_CENTRE_HZ if c.amplitude >= _LOUD_ENGINE else _HIGH_CENTRE_HZ
+    high = c.amplitude >= _FAINT_AMPLITUDE and c.centre_hz >= least_hz
+    steady = c.scatter_s < _SOLENOID_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
+    loud = c.amplitude >= _LOUD_ENGINE and (steady or np.isfinite(c.gap_s))
+    return bool((high or loud) and c.separation > 0)
 
 
 def _is_faint(c: Candidate) -> bool:
