@@ -1,6 +1,5 @@
 """Commands over several recordings: case, compare, swap, wiggle, verify, report, batch."""
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -303,7 +302,9 @@ def report(folder: str, out: str | None) -> None:
 @engine_options
 @click.option("--out", type=click.Path(file_okay=False), help="Folder for results.csv and results.jsonl; FOLDER else.")
 @click.option("--jobs", type=int, help="Processes; all cores by default.")
+@click.pass_context
 def batch(
+    context: click.Context,
     folder: str,
     rpm: float | None,
     injection: str,
@@ -322,7 +323,7 @@ def batch(
         count, failed = count + 1, failed + bool(problem)
         click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
     click.echo(f"{count} read, {failed} of them could not be used: {Path(out or folder) / 'results.csv'}")
-    sys.exit(int(failed > 0))
+    context.exit(int(failed > 0))
 
 
 def _gathered(folder: str) -> "tuple[Case, dict[str, Reading | Failure], Findings]":
@@ -341,18 +342,11 @@ def _gathered(folder: str) -> "tuple[Case, dict[str, Reading | Failure], Finding
 
 
 def _tell_all(findings: "Findings") -> None:
-    from injsound.show.findings_text import tell_comparison, tell_swap, tell_verify, tell_wiggle
+    from injsound.show.findings_text import tell_findings
     from injsound.show.text import Words
 
-    words = Words()
-    if findings.comparison is not None:
-        _say(tell_comparison(findings.comparison, words))
-    if findings.wiggle is not None:
-        _say(tell_wiggle(findings.wiggle, words))
-    if findings.swap is not None:
-        _say(tell_swap(findings.swap, words))
-    if findings.verification is not None:
-        _say(tell_verify(findings.verification, words))
+    for block in tell_findings(findings, Words()):
+        _say(block)
 
 
 def _say(lines: list[str]) -> None:

@@ -1,11 +1,13 @@
 """Files to readings or failures: one file that cannot be used never stops the rest."""
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from injsound import __version__
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
 from injsound.reading import read
@@ -48,20 +50,25 @@ def run_file(
         return Failure(file=shown, code="memory", message=f"{shown}: not enough memory; close other programs")
 
 
-def file_hash(path: str | Path) -> str:
-    """SHA-256 of a file, as readings carry it.
+def reading_key(path: str | Path, *, engine: Engine, rpm: float | None) -> str:
+    """Hash of a file's content and of everything else that its reading depends on.
 
     Parameters
     ----------
     path : path
-        Any file.
+        Sound file.
+    engine : Engine
+        As given to ``run_file``.
+    rpm : float or None
+        The same [1/min].
 
     Returns
     -------
     str
-        64 hexadecimal digits.
+        64 hexadecimal digits of the content, a dash and 12 of the settings with the program's version.
     """
-    return sha256(path)
+    settings = (engine.cylinders, engine.cylinder, engine.firing_order, engine.injection.value, rpm, __version__)
+    return f"{sha256(path)}-{hashlib.sha256(repr(settings).encode()).hexdigest()[:12]}"
 
 
 def run_files(

@@ -201,8 +201,9 @@ def test_broken_missing_and_renamed_files_stop_nothing(tmp_path, sounds):
 
 def test_batch_goes_on_where_it_stopped(tmp_path, sounds):
     (tmp_path / "bad.wav").write_text("no sound")
-    for path in sounds.glob("cyl[12]*.flac"):
-        shutil.copy(path, tmp_path)
+    (tmp_path / "copies").mkdir()
+    for to in (tmp_path, tmp_path / "copies"):
+        shutil.copy(sounds / "cyl1 cold before.flac", to)
     done = dict(read_folder(tmp_path, tmp_path / "out", engine=THREE, rpm=1_500.0, jobs=1))
     assert len(done) == 3
     assert sum(bool(problem) for problem in done.values()) == 1

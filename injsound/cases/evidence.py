@@ -1,6 +1,5 @@
 """From a case and its readings to what they say together."""
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from injsound.cases.case import Case, Entry
@@ -41,27 +40,25 @@ def gather(case: Case, results: Results) -> Findings:
     )
 
 
-def compare_case(takes: Sequence[Take], *, stage: Stage = Stage.BEFORE) -> Comparison | None:
-    """Compare the injectors in the condition in which most cylinders were recorded, shaking ones first.
+def compare_case(takes: Sequence[Take]) -> Comparison | None:
+    """Compare the injectors before any swap, in the condition in which most were recorded, shaking ones first.
 
     Parameters
     ----------
     takes : sequence of Take
         Of one case.
-    stage : Stage
-        Which recordings.
 
     Returns
     -------
     Comparison or None
         None without a recording.
     """
-    own = [take for take in takes if take.stage is stage]
+    own = [take for take in takes if take.stage is Stage.BEFORE]
     if not own:
         return None
     shook = [take for take in own if take.shaking is Shaking.YES] or own
-    cylinders = Counter({c: len({t.cylinder for t in shook if t.condition == c}) for c in {t.condition for t in shook}})
-    condition = max(sorted(cylinders), key=lambda c: cylinders[c])
+    conditions = sorted({take.condition for take in shook})
+    condition = max(conditions, key=lambda c: len({take.cylinder for take in shook if take.condition == c}))
     return compare_injectors([take for take in shook if take.condition == condition])
 
 

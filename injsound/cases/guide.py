@@ -20,6 +20,7 @@ from injsound.diagnoses import (
     Todo,
     VerifyFinding,
     VerifyVerdict,
+    Why,
     WiggleFinding,
     WiggleVerdict,
 )
@@ -86,7 +87,7 @@ def _after_repair(found: VerifyFinding) -> Step:
         return Step(todo=Todo.STILL_FAULTY)
     if found.verdict is VerifyVerdict.GOOD:
         return Step(todo=Todo.ROAD_TEST)
-    if any(reason.why.value == "leaks not checked" for reason in found.reasons):
+    if any(reason.why is Why.LEAKS_NOT_CHECKED for reason in found.reasons):
         return Step(todo=Todo.CHECK_LEAKS)
     return Step(todo=Todo.RECORD_MORE, figures={"seconds": found.record_s or 60})
 
@@ -130,8 +131,7 @@ def _compared(case: Case, findings: Findings) -> Step:
         return Step(todo=Todo.WIGGLE, figures={"cylinder": cylinder})
     if findings.wiggle.verdict is WiggleVerdict.GATHERS:
         return Step(todo=Todo.REPAIR_WIRING, figures={"cylinder": cylinder})
-    seconds = None if findings.swap is None else findings.swap.record_s
-    return Step(todo=Todo.SWAP, figures={"cylinder": cylinder, "seconds": seconds})
+    return Step(todo=Todo.SWAP, figures={"cylinder": cylinder})
 
 
 def _clear_elsewhere(unclear: Sequence[Take], takes: Sequence[Take]) -> bool:

@@ -6,7 +6,6 @@ joblib's backend around the call: docs/batch.md.
 """
 
 import csv
-import hashlib
 import io
 import json
 import os
@@ -14,12 +13,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from injsound import __version__
 from injsound.cases.case import SOUND_SUFFIXES
 from injsound.engine import Engine
 from injsound.record import reading_to_json, write_whole
 from injsound.results import Failure
-from injsound.runs import file_hash, run_file
+from injsound.runs import reading_key, run_file
 
 LINES_NAME, TABLE_NAME = "results.jsonl", "results.csv"
 _COLUMNS = (
@@ -61,10 +59,10 @@ def read_folder(
     root, target = Path(folder), Path(out)
     target.mkdir(parents=True, exist_ok=True)
     lines = target / LINES_NAME
-    settings = repr((engine.cylinders, engine.cylinder, engine.firing_order, engine.injection.value, rpm, __version__))
     known = _known(lines)
     paths = sorted(p for p in root.rglob("*") if p.suffix[1:].casefold() in SOUND_SUFFIXES and p.is_file())
-    due = [(p, key) for p in paths if (key := _key(p, settings)) not in known]
+    keys = ((p, f"{p.relative_to(root)} {reading_key(p, engine=engine, rpm=rpm)}") for p in paths)
+    due = [(path, key) for path, key in keys if key not in known]
     rows = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")(
         delayed(_row)(str(path), str(path.relative_to(root)), key, engine, rpm) for path, key in due
     )
@@ -74,10 +72,6 @@ def read_folder(
             file.flush()
             yield row["file"], row["problem"]
     write_whole(target / TABLE_NAME, _table(_known(lines)).encode())
-
-
-def _key(path: Path, settings: str) -> str:
-    return hashlib.sha256(f"{file_hash(path)} {path.name} {settings}".encode()).hexdigest()[:24]
 
 
 def _row(path: str, name: str, key: str, engine: Engine, rpm: float | None) -> dict[str, Any]:

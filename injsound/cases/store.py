@@ -1,18 +1,17 @@
 """The readings of a case, kept beside it by the sound's hash and the settings: ``results.json``, and arrays to draw."""
 
-import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from injsound import __version__
 from injsound.cases.case import Case, Entry
 from injsound.diagnoses import Take
+from injsound.engine import Engine
 from injsound.errors import InjsoundError
 from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture, write_whole
 from injsound.results import Failure, Reading
-from injsound.runs import file_hash, run_file
+from injsound.runs import reading_key, run_file
 
 RESULTS_NAME, ARRAYS_NAME = "results.json", "results_arrays"
 Results = dict[str, Reading | Failure]
@@ -91,29 +90,31 @@ def takes_of(case: Case, results: Mapping[str, Reading | Failure]) -> list[Take]
     ]
 
 
-def _read_new(case: Case, due: list[tuple[str, Entry]], jobs: int | None) -> list[tuple[str, Entry, Reading | Failure]]:
+def _read_new(
+    case: Case, due: list[tuple[str, Entry]], jobs: int | None
+) -> Iterable[tuple[str, Entry, Reading | Failure]]:
+    """Each as it is done, in whatever order."""
     from joblib import Parallel, delayed
 
     if not due:
-        return []
-    run = Parallel(n_jobs=min(len(due), jobs or -1) if jobs else -1, return_as="list")
-    made = run(delayed(_read_one)(case, entry) for _, entry in due)
-    return [(key, entry, result) for (key, entry), result in zip(due, made, strict=True)]
+        return ()
+    run = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
+    made: Iterable[tuple[str, Entry, Reading | Failure]] = run(delayed(_read_one)(case, *one) for one in due)
+    return made
 
 
-def _read_one(case: Case, entry: Entry) -> Reading | Failure:
-    engine = replace(case.engine, cylinder=entry.cylinder)
-    return run_file(case.folder / entry.file, engine=engine, rpm=entry.rpm, name=entry.file)
+def _read_one(case: Case, key: str, entry: Entry) -> tuple[str, Entry, Reading | Failure]:
+    path = case.folder / entry.file
+    return key, entry, run_file(path, engine=_engine(case, entry), rpm=entry.rpm, name=entry.file)
+
+
+def _engine(case: Case, entry: Entry) -> Engine:
+    return replace(case.engine, cylinder=entry.cylinder)
 
 
 def _key(case: Case, entry: Entry) -> str | None:
-    """Hash of the sound and of everything its reading depends on."""
     path = case.folder / entry.file
-    if not path.is_file():
-        return None
-    engine = case.engine
-    settings = (engine.cylinders, engine.firing_order, engine.injection.value, entry.cylinder, entry.rpm, __version__)
-    return f"{file_hash(path)}-{hashlib.sha256(repr(settings).encode()).hexdigest()[:12]}"
+    return reading_key(path, engine=_engine(case, entry), rpm=entry.rpm) if path.is_file() else None
 
 
 def _load(path: Path) -> dict[str, dict[str, object]]:

@@ -6,6 +6,7 @@ that in a sound set one is named in under 1 %.
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from injsound.diagnoses import Arm, CompareVerdict, Comparison, Measure, Reason,
 from injsound.findings.episodes import (
     LEVEL,
     arm_of,
+    arm_of_takes,
     holm,
     is_silent,
     more_episodes_p,
@@ -20,7 +22,7 @@ from injsound.findings.episodes import (
     seconds_for,
     shows_fault,
 )
-from injsound.results import Verdict
+from injsound.results import Figure, Verdict
 
 # Fewer cylinders than this leave nothing to compare with.
 FEWEST_CYLINDERS = 2
@@ -104,14 +106,13 @@ def _uncounted(takes: Sequence[Take]) -> list[Reason]:
 
 def _side(takes: Sequence[Take], cylinder: int) -> Side:
     own = [take for take in takes if take.cylinder == cylinder]
-    arms = [arm for take in own if (arm := arm_of(take.reading)) is not None]
     steady = [take.reading.jitter.cycle_to_cycle_us for take in own]
     gaps = [take.reading.open_time for take in own]
     known = [us for us in steady if us is not None]
     opened = [gap.median_ms for gap in gaps if gap.median_ms is not None and gap.count >= _FEWEST_GAPS]
     return Side(
         cylinder=cylinder,
-        arm=pooled(arms) if arms else None,
+        arm=arm_of_takes(own),
         p={},
         steadiness_us=float(np.median(known)) if known else None,
         open_time_ms=float(np.median(opened)) if opened else None,
@@ -134,15 +135,7 @@ def _corrected(sides: list[Side]) -> list[Side]:
     corrected = holm([p for _, _, p in looks])
     found = {(cylinder, measure): p for (cylinder, measure, _), p in zip(looks, corrected, strict=True)}
     return [
-        Side(
-            cylinder=side.cylinder,
-            arm=side.arm,
-            p={measure: found[side.cylinder, measure] for measure in Measure if (side.cylinder, measure) in found},
-            steadiness_us=side.steadiness_us,
-            open_time_ms=side.open_time_ms,
-            silent=side.silent,
-        )
-        for side in sides
+        replace(side, p={m: found[side.cylinder, m] for m in Measure if (side.cylinder, m) in found}) for side in sides
     ]
 
 
@@ -181,6 +174,24 @@ def _apart_p(own: float | None, rest: list[float], floor: float) -> float | None
     return float(2 * (norm.sf(distance) if seen <= floor else t.sf(distance, len(rest) - 1)))
 
 
+def timing_figure(side: Side, measure: Measure) -> float | None:
+    """A side's figure of steadiness or open time.
+
+    Parameters
+    ----------
+    side : Side
+        One cylinder.
+    measure : Measure
+        Which; there is none for skips.
+
+    Returns
+    -------
+    float or None
+        Cycle-to-cycle change [us] or open time [ms].
+    """
+    return {Measure.STEADINESS: side.steadiness_us, Measure.OPEN_TIME: side.open_time_ms}.get(measure)
+
+
 def _is_odd(side: Side) -> bool:
     """An open time that stands apart is a lead, not a verdict."""
     named = (side.p.get(Measure.SKIPS, 1.0), side.p.get(Measure.STEADINESS, 1.0))
@@ -211,15 +222,11 @@ def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
             "p": _rounded(side.p[Measure.SKIPS]),
         }
         found.append(Reason(why=Why.MORE_EPISODES, figures=figures))
-    for measure, value in ((Measure.STEADINESS, side.steadiness_us), (Measure.OPEN_TIME, side.open_time_ms)):
+    for measure in (Measure.STEADINESS, Measure.OPEN_TIME):
+        value = timing_figure(side, measure)
         if value is not None and side.p.get(measure, 1.0) < LEVEL:
-            others = [
-                v
-                for o in sides
-                if o is not side
-                and (v := o.steadiness_us if measure is Measure.STEADINESS else o.open_time_ms) is not None
-            ]
-            spread = {
+            others = [v for o in sides if o is not side and (v := timing_figure(o, measure)) is not None]
+            spread: dict[str, Figure] = {
                 "cylinder": side.cylinder,
                 "measure": measure.value,
                 "value": round(value, 2),

@@ -4,9 +4,12 @@ An episode starts at a skip and reaches ``REACH_S`` from there; skips within its
 many blocks as its judged time holds reaches. Two recordings are compared by their episodes among their blocks.
 """
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from injsound.diagnoses import Arm, Take
+from injsound.findings.verdict import LEAST_SEPARATION, UNFORESEEN_RATE
 from injsound.results import Events, FloatArray, Reading, ReasonCode, State, Verdict
 
 # Longer than the bursts of four to eight skips that warm idle gives (0.7 to 1.4 s at 700 rpm): common practice, no
@@ -15,8 +18,6 @@ REACH_S = 2.0
 LEVEL = 0.01
 # A fault shows where so many episodes are seen and wrong calls alone would give them less often than LEVEL.
 FEWEST_EPISODES = 2
-# Wrong calls that no model foresees, per judged event: as in the single reading's verdict.
-_UNFORESEEN = 2e-4
 
 
 def episode_starts(skip_times_s: FloatArray) -> FloatArray:
@@ -66,7 +67,7 @@ def arm_of_events(events: Events, keep: np.ndarray | None = None) -> Arm:
     return Arm(
         episodes=episodes,
         blocks=max(episodes, int(judged.sum() * interval / REACH_S)),
-        expected_false=float((1 - probability[skipped]).sum()) + _UNFORESEEN * int(judged.sum()),
+        expected_false=float((1 - probability[skipped]).sum()) + UNFORESEEN_RATE * int(judged.sum()),
         # One more, so that a recording without a skip is not taken to miss all of them.
         missed_share=missed / (missed + true + 1),
         skipped=int(skipped.sum()),
@@ -93,6 +94,23 @@ def arm_of(reading: Reading) -> Arm | None:
     return arm_of_events(reading.events) if is_counted(reading) else None
 
 
+def arm_of_takes(takes: Iterable[Take]) -> Arm | None:
+    """Count the episodes of several recordings together.
+
+    Parameters
+    ----------
+    takes : iterable of Take
+        Any.
+
+    Returns
+    -------
+    Arm or None
+        None where none of them could be counted.
+    """
+    arms = [arm for take in takes if (arm := arm_of(take.reading)) is not None]
+    return pooled(arms) if arms else None
+
+
 def is_silent(reading: Reading) -> bool:
     """Whether an engine was heard and this injector was not.
 
@@ -109,10 +127,6 @@ def is_silent(reading: Reading) -> bool:
     codes = {note.code for note in reading.reasons}
     silent = {ReasonCode.OWN_PLACE_SILENT, ReasonCode.ENGINE_TICKS_ONLY}
     return reading.verdict is Verdict.NO_TICK and bool(codes & silent)
-
-
-# Heard and missing ticks of a recording must be this far apart for its count to be used: findings/verdict.py.
-_LEAST_SEPARATION = 4.0
 
 
 def is_counted(reading: Reading) -> bool:
@@ -133,7 +147,7 @@ def is_counted(reading: Reading) -> bool:
         reading.verdict is not Verdict.NO_TICK
         and len(reading.events.state) > 0
         and separation is not None
-        and separation >= _LEAST_SEPARATION
+        and separation >= LEAST_SEPARATION
     )
 
 
@@ -269,20 +283,3 @@ def seconds_for(episodes_needed: int, arm: Arm) -> float:
     share = max(episodes_needed - arm.episodes, 1) / arm.episodes if arm.episodes else 2.0
     more = recorded * share
     return float(max(10, 10 * np.ceil(more / 10)))
-
-
-def usable(takes: list[Take]) -> list[tuple[Take, Arm]]:
-    """Takes that can be counted, with their arms.
-
-    Parameters
-    ----------
-    takes : list of Take
-        Any.
-
-    Returns
-    -------
-    list of (Take, Arm)
-        In the same order.
-    """
-    arms = [(take, arm_of(take.reading)) for take in takes]
-    return [(take, arm) for take, arm in arms if arm is not None]

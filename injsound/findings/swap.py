@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from injsound.diagnoses import Arm, Reason, Stage, SwapFinding, SwapVerdict, Take, Why
-from injsound.findings.episodes import LEVEL, arm_of, more_episodes_p, pooled, seconds_for, shows_fault
+from injsound.findings.episodes import LEVEL, arm_of_takes, more_episodes_p, pooled, seconds_for, shows_fault
 
 # Recordings alike enough to be compared: the injection pulse and the count's power change with both (common practice,
 # no source).
@@ -32,7 +32,7 @@ def find_fault(takes: Sequence[Take]) -> SwapFinding:
         injectors: what followed is then named by the caller.
     """
     cells = _cells(takes)
-    arms = {key: arm for key, own in cells.items() if (arm := _arm(own)) is not None}
+    arms = {key: arm for key, own in cells.items() if (arm := arm_of_takes(own)) is not None}
     doubts = _doubts(takes, cells, arms)
     if doubts:
         return _not_shown(arms, doubts)
@@ -48,11 +48,6 @@ def _cells(takes: Sequence[Take]) -> Cells:
         stage = Stage.BEFORE if take.stage is Stage.BEFORE else Stage.SWAPPED
         cells.setdefault((take.cylinder, stage), []).append(take)
     return cells
-
-
-def _arm(own: list[Take]) -> Arm | None:
-    arms = [arm for take in own if (arm := arm_of(take.reading)) is not None]
-    return pooled(arms) if arms else None
 
 
 def _doubts(takes: Sequence[Take], cells: Cells, arms: dict[tuple[int, Stage], Arm]) -> list[Reason]:

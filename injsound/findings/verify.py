@@ -5,14 +5,11 @@ from collections.abc import Sequence
 
 from injsound.diagnoses import Arm, Measure, Reason, Stage, Take, VerifyFinding, VerifyVerdict, Why
 from injsound.errors import ParameterError
-from injsound.findings.compare import compare_injectors
-from injsound.findings.episodes import LEVEL, REACH_S, arm_of, more_episodes_p, pooled, shows_fault
-from injsound.findings.proportions import exact_limits, wilson_limits, zero_bound
+from injsound.findings.compare import compare_injectors, timing_figure
+from injsound.findings.episodes import LEVEL, REACH_S, arm_of_takes, more_episodes_p, shows_fault
+from injsound.findings.proportions import events_needed, exact_limits, wilson_limits, zero_bound
+from injsound.findings.verdict import CONFIDENCE, GOAL_RATE
 from injsound.results import Figure
-
-CONFIDENCE = 0.95
-# A new injector is good where a fault a tenth as frequent as before, or of 1 %, would have shown.
-GOAL_RATE = 0.01
 
 
 def newcombe_difference(
@@ -117,8 +114,10 @@ def verify_repair(
             f"no recording of cylinder {cylinder} after the repair: record it in the fault's condition"
         )
     condition = after_takes[0].condition
-    before = _arm([t for t in takes if t.cylinder == cylinder and t.stage is Stage.BEFORE and t.condition == condition])
-    after = _arm([t for t in after_takes if t.condition == condition])
+    before = arm_of_takes(
+        [t for t in takes if t.cylinder == cylinder and t.stage is Stage.BEFORE and t.condition == condition]
+    )
+    after = arm_of_takes([t for t in after_takes if t.condition == condition])
     fellows = [t for t in takes if t.stage is Stage.AFTER and t.condition == condition]
     needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
@@ -135,11 +134,6 @@ def verify_repair(
         return _finding(VerifyVerdict.NOT_ENOUGH, before, after, (*missing, *reasons), needed, record_s)
     bound = Reason(why=Why.BOUND, figures={"judged": after.judged, "rate_high": round(_rate_high(after), 4)})
     return _finding(VerifyVerdict.GOOD, before, after, (bound, *reasons), needed, None)
-
-
-def _arm(takes: list[Take]) -> Arm | None:
-    arms = [arm for take in takes if (arm := arm_of(take.reading)) is not None]
-    return pooled(arms) if arms else None
 
 
 def _finding(
@@ -183,18 +177,22 @@ def _missing(
         found.append(Reason(why=Why.LEAKS_NOT_CHECKED))
     if needed is not None and clean_restarts < needed:
         found.append(Reason(why=Why.RESTARTS_NEEDED, figures={"clean": clean_restarts, "needed": needed}))
-    if before is not None and before.episodes and more_episodes_p(before, after) >= LEVEL:
-        p = float(f"{more_episodes_p(before, after):.2g}")
-        found.append(Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": p}))
+    if before is not None and (p := _unclear_p(before, after)) is not None:
+        found.append(Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": float(f"{p:.2g}")}))
     return found
+
+
+def _unclear_p(before: Arm, after: Arm) -> float | None:
+    """Probability that the fault of before is still there, where that is not ruled out."""
+    p = more_episodes_p(before, after) if before.episodes else 0.0
+    return p if p >= LEVEL else None
 
 
 def _seconds_short(before: Arm | None, after: Arm) -> float | None:
     """How much longer to record: until 1 % would have shown, and until the fault of before would have."""
     interval = after.blocks * REACH_S / after.judged if after.judged else 0.17
-    events = math.ceil(math.log(1 - CONFIDENCE) / math.log(1 - GOAL_RATE))
-    short = (events - after.judged) * interval
-    if before is not None and before.episodes and more_episodes_p(before, after) >= LEVEL:
+    short = (events_needed(GOAL_RATE, confidence=CONFIDENCE) - after.judged) * interval
+    if before is not None and _unclear_p(before, after) is not None:
         short = max(short, before.blocks * REACH_S)
     return float(10 * math.ceil(short / 10)) if short > 0 else None
 
@@ -204,7 +202,7 @@ def _siblings(fellows: list[Take], cylinder: int) -> list[Reason]:
     return [
         Reason(why=Why.SIBLING_SKIPS, figures={"cylinder": other})
         for other in sorted(others)
-        if (arm := _arm([take for take in fellows if take.cylinder == other])) is not None and shows_fault(arm)
+        if (arm := arm_of_takes([take for take in fellows if take.cylinder == other])) is not None and shows_fault(arm)
     ]
 
 
@@ -213,7 +211,7 @@ def _outside(fellows: list[Take], cylinder: int) -> list[Reason]:
     found = []
     for side in compare_injectors(fellows).sides if fellows else ():
         for measure in (Measure.STEADINESS, Measure.OPEN_TIME):
-            value = side.steadiness_us if measure is Measure.STEADINESS else side.open_time_ms
+            value = timing_figure(side, measure)
             if side.cylinder == cylinder and value is not None and side.p.get(measure, 1.0) < LEVEL:
                 figures: dict[str, Figure] = {"measure": measure.value, "value": round(value, 2)}
                 found.append(Reason(why=Why.OUTSIDE_FELLOWS, figures=figures))

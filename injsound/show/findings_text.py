@@ -2,7 +2,7 @@
 
 import textwrap
 
-from injsound.cases.guide import Step
+from injsound.cases.guide import Findings, Step
 from injsound.diagnoses import (
     Arm,
     CompareVerdict,
@@ -146,6 +146,33 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
     if found.record_s:
         lines += wrapped(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     return [*lines, *wrapped(words.say(Line.NOT_FLOW))]
+
+
+def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
+    """Everything that was found, a block each.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of a case.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    list of list of str
+        Blocks of lines, in the order of the job.
+    """
+    blocks = []
+    if findings.comparison is not None:
+        blocks.append(tell_comparison(findings.comparison, words))
+    if findings.wiggle is not None:
+        blocks.append(tell_wiggle(findings.wiggle, words))
+    if findings.swap is not None:
+        blocks.append(tell_swap(findings.swap, words))
+    if findings.verification is not None:
+        blocks.append(tell_verify(findings.verification, words))
+    return blocks
 
 
 def tell_step(step: Step, words: Words) -> list[str]:

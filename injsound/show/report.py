@@ -16,7 +16,7 @@ from injsound.cases.guide import Findings, Step
 from injsound.results import Failure, Reading, State
 from injsound.show.clips import clip
 from injsound.show.diagnosis_table import Line
-from injsound.show.findings_text import tell_comparison, tell_step, tell_swap, tell_verify, tell_wiggle
+from injsound.show.findings_text import tell_findings, tell_step
 from injsound.show.plot import picture_bytes
 from injsound.show.text import Phrase, Words, failure_line
 
@@ -61,7 +61,7 @@ def make_report(
         found=_found(findings, step, words),
         outcome=case.outcome,
         evidence_title=words.say(Line.EVIDENCE),
-        blocks=_blocks(findings, words),
+        blocks=["\n".join(block) for block in tell_findings(findings, words)],
         readings=[_reading(result, words) for result in results.values()],
         listen_title=words.say(Line.LISTEN),
         sounds=_sounds(case, readings, words),
@@ -87,19 +87,6 @@ def _found(findings: Findings, step: Step, words: Words) -> list[str]:
     if findings.verification is not None:
         told += " " + words.say(findings.verification.verdict)
     return [told, " ".join(line.strip() for line in tell_step(step, words)[1:])]
-
-
-def _blocks(findings: Findings, words: Words) -> list[str]:
-    blocks = []
-    if findings.comparison is not None:
-        blocks.append(tell_comparison(findings.comparison, words))
-    if findings.wiggle is not None:
-        blocks.append(tell_wiggle(findings.wiggle, words))
-    if findings.swap is not None:
-        blocks.append(tell_swap(findings.swap, words))
-    if findings.verification is not None:
-        blocks.append(tell_verify(findings.verification, words))
-    return ["\n".join(block) for block in blocks]
 
 
 def _reading(result: Reading | Failure, words: Words) -> dict[str, Any]:
