@@ -14,7 +14,7 @@ import click
 
 from injsound import __version__
 from injsound.cli_cases import add_commands
-from injsound.cli_options import engine_options, make_engine
+from injsound.cli_options import engine_options, make_engine, may_write
 from injsound.errors import InjsoundError, ParameterError
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def check(
     if rpm is not None:
         check_rpm(rpm)
     pictures = _picture_targets(recordings, picture)
-    _may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
+    may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
     quiet = json_to == "-"
     results = []
     for number, recording in enumerate(recordings, 1):
@@ -185,20 +185,6 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
     return taken
 
 
-def _may_write(targets: Sequence[Path], force: bool) -> None:
-    """Say before the long work what could not be written after it."""
-    for target in targets:
-        if target.exists() and not force:
-            raise ParameterError(f"{target} exists; give --force to overwrite it or name another")
-        folder = target.parent
-        while not folder.exists():
-            folder = folder.parent
-        if not folder.is_dir() or not os.access(folder, os.W_OK):
-            raise ParameterError(
-                f"cannot write {target}: {folder} is not a folder that may be written to; name another"
-            )
-
-
 @cli.command()
 @click.option("--rpm", type=float, required=True, help="Engine speed.")
 @click.option("--rate", default="1%", show_default=True, help="Skip rate to rule out, such as 1% or 0.01.")
@@ -274,7 +260,7 @@ def simulate(
     from injsound.simulate import simulate as make
 
     target = Path(out)
-    _may_write([target, target.with_name(target.stem + ".truth.json")], force)
+    may_write([target, target.with_name(target.stem + ".truth.json")], force)
     engine = make_engine(cylinders or (None if firing_order else 6), cylinder, firing_order, injection)
     scene = Scene(
         seconds=seconds,

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from injsound.cli_options import engine_options, make_engine
+from injsound.cli_options import engine_options, make_engine, may_write
 from injsound.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -281,7 +281,8 @@ def verify(folder: str) -> None:
 @click.command()
 @_FOLDER
 @click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
-def report(folder: str, out: str | None) -> None:
+@click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
+def report(folder: str, out: str | None, force: bool) -> None:
     """One page for the vehicle's owner."""
     from datetime import date
 
@@ -290,6 +291,8 @@ def report(folder: str, out: str | None) -> None:
     from injsound.show.report import make_report
     from injsound.show.text import Words
 
+    if out is not None:
+        may_write([Path(out)], force)
     opened, results, findings = _gathered(folder)
     page = make_report(opened, results, findings, next_step(opened, findings), Words(), day=date.today())
     target = Path(out) if out else opened.folder / "report.html"

@@ -1,8 +1,13 @@
 """What several commands share: the options that say what is known of the engine."""
 
+import os
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from injsound.errors import ParameterError
 
 if TYPE_CHECKING:
     from injsound.engine import Engine
@@ -61,3 +66,30 @@ def make_engine(cylinders: int | None, cylinder: int | None, firing_order: str |
 
     order = None if firing_order is None else parse_firing_order(firing_order)
     return Engine(cylinders=cylinders, cylinder=cylinder, firing_order=order, injection=Injection(injection))
+
+
+def may_write(targets: Sequence[Path], force: bool) -> None:
+    """Say before the long work what could not be written after it.
+
+    Parameters
+    ----------
+    targets : sequence of Path
+        Files to be written.
+    force : bool
+        Whether existing ones may be overwritten.
+
+    Raises
+    ------
+    ParameterError
+        If one exists or its folder may not be written to.
+    """
+    for target in targets:
+        if target.exists() and not force:
+            raise ParameterError(f"{target} exists; give --force to overwrite it or name another")
+        folder = target.parent
+        while not folder.exists():
+            folder = folder.parent
+        if not folder.is_dir() or not os.access(folder, os.W_OK):
+            raise ParameterError(
+                f"cannot write {target}: {folder} is not a folder that may be written to; name another"
+            )

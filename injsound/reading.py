@@ -28,7 +28,7 @@ from injsound.results import (
 )
 from injsound.sound import company, cycle, jitter, levels, onsets, opentime, quality, scatter, ticks
 from injsound.sound.events import Matches, match_elsewhere, match_events
-from injsound.sound.signals import covered, cycle_at, time_at, whitened
+from injsound.sound.signals import covered, cycle_at, cycle_length, time_at, true_runs, whitened
 
 # A weak tick lies this far under its fellows and still counts as heard.
 WEAK = 10 ** (-6 / 20)
@@ -121,9 +121,8 @@ def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span,
     if lock is None or lock.agreement < LEAST_AGREEMENT:
         return ()
     first = np.ceil(lock.clock.cycles[0])
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], lock.unheard.astype(int), [0]]))).astype(float)
-    times = time_at(lock.clock, first + edges)
-    lost = [Span(from_s=float(a), to_s=float(b), kind=SpanKind.NO_LOCK) for a, b in times.reshape(-1, 2)]
+    times = time_at(lock.clock, first + true_runs(lock.unheard))
+    lost = [Span(from_s=float(a), to_s=float(b), kind=SpanKind.NO_LOCK) for a, b in times]
     return tuple(s for s in lost if not covered(blind, np.array([s.from_s]), np.array([s.to_s]))[0])
 
 
@@ -177,7 +176,9 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
         tick_over_noise_db=_tick_over_noise(recording, matches, present),
         audible=others.audible,
         jitter=_timing(made, cycles, neighbours, choice, per_cycle),
-        picture=_picture(strength, lock, choice.own.phase + shift / _length(lock), per_cycle, matches, sr, shift),
+        picture=_picture(
+            strength, lock, choice.own.phase + shift / cycle_length(lock.clock), per_cycle, matches, sr, shift
+        ),
         gap_s=gaps.gap_s,
     )
 
@@ -225,10 +226,8 @@ def _silent_spans(
     neighbours: list[company.NeighbourTicks],
 ) -> tuple[Span, ...]:
     """Three or more events in a row without this tick and without the others: the whole engine fell silent."""
-    gone = ~there
     spans = []
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], gone.astype(int), [0]])))
-    for first, after in zip(edges[::2], edges[1::2], strict=True):
+    for first, after in true_runs(~there):
         if after - first < _FEWEST_SILENT:
             continue
         without = others.audible and np.mean(others.heard[first:after]) < 0.5
@@ -366,11 +365,6 @@ def _picture(
         mean_tick=tick,
         mean_tick_s=(np.arange(len(tick)) - matches.zero) / sr - shift_s,
     )
-
-
-def _length(lock: cycle.Lock) -> float:
-    clock = lock.clock
-    return float(np.median(np.diff(clock.times_s) / np.diff(clock.cycles)))
 
 
 def _or_zero(x: float) -> float:

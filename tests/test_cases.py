@@ -348,6 +348,10 @@ def test_commands_of_a_case(tmp_path, sounds, capsys):
     assert "Cylinder 3 is the odd one." in told
     assert "Save the stored and pending codes (P0303)" in told
     assert (tmp_path / "job" / "report.html").stat().st_size > 100_000
+    mine = tmp_path / "mine.html"
+    mine.write_text("mine")
+    assert main(["report", job, "--out", str(mine)]) == 2
+    assert mine.read_text() == "mine"
     for command in (["swap", job], ["wiggle", job], ["verify", job]):
         assert main(command) == 2
     assert main(["case", "next", str(tmp_path)]) == 1

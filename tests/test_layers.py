@@ -72,6 +72,7 @@ ALLOWED = {
         "show.findings_text",
         "show.plot",
         "show.text",
+        "sound.signals",
     },
     "show.plot": {"results", "engine", "show.text"},
     "record": BASE,
@@ -82,7 +83,7 @@ ALLOWED = {
     "simulate": {"errors", "engine", "results"},
     "cli": None,
     "cli_cases": None,
-    "cli_options": {"engine"},
+    "cli_options": {"engine", "errors"},
     "__main__": None,
 }
 # Libraries that only one room may know, and whether it may do so while it is itself imported.

@@ -19,6 +19,7 @@ from injsound.show.diagnosis_table import Line
 from injsound.show.findings_text import tell_findings, tell_step
 from injsound.show.plot import picture_bytes
 from injsound.show.text import Phrase, Words, failure_line
+from injsound.sound.signals import true_runs
 
 
 def make_report(
@@ -131,7 +132,6 @@ def _first_skip(reading: Reading) -> float:
 
 def _longest_sound(reading: Reading) -> float:
     """Middle of the longest row of heard ticks."""
-    heard = np.array([state in (State.HEARD, State.WEAK) for state in reading.events.state], dtype=int)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], heard, [0]])))
-    longest = int(np.argmax(edges[1::2] - edges[::2]))
-    return float(reading.events.time_s[(edges[2 * longest] + edges[2 * longest + 1] - 1) // 2])
+    rows = true_runs(np.array([state in (State.HEARD, State.WEAK) for state in reading.events.state], dtype=bool))
+    first, after = rows[np.argmax(np.diff(rows, axis=1))]
+    return float(reading.events.time_s[(first + after - 1) // 2])

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from injsound.errors import ParameterError, RecordingError
 from injsound.results import Figure, FloatArray, Note, Recording, Span, SpanKind, WarningCode
 from injsound.sound import decoders
+from injsound.sound.signals import true_runs
 
 MIN_SECONDS = 5.0
 MIN_RATE = 8000
@@ -183,8 +184,7 @@ def _without_bad_samples(piece: decoders.Piece) -> tuple[FloatArray, npt.NDArray
     bad = ~(np.abs(y) <= MAX_SAMPLE)  # also catches nan
     if not bad.any():
         return y, np.empty((0, 2), dtype=np.intp)
-    edges = np.flatnonzero(np.diff(bad, prepend=False, append=False))
-    return np.where(bad, np.float32(0), y), edges.reshape(-1, 2)
+    return np.where(bad, np.float32(0), y), true_runs(bad)
 
 
 def _add_ranges(ranges: list[tuple[int, int]], more: npt.NDArray[np.intp]) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import align_clicks, correlate_rows, cut, mean_strikes, on_samples, time_at
+from injsound.sound.signals import align_clicks, correlate_rows, cut, cycle_length, mean_strikes, on_samples, time_at
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
 PRE_S, POST_S = 0.0005, 0.0025
@@ -159,22 +159,6 @@ def _rises(strength: OnsetStrength) -> tuple[FloatArray, FloatArray]:
     later = ndimage.median_filter(level, size=(1, 5 * per_ms), mode="nearest")
     later = later[:, np.minimum(at + round(4.5 * per_ms), n - 1)]
     return now - before, now - np.maximum(before, later)
-
-
-def cycle_length(clock: CycleClock) -> float:
-    """Usual length of a cycle.
-
-    Parameters
-    ----------
-    clock : CycleClock
-        The engine's cycle.
-
-    Returns
-    -------
-    float
-        Median over the knots [s].
-    """
-    return float(np.median(np.diff(clock.times_s) / np.diff(clock.cycles)))
 
 
 def measure_candidate(

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import correlate_rows, cut, peak_place, time_at
+from injsound.sound.signals import correlate_rows, cut, cycle_length, peak_place, time_at
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -178,7 +178,7 @@ def engine_company(
     phase = event_cycles[:, None] + (np.arange(_BINS) - _BINS // 2) / _BINS
     frame = np.round((time_at(clock, phase.ravel()) - strength.start_s) / strength.hop_s).astype(int)
     rows = level[np.clip(frame, 0, len(level) - 1)].reshape(phase.shape)
-    interval = float(np.median(np.diff(clock.times_s) / np.diff(clock.cycles)))
+    interval = cycle_length(clock)
     place = (np.arange(_BINS) - _BINS // 2) / _BINS
     keep = np.ones(_BINS, dtype=bool)
     for other in own_phases:

@@ -60,6 +60,38 @@ def _interpolate(x: FloatArray, known: FloatArray, values: FloatArray) -> FloatA
     return y
 
 
+def cycle_length(clock: CycleClock) -> float:
+    """Usual length of a cycle.
+
+    Parameters
+    ----------
+    clock : CycleClock
+        The engine's cycle.
+
+    Returns
+    -------
+    float
+        Median over the knots [s].
+    """
+    return float(np.median(np.diff(clock.times_s) / np.diff(clock.cycles)))
+
+
+def true_runs(where: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Rows of true entries.
+
+    Parameters
+    ----------
+    where : ndarray of bool, shape (n,)
+        Any.
+
+    Returns
+    -------
+    ndarray of int, shape (m, 2)
+        First entry of each row and the one after its last [unitless].
+    """
+    return np.flatnonzero(np.diff(where, prepend=False, append=False)).reshape(-1, 2)
+
+
 def covered(spans: tuple[Span, ...], from_s: FloatArray, to_s: FloatArray) -> npt.NDArray[np.bool_]:
     """Whether each stretch of time touches one of the spans.
 

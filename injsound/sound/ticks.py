@@ -15,10 +15,10 @@ from injsound.sound.candidates import (
     GAP_MAX_S,
     LEAST_AMPLITUDE,
     Candidate,
-    cycle_length,
     measure_candidate,
     steady_rises,
 )
+from injsound.sound.signals import cycle_length
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
