@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -51,9 +52,29 @@ def test_same_seed_same_samples():
     np.testing.assert_array_equal(simulate(SHORT)[0].y, simulate(SHORT)[0].y)
 
 
-def test_skips_take_nothing_else_away():
-    from dataclasses import replace
+@pytest.mark.parametrize("cylinder", [3, 4, 2])
+def test_injectors_of_one_engine_open_by_the_firing_order(cylinder):
+    steady = replace(SHORT, rpm=600.0, wander=0.0, scatter_us=0.0, engine_seed=7)
+    _, first = simulate(steady)
+    _, other = simulate(replace(steady, seed=4, engine=replace(FOUR, cylinder=cylinder)))
+    later = (other.due_s[0] - first.due_s[0]) / 0.2  # 600 rpm: a cycle is 0.2 s
+    assert later % 1 == pytest.approx(FOUR.firing_order.index(cylinder) / 4, abs=1e-6)
 
+
+def test_one_engine_sounds_alike_in_all_its_recordings():
+    alone = replace(SHORT, rpm=600.0, wander=0.0, tick_db=50.0, skipping=Skipping.DEAD, neighbour_db=-200.0,
+                    rumble_db=-200.0, hiss_db=-200.0)  # fmt: skip
+
+    def loudness(seed, engine_seed):
+        y = np.abs(simulate(replace(alone, seed=seed, engine_seed=engine_seed))[0].y)
+        return y[: 40 * 4_800].reshape(40, 480, 10).mean(axis=(0, 2))  # 40 cycles of 0.2 s at 24 kHz
+
+    valves = loudness(1, 7)
+    assert np.corrcoef(valves, loudness(2, 7))[0, 1] > 0.9
+    assert np.corrcoef(valves, loudness(2, 8))[0, 1] < 0.5
+
+
+def test_skips_take_nothing_else_away():
     skipping = replace(SHORT, skipping=Skipping.LISTED, skip_events=(10, 11), peak=0.5)
     (with_all, _), (without, truth) = simulate(SHORT), simulate(skipping)
     scale = np.abs(with_all.y).max() / np.abs(without.y).max()
@@ -75,16 +96,12 @@ def test_skips_take_nothing_else_away():
     ],
 )
 def test_damage_is_in_the_truth(settings, kind):
-    from dataclasses import replace
-
     scene = replace(SHORT, seconds=14.0, **settings)
     _, truth = simulate(scene)
     assert sum(span.kind is kind for span in truth.spans) == next(iter(settings.values()))
 
 
 def test_fuel_cut_leaves_no_event_due():
-    from dataclasses import replace
-
     _, truth = simulate(replace(SHORT, fuel_cut_s=((3.0, 5.0),)))
     assert not ((truth.due_s >= 3.0) & (truth.due_s < 5.0)).any()
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from injsound.engine import firing_phase
+from injsound.engine import EVENTS_PER_CYCLE, firing_phase
 from injsound.errors import InjsoundError
 from injsound.results import CycleClock, FloatArray, Recording, Span, SpanKind
 from injsound.simulate.chain import disturb, lose_buffers, process, respond, speech_like
@@ -51,7 +51,7 @@ def simulate(scene: Scene, *, background: FloatArray | None = None) -> tuple[Rec
     (phase_rng, crank_rng, event_rng, body_rng, fellow_rng, valve_rng, pump_rng, noise_rng, damage_rng) = (
         np.random.default_rng(scene.seed).spawn(9)
     )
-    own_phase = float(phase_rng.uniform(0.05, 0.95))
+    own_phase = _own_phase(scene, phase_rng)
     clock, due_cycles, skipped = turn(scene, own_phase, crank_rng)
     due = _time(clock, due_cycles)
     running = ~_inside(due, (*scene.fuel_cut_s, *scene.silence_s))
@@ -82,6 +82,27 @@ def simulate(scene: Scene, *, background: FloatArray | None = None) -> tuple[Rec
     )
     recording = Recording(y=y.astype(np.float32), sr=scene.sr, file="simulated", codec="simulated")
     return recording, truth
+
+
+def _own_phase(scene: Scene, rng: np.random.Generator) -> float:
+    """Where the own injector opens in the cycle."""
+    if scene.engine_seed is None:
+        return float(rng.uniform(0.05, 0.95))
+    order, own = _order(scene)
+    phase = _engine_rng(scene, 0).uniform() + firing_phase(order, own)
+    return float(phase % (1 / EVENTS_PER_CYCLE[scene.engine.injection]))
+
+
+def _engine_rng(scene: Scene, part: int) -> np.random.Generator:
+    """Randomness of a part of the engine that all its recordings share."""
+    return np.random.default_rng((scene.engine_seed or 0, part))
+
+
+def _order(scene: Scene) -> tuple[tuple[int, ...], int]:
+    """Firing order and own cylinder."""
+    engine = scene.engine
+    order = engine.firing_order or tuple(range(1, (engine.cylinders or 1) + 1))
+    return order, engine.cylinder or order[0]
 
 
 def _time(clock: CycleClock, cycles: FloatArray) -> FloatArray:
@@ -189,10 +210,8 @@ def _fellows(
 ) -> None:
     """The other injectors, at their places in the cycle, weaker the further along the rail."""
     engine = scene.engine
-    n = engine.cylinders or 1
-    order = engine.firing_order or tuple(range(1, n + 1))
-    own = engine.cylinder or order[0]
-    for cylinder in range(1, n + 1):
+    order, own = _order(scene)
+    for cylinder in sorted(order):
         body_rng, event_rng = rng.spawn(2)
         if cylinder == own:
             continue
@@ -218,6 +237,8 @@ def _valves(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Gener
     """Valves, at angles that are the same for every cylinder."""
     n = scene.engine.cylinders or 1
     angle_rng, body_rng, event_rng = rng.spawn(3)
+    if scene.engine_seed is not None:
+        angle_rng, body_rng = _engine_rng(scene, 1), _engine_rng(scene, 2)
     cycles = np.arange(np.ceil(clock.cycles[-1]))
     own_peak = _own_peak(scene)
     for angle in angle_rng.uniform(0, 1, scene.valves):
@@ -242,8 +263,9 @@ def _pump(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Generat
     """A cam-driven pump's control valve."""
     if not scene.pump_lobes:
         return
-    click = valve_click(rng)
-    phases = rng.uniform() + np.arange(scene.pump_lobes) / scene.pump_lobes
+    body_rng = rng if scene.engine_seed is None else _engine_rng(scene, 3)
+    click = valve_click(body_rng)
+    phases = body_rng.uniform() + np.arange(scene.pump_lobes) / scene.pump_lobes
     cycles = np.arange(np.ceil(clock.cycles[-1]))
     at = _time(clock, (cycles[:, None] + phases).ravel())
     strength = np.full(len(at), _own_peak(scene) * 10 ** (scene.pump_db / 20) / click.peak(scene.sr))

@@ -47,6 +47,9 @@ class Scene:
         All randomness follows from it; each effect draws from a generator of its own [unitless].
     engine : Engine
         Cylinders, own cylinder, firing order, injection mode.
+    engine_seed : int or None
+        Recordings with the same one are of one engine: valves, pump and injection angle are the same; None makes an
+        engine from the seed [unitless].
     rpm : float
         Mean engine speed [1/min].
     rpm_profile : tuple of (float, float)
@@ -119,6 +122,7 @@ class Scene:
     sr: int = 48_000
     seed: int = 0
     engine: Engine = field(default_factory=lambda: Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4)))
+    engine_seed: int | None = None
     rpm: float = 700.0
     rpm_profile: tuple[tuple[float, float], ...] = ()
     wander: float = 0.01
