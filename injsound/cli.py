@@ -14,22 +14,29 @@ import click
 
 from injsound import __version__
 from injsound.cli_cases import add_commands
-from injsound.cli_options import engine_options, make_engine, may_write
+from injsound.cli_options import engine_options, language_option, make_engine, may_write
 from injsound.errors import InjsoundError, ParameterError
+from injsound.show.words.keys import Phrase, Screen
 
 if TYPE_CHECKING:
     from injsound.engine import Engine
     from injsound.results import Failure, Reading
+    from injsound.show.text import Words
 
-_CAUTION = (
-    "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds carbon"
-    " monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system or touches high"
-    " voltage is for licensed people."
-)
 _SUFFIXES = (".png", ".svg")
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=_CAUTION)
+class _Cautioned(click.Group):
+    """Help that ends in the cautions; their sentence is fetched only when help is asked for."""
+
+    def format_epilog(self, _: click.Context, formatter: click.HelpFormatter) -> None:
+        from injsound.show.text import Words
+
+        formatter.write_paragraph()
+        formatter.write_text(Words().say(Phrase.CAUTION))
+
+
+@click.group(cls=_Cautioned, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="injsound")
 @click.option("--debug", is_flag=True, help="Show where in the program an error came from.")
 @click.pass_context
@@ -53,6 +60,7 @@ def cli(context: click.Context, debug: bool) -> None:
     "--second-opinion", is_flag=True, help="Count with librosa's onset detection too and say where it differs."
 )
 @click.option("--force", is_flag=True, help="Overwrite files that exist.")
+@language_option
 @click.pass_context
 def check(
     context: click.Context,
@@ -68,6 +76,7 @@ def check(
     details: bool,
     second_opinion: bool,
     force: bool,
+    words: "Words",
 ) -> None:
     """Read RECORDINGS, one injector each, and say what they show; - is standard input."""
     from injsound.engine import check_rpm
@@ -81,11 +90,14 @@ def check(
     results = []
     for number, recording in enumerate(recordings, 1):
         if len(recordings) > 1:
-            click.echo(f"{number} of {len(recordings)}: {recording}", err=True)
+            told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=recording)
+            click.echo(told, err=True)
+        if second_opinion and recording != "-":
+            click.echo(words.say(Screen.SECOND_OPINION), err=True)
         result = _read(recording, engine, rpm, channel, second_opinion)
         results.append(result)
-        _show(result, details=details, quiet=quiet)
-        _draw(result, pictures.get(number - 1))
+        _show(result, words, details=details, quiet=quiet)
+        _draw(result, pictures.get(number - 1), words)
     if json_to is not None:
         _write_json(results, json_to)
     context.exit(int(any(_failed(result) for result in results)))
@@ -100,7 +112,6 @@ def _read(
         return _read_standard_input(engine, rpm, channel)
     result = run_file(recording, engine=engine, rpm=rpm, channel=channel)
     if second_opinion and not _failed(result):
-        click.echo("second opinion: librosa prepares itself, once, up to 15 s", err=True)
         result = add_second_opinion(result, recording, channel=channel)  # type: ignore[arg-type]  # a Reading here
     return result
 
@@ -122,21 +133,25 @@ def _failed(result: "Reading | Failure") -> bool:
     return isinstance(result, Failure)
 
 
-def _show(result: "Reading | Failure", *, details: bool, quiet: bool) -> None:
+def _show(result: "Reading | Failure", words: "Words", *, details: bool, quiet: bool) -> None:
     from injsound.results import Failure
-    from injsound.show.text import Words, failure_line
+    from injsound.show import reading_text
+    from injsound.show.text import failure_line
 
     if isinstance(result, Failure):
         click.echo(failure_line(result), err=True)
         return
-    words = Words()
     for note in result.quality.warnings:
         click.echo(f"{result.file}: {words.note(note)}", err=True)
     if not quiet:
-        click.echo("\n".join([*words.glance(result), *(words.details(result) if details else []), ""]))
+        click.echo(
+            "\n".join(
+                [*reading_text.glance(result, words), *(reading_text.details(result, words) if details else []), ""]
+            )
+        )
 
 
-def _draw(result: "Reading | Failure", target: Path | None) -> None:
+def _draw(result: "Reading | Failure", target: Path | None, words: "Words") -> None:
     from injsound.results import Failure
 
     if target is None or isinstance(result, Failure):
@@ -145,8 +160,8 @@ def _draw(result: "Reading | Failure", target: Path | None) -> None:
     from injsound.show.plot import picture_bytes
 
     target.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(target, picture_bytes(result, kind=target.suffix.lower().lstrip(".")))
-    click.echo(f"picture: {target}", err=True)
+    write_whole(target, picture_bytes(result, kind=target.suffix.lower().lstrip("."), words=words))
+    click.echo(words.say(Screen.PICTURE, file=str(target)), err=True)
 
 
 def _write_json(results: Sequence["Reading | Failure"], to: str) -> None:
@@ -189,27 +204,31 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
 @click.option("--rpm", type=float, required=True, help="Engine speed.")
 @click.option("--rate", default="1%", show_default=True, help="Skip rate to rule out, such as 1% or 0.01.")
 @click.option("--injection", type=click.Choice(["sequential", "batch"]), default="sequential", show_default=True)
-def plan(rpm: float, rate: str, injection: str) -> None:
+@language_option
+def plan(rpm: float, rate: str, injection: str, words: "Words") -> None:
     """How long to record to show a skip rate below a limit."""
     from injsound.engine import Injection, firing_interval
     from injsound.findings.proportions import detectable, events_needed
+    from injsound.show.text import row
 
     share = _share(rate)
     interval = firing_interval(rpm, Injection(injection))
     scattered = events_needed(share)
     bursts = detectable(0, rate=share).events_needed
-    click.echo(f"interval   {1000 * interval:.1f} ms at {rpm:g} rpm, {injection} injection")
-    click.echo(
-        f"scattered  {_seconds(scattered, interval)}: under {100 * share:g} % with 95 % confidence, if none is missing"
-    )
+    between = words.number(1000 * interval, 1)
+    told = words.say(Screen.INTERVAL_LINE, interval=between, rpm=rpm, injection=Injection(injection))
+    lines = row(words.say(Screen.INTERVAL), told)
+    time = _duration(scattered * interval, words)
+    told = words.say(Screen.SCATTERED_LINE, time=time, ticks=scattered, rate=100 * share)
+    lines += row(words.say(Screen.SCATTERED), told)
     if bursts is not None:
-        click.echo(f"in bursts  {_seconds(bursts, interval)}: the same for skips that come five in a row")
+        told = words.say(Screen.BURSTS_LINE, time=_duration(bursts * interval, words), ticks=bursts)
+        lines += row(words.say(Screen.BURSTS), told)
+    click.echo("\n".join(lines))
 
 
-def _seconds(events: int, interval: float) -> str:
-    seconds = events * interval
-    shown = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
-    return f"{shown} ({events} ticks)"
+def _duration(seconds: float, words: "Words") -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{words.number(seconds / 60, 1)} min"
 
 
 def _share(text: str) -> float:
@@ -238,6 +257,7 @@ def _share(text: str) -> float:
 @click.option("--open-time-ms", type=float, default=2.8, show_default=True)
 @click.option("--seed", type=int, default=0, show_default=True)
 @click.option("--force", is_flag=True, help="Overwrite files that exist.")
+@language_option
 def simulate(
     out: str,
     rpm: float | None,
@@ -253,6 +273,7 @@ def simulate(
     open_time_ms: float,
     seed: int,
     force: bool,
+    words: "Words",
 ) -> None:
     """Make a practice recording OUT (.wav, .flac, .m4a, ...) with its truth beside it."""
     from injsound.engine import check_rpm
@@ -275,16 +296,18 @@ def simulate(
     )
     recording, truth = make(scene)
     write(target, recording, truth)
-    click.echo(f"{target}: {int(truth.skipped.sum())} of {len(truth.due_s)} ticks left out, {truth.rpm:.1f} rpm")
+    skipped, due, made_rpm = int(truth.skipped.sum()), len(truth.due_s), words.number(truth.rpm, 1)
+    click.echo(words.say(Screen.SIMULATED, file=out, skipped=skipped, due=due, rpm=made_rpm))
 
 
 @cli.command()
+@language_option
 @click.pass_context
-def demo(context: click.Context) -> None:
+def demo(context: click.Context, words: "Words") -> None:
     """Read the shipped practice recordings and picture them in ./injsound_demo."""
     from injsound.demonstration import run_demo
 
-    run_demo(Path("injsound_demo"), echo=click.echo)
+    run_demo(Path("injsound_demo"), words, echo=click.echo)
     context.exit(0)
 
 

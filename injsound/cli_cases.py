@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from injsound.cli_options import engine_options, make_engine, may_write
+from injsound.cli_options import engine_options, language_option, make_engine, may_write
 from injsound.errors import ParameterError
+from injsound.show.words.keys import Line, Screen
 
 if TYPE_CHECKING:
     from injsound.cases.case import Case
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from injsound.diagnoses import Take
     from injsound.engine import Engine
     from injsound.results import Failure, Reading
+    from injsound.show.text import Words
 
 _FOLDER = click.argument("folder", type=click.Path(file_okay=False))
 
@@ -40,6 +42,7 @@ def case() -> None:
 @click.option("--complaint", default="", help="What the owner says.")
 @click.option("--codes", default="", help="Stored trouble codes, such as P0302,P0300.")
 @engine_options
+@language_option
 def case_new(
     folder: str,
     complaint: str,
@@ -49,17 +52,19 @@ def case_new(
     cylinders: int | None,
     cylinder: int | None,
     firing_order: str | None,
+    words: "Words",
 ) -> None:
     """Make FOLDER with its case.toml."""
     from injsound.cases.case import new_case
-    from injsound.engine import trouble_code_text
+    from injsound.engine import read_trouble_code
 
     if rpm is not None or cylinder is not None:
         raise ParameterError("--rpm and --cylinder belong to a recording; give them to: injsound case add")
     named = tuple(code.strip().upper() for code in codes.split(",") if code.strip())
-    wording = [f"{code}: {trouble_code_text(code)}" for code in named]
+    wording = [f"{code}: {words.trouble_code(read_trouble_code(code))}" for code in named]
     engine = make_engine(cylinders, None, firing_order, injection)
-    click.echo(f"made {new_case(folder, complaint=complaint, engine=engine, codes=named)}")
+    made = new_case(folder, complaint=complaint, engine=engine, codes=named)
+    click.echo(words.say(Screen.CASE_MADE, file=str(made)))
     for line in wording:
         click.echo(line)
 
@@ -73,6 +78,7 @@ def case_new(
 @click.option("--stage", type=click.Choice(["before", "swapped", "after"]), help="Else from the file's name.")
 @click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Did the engine shake meanwhile?")
 @click.option("--injector", default="", help="The injector's label, apart from the cylinder.")
+@language_option
 def case_add(
     folder: str,
     recordings: tuple[str, ...],
@@ -82,6 +88,7 @@ def case_add(
     stage: str | None,
     shaking: str | None,
     injector: str,
+    words: "Words",
 ) -> None:
     """Copy RECORDINGS into the case; without any, take up what lies in its folder."""
     import shutil
@@ -113,37 +120,42 @@ def case_add(
     entries = [replace(entry, **given) for entry in entries]  # type: ignore[arg-type]  # checked one by one above
     add_entries(folder, entries)
     for entry in entries:
-        click.echo(f"{entry.file}: cylinder {entry.cylinder}, {entry.condition or 'condition not given'},"
-                   f" {entry.stage.value}, shaking {entry.shaking.value}")  # fmt: skip
-    click.echo(f"wrong? correct it in {Path(folder) / 'case.toml'}")
+        said = words.say(
+            Screen.CASE_ENTRY,
+            file=entry.file,
+            cylinder=entry.cylinder,
+            condition=entry.condition or Line.NO_CONDITION,
+            stage=entry.stage,
+            shaking=entry.shaking,
+        )
+        click.echo(said)
+    click.echo(words.say(Screen.CASE_CORRECT, file=str(Path(folder) / "case.toml")))
 
 
 @case.command("show")
 @_FOLDER
-def case_show(folder: str) -> None:
+@language_option
+def case_show(folder: str, words: "Words") -> None:
     """Read what is new and say what all recordings of the case say."""
-    _, results, findings = _gathered(folder)
-    from injsound.results import Failure
-    from injsound.show.text import Words, failure_line
+    from injsound.show.reading_text import glance
 
-    words = Words()
+    _, results, findings = _gathered(folder, words)
     for result in results.values():
-        click.echo(failure_line(result) if isinstance(result, Failure) else "\n".join(words.glance(result)))
-        click.echo("")
-    _tell_all(findings)
+        _say(glance(result, words))
+    _tell_all(findings, words)
 
 
 @case.command("next")
 @_FOLDER
-def case_next(folder: str) -> None:
+@language_option
+def case_next(folder: str, words: "Words") -> None:
     """Say the one next step and why."""
     from injsound.cases.guide import next_step
     from injsound.show.findings_text import tell_step
-    from injsound.show.text import Words
 
-    opened, _, findings = _gathered(folder)
-    _tell_all(findings)
-    _say(tell_step(next_step(opened, findings), Words()))
+    opened, _, findings = _gathered(folder, words)
+    _tell_all(findings, words)
+    _say(tell_step(next_step(opened, findings), words))
 
 
 @case.command("watch")
@@ -151,7 +163,8 @@ def case_next(folder: str) -> None:
 @click.option("--every", type=float, default=2.0, show_default=True, help="Seconds between looks.")
 @click.option("--looks", type=int, help="Stop after so many looks; else until stopped by Ctrl-C.")
 @click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
-def case_watch(folder: str, every: float, looks: int | None, rpm: float | None) -> None:
+@language_option
+def case_watch(folder: str, every: float, looks: int | None, rpm: float | None, words: "Words") -> None:
     """Answer each recording that arrives in FOLDER at once: usable, or record again and why."""
     import itertools
     import time
@@ -166,26 +179,26 @@ def case_watch(folder: str, every: float, looks: int | None, rpm: float | None) 
             size = (opened.folder / entry.file).stat().st_size
             if sizes.get(entry.file) == size:  # arrived whole: it has stopped growing
                 add_entries(folder, [replace(entry, rpm=rpm)])
-                _show_one(folder, entry.file)
+                _show_one(folder, entry.file, words)
             sizes[entry.file] = size
         if looks is not None and look >= looks:
             return
         time.sleep(every)
 
 
-def _show_one(folder: str, file: str) -> None:
+def _show_one(folder: str, file: str, words: "Words") -> None:
     from injsound.cases.case import load_case
     from injsound.cases.store import read_case
-    from injsound.results import Failure
-    from injsound.show.text import Words, failure_line
+    from injsound.show.reading_text import glance
 
     result = read_case(load_case(folder))[file]
-    click.echo(failure_line(result) if isinstance(result, Failure) else "\n".join([*Words().glance(result), ""]))
+    _say(glance(result, words))
 
 
 @click.command()
 @click.argument("what", nargs=-1, required=True, type=click.Path())
 @engine_options
+@language_option
 def compare(
     what: tuple[str, ...],
     rpm: float | None,
@@ -193,25 +206,25 @@ def compare(
     cylinders: int | None,
     cylinder: int | None,
     firing_order: str | None,
+    words: "Words",
 ) -> None:
     """Which injector is the odd one: WHAT is a case folder, or recordings called like 'cyl2 cold.m4a'."""
     from injsound.cases.evidence import compare_case
     from injsound.show.findings_text import tell_comparison
-    from injsound.show.text import Words
 
     if len(what) == 1 and Path(what[0]).is_dir():
-        _, _, findings = _gathered(what[0])
+        _, _, findings = _gathered(what[0], words)
         found = findings.comparison
     else:
         if cylinder is not None:
             raise ParameterError("--cylinder comes from each file's name; leave it out")
-        found = compare_case(_named_takes(what, make_engine(cylinders, None, firing_order, injection), rpm))
+        found = compare_case(_named_takes(what, make_engine(cylinders, None, firing_order, injection), rpm, words))
     if found is None:
         raise ParameterError(f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
-    _say(tell_comparison(found, Words()))
+    _say(tell_comparison(found, words))
 
 
-def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None) -> "list[Take]":
+def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None, words: "Words") -> "list[Take]":
     """Recordings outside a case; their names tell cylinder and condition."""
     from dataclasses import replace
 
@@ -227,7 +240,7 @@ def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None) ->
         if entry is None:
             raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
         result = run_file(file, engine=replace(engine, cylinder=entry.cylinder), rpm=rpm)
-        click.echo(failure_line(result) if isinstance(result, Failure) else f"read {file}", err=True)
+        click.echo(failure_line(result) if isinstance(result, Failure) else words.say(Screen.READ, file=file), err=True)
         if not isinstance(result, Failure):
             takes.append(
                 Take(reading=result, cylinder=entry.cylinder, condition=entry.condition, shaking=entry.shaking)
@@ -237,67 +250,67 @@ def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None) ->
 
 @click.command()
 @_FOLDER
-def swap(folder: str) -> None:
+@language_option
+def swap(folder: str, words: "Words") -> None:
     """Whether the fault followed the injector or stayed with its cylinder."""
     from injsound.show.findings_text import tell_swap
-    from injsound.show.text import Words
 
-    _, _, findings = _gathered(folder)
+    _, _, findings = _gathered(folder, words)
     if findings.swap is None:
         raise ParameterError(f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap")
-    _say(tell_swap(findings.swap, Words()))
+    _say(tell_swap(findings.swap, words))
 
 
 @click.command()
 @_FOLDER
-def wiggle(folder: str) -> None:
+@language_option
+def wiggle(folder: str, words: "Words") -> None:
     """Whether skips gather while the wiring is moved."""
     from injsound.show.findings_text import tell_wiggle
-    from injsound.show.text import Words
 
-    _, _, findings = _gathered(folder)
+    _, _, findings = _gathered(folder, words)
     if findings.wiggle is None:
         raise ParameterError(
             f"no recording of {folder} has marked stretches; add moved = [[8, 16], ...] and still = [[0, 8], ...] in s"
         )
-    _say(tell_wiggle(findings.wiggle, Words()))
+    _say(tell_wiggle(findings.wiggle, words))
 
 
 @click.command()
 @_FOLDER
-def verify(folder: str) -> None:
+@language_option
+def verify(folder: str, words: "Words") -> None:
     """Whether the repair is shown to be good."""
     from injsound.show.findings_text import tell_verify
-    from injsound.show.text import Words
 
-    _, _, findings = _gathered(folder)
+    _, _, findings = _gathered(folder, words)
     if findings.verification is None:
         raise ParameterError(
             f"{folder} names no repaired cylinder with a recording of stage 'after'; add [repair] cylinder = 2 and one"
         )
-    _say(tell_verify(findings.verification, Words()))
+    _say(tell_verify(findings.verification, words))
 
 
 @click.command()
 @_FOLDER
 @click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
 @click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
-def report(folder: str, out: str | None, force: bool) -> None:
+@language_option
+def report(folder: str, out: str | None, force: bool, words: "Words") -> None:
     """One page for the vehicle's owner."""
     from datetime import date
 
     from injsound.cases.guide import next_step
     from injsound.record import write_whole
     from injsound.show.report import make_report
-    from injsound.show.text import Words
 
     if out is not None:
         may_write([Path(out)], force)
-    opened, results, findings = _gathered(folder)
-    page = make_report(opened, results, findings, next_step(opened, findings), Words(), day=date.today())
+    opened, results, findings = _gathered(folder, words)
+    page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())
     target = Path(out) if out else opened.folder / "report.html"
     write_whole(target, page.encode())
-    click.echo(f"report: {target}")
+    click.echo(words.say(Screen.REPORT, file=str(target)))
 
 
 @click.command()
@@ -305,6 +318,7 @@ def report(folder: str, out: str | None, force: bool) -> None:
 @engine_options
 @click.option("--out", type=click.Path(file_okay=False), help="Folder for results.csv and results.jsonl; FOLDER else.")
 @click.option("--jobs", type=int, help="Processes; all cores by default.")
+@language_option
 @click.pass_context
 def batch(
     context: click.Context,
@@ -316,6 +330,7 @@ def batch(
     firing_order: str | None,
     out: str | None,
     jobs: int | None,
+    words: "Words",
 ) -> None:
     """Read every recording below FOLDER to one CSV and JSON Lines; run again to go on where it stopped."""
     from injsound.cases.many import read_folder
@@ -325,11 +340,12 @@ def batch(
     for file, problem in read_folder(folder, out or folder, engine=engine, rpm=rpm, jobs=jobs):
         count, failed = count + 1, failed + bool(problem)
         click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
-    click.echo(f"{count} read, {failed} of them could not be used: {Path(out or folder) / 'results.csv'}")
+    table = str(Path(out or folder) / "results.csv")
+    click.echo(words.say(Screen.BATCH_DONE, count=count, failed=failed, file=table))
     context.exit(int(failed > 0))
 
 
-def _gathered(folder: str) -> "tuple[Case, dict[str, Reading | Failure], Findings]":
+def _gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Failure], Findings]":
     from injsound.cases.case import load_case
     from injsound.cases.evidence import gather
     from injsound.cases.store import read_case
@@ -337,18 +353,17 @@ def _gathered(folder: str) -> "tuple[Case, dict[str, Reading | Failure], Finding
     from injsound.show.text import failure_line
 
     opened = load_case(folder)
-    results = read_case(opened, tell=lambda file: click.echo(f"read {file}", err=True))
+    results = read_case(opened, tell=lambda file: click.echo(words.say(Screen.READ, file=file), err=True))
     for result in results.values():
         if isinstance(result, Failure):
             click.echo(failure_line(result), err=True)
     return opened, results, gather(opened, results)
 
 
-def _tell_all(findings: "Findings") -> None:
+def _tell_all(findings: "Findings", words: "Words") -> None:
     from injsound.show.findings_text import tell_findings
-    from injsound.show.text import Words
 
-    for block in tell_findings(findings, Words()):
+    for block in tell_findings(findings, words):
         _say(block)
 
 

@@ -1,4 +1,4 @@
-"""What several commands share: the options that say what is known of the engine."""
+"""What several commands share: options for the engine and the language, and a look at what may be written."""
 
 import os
 from collections.abc import Sequence
@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from injsound.errors import ParameterError
+from injsound.languages import Language
 
 if TYPE_CHECKING:
     from injsound.engine import Engine
+    from injsound.show.text import Words
 
 
 def engine_options(command: Any) -> Any:
@@ -43,6 +45,38 @@ def engine_options(command: Any) -> Any:
     ):
         command = option(command)
     return command
+
+
+def language_option(command: Any) -> Any:
+    """Option for the language; the command gets the words themselves.
+
+    Parameters
+    ----------
+    command : callable
+        A click command's function with a parameter ``words``.
+
+    Returns
+    -------
+    callable
+        The same with the option.
+    """
+    return click.option(
+        "--language",
+        "words",
+        type=click.Choice([language.value for language in Language]),
+        default=Language.ENGLISH.value,
+        show_default=True,
+        envvar="INJSOUND_LANGUAGE",
+        show_envvar=True,
+        callback=_words,
+        help="Language of what is said.",
+    )(command)
+
+
+def _words(_context: click.Context, _option: click.Parameter, language: str) -> "Words":
+    from injsound.show.text import Words
+
+    return Words(Language(language))
 
 
 def make_engine(cylinders: int | None, cylinder: int | None, firing_order: str | None, injection: str) -> "Engine":

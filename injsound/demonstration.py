@@ -1,5 +1,6 @@
 """The shipped practice recordings, read and pictured."""
 
+import textwrap
 import tomllib
 from collections.abc import Callable
 from importlib.resources import files
@@ -11,7 +12,9 @@ from injsound.record import document, dumps, write_whole
 from injsound.results import Failure
 from injsound.runs import run_file
 from injsound.show.plot import picture_bytes
-from injsound.show.text import Words, failure_line
+from injsound.show.reading_text import glance
+from injsound.show.text import COLUMNS, ENGLISH, Words
+from injsound.show.words.keys import Screen
 
 
 def demo_folder() -> Path:
@@ -34,13 +37,15 @@ def demo_folder() -> Path:
     raise InjsoundError("the shipped recordings are missing; install injsound again or run from a whole checkout")
 
 
-def run_demo(to: Path, *, echo: Callable[[str], None]) -> None:
+def run_demo(to: Path, words: Words = ENGLISH, *, echo: Callable[[str], None]) -> None:
     """Read every shipped recording, print what it says and leave pictures and JSON.
 
     Parameters
     ----------
     to : Path
         Folder for the results; its files of the same names are replaced.
+    words : Words
+        The language.
     echo : callable
         Prints a line.
 
@@ -49,25 +54,23 @@ def run_demo(to: Path, *, echo: Callable[[str], None]) -> None:
     InjsoundError
         If the folder cannot be written to.
     """
-    folder, words = demo_folder(), Words()
+    folder = demo_folder()
     told = tomllib.loads((folder / "demo.toml").read_text(encoding="utf-8"))
     try:
         to.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InjsoundError(f"cannot make the folder {to}: {error.strerror}; run the demo elsewhere") from error
-    echo(told["story"])
+    echo(textwrap.fill(words.say(Screen.DEMO_STORY), COLUMNS))
     results = []
     for entry in told["recording"]:
         engine = Engine(firing_order=parse_firing_order(told["firing_order"]), cylinder=entry["cylinder"])
         result = run_file(folder / entry["file"], engine=engine, rpm=told["rpm"], name=entry["file"])
         results.append(result)
         echo("")
-        if isinstance(result, Failure):
-            echo(failure_line(result))
-            continue
-        echo("\n".join(words.glance(result)))
-        write_whole(to / f"{Path(entry['file']).stem}.png", picture_bytes(result))
+        echo("\n".join(glance(result, words)))
+        if not isinstance(result, Failure):
+            write_whole(to / f"{Path(entry['file']).stem}.png", picture_bytes(result, words=words))
     readings = [r for r in results if not isinstance(r, Failure)]
     failures = [r for r in results if isinstance(r, Failure)]
     write_whole(to / "results.json", dumps(document(readings, failures)).encode())
-    echo(f"\npictures and results.json: {to}{'/'}\n{words.say_caution()}")
+    echo(f"\n{words.say(Screen.DEMO_DONE, folder=f'{to}/')}\n{words.caution()}")

@@ -1,4 +1,4 @@
-"""The engine's arithmetic: speed, firing interval, each cylinder's place in the cycle, and trouble-code wording.
+"""The engine's arithmetic: speed, firing interval, each cylinder's place in the cycle, and trouble codes.
 
 A four-stroke cycle is 720 degrees of crank, two revolutions. Everything below follows from that.
 """
@@ -28,6 +28,34 @@ class Injection(StrEnum):
     """Once per cycle, every 120/rpm seconds."""
     BATCH = "batch"
     """Once per revolution, every 60/rpm seconds, together with its partners."""
+
+
+class TroubleKind(StrEnum):
+    """What a trouble code says."""
+
+    MISFIRE = "misfire"
+    RANDOM_MISFIRE = "random misfire"
+    CIRCUIT = "circuit"
+    CYLINDER_CIRCUIT = "cylinder circuit"
+    CIRCUIT_LOW = "circuit low"
+    CIRCUIT_HIGH = "circuit high"
+    BALANCE = "balance"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TroubleCode:
+    """A trouble code's meaning.
+
+    Parameters
+    ----------
+    kind : TroubleKind
+        What it says.
+    cylinder : int or None
+        Of which cylinder, where it names one [unitless].
+    """
+
+    kind: TroubleKind
+    cylinder: int | None = None
 
 
 EVENTS_PER_CYCLE = {Injection.SEQUENTIAL: 1, Injection.BATCH: 2}
@@ -255,7 +283,7 @@ def neighbour_phases(engine: Engine) -> tuple[float, ...]:
     return () if n is None else tuple(k / n for k in range(1, n))
 
 
-def cylinder_trouble_codes(cylinder: int) -> dict[str, str]:
+def cylinder_trouble_codes(cylinder: int) -> dict[str, TroubleCode]:
     """Trouble codes that name one cylinder's combustion or injector circuit.
 
     Parameters
@@ -265,8 +293,8 @@ def cylinder_trouble_codes(cylinder: int) -> dict[str, str]:
 
     Returns
     -------
-    dict of str to str
-        Code to wording.
+    dict of str to TroubleCode
+        Code to what it says.
 
     Raises
     ------
@@ -275,23 +303,24 @@ def cylinder_trouble_codes(cylinder: int) -> dict[str, str]:
 
     References
     ----------
-    SAE J2012 / ISO 15031-6 wording as carried by python-OBD ``codes.py``; P0261 + 3(c-1) low, P0262 + 3(c-1) high,
+    SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``; P0261 + 3(c-1) low, P0262 + 3(c-1) high,
     P0263 + 3(c-1) contribution/balance.
     """
     if not 1 <= cylinder <= 12:
         raise ParameterError(f"cylinder is {cylinder}; trouble codes name cylinders 1 to 12")
-    c, base = cylinder, 3 * (cylinder - 1)
-    return {
-        f"P{300 + c:04d}": f"Cylinder {c} Misfire Detected",
-        f"P{200 + c:04d}": f"Injector Circuit/Open - Cylinder {c}",
-        f"P{261 + base:04d}": f"Cylinder {c} Injector Circuit Low",
-        f"P{262 + base:04d}": f"Cylinder {c} Injector Circuit High",
-        f"P{263 + base:04d}": f"Cylinder {c} Contribution/Balance",
+    base = 3 * (cylinder - 1)
+    numbers = {
+        300 + cylinder: TroubleKind.MISFIRE,
+        200 + cylinder: TroubleKind.CYLINDER_CIRCUIT,
+        261 + base: TroubleKind.CIRCUIT_LOW,
+        262 + base: TroubleKind.CIRCUIT_HIGH,
+        263 + base: TroubleKind.BALANCE,
     }
+    return {f"P{number:04d}": TroubleCode(kind=kind, cylinder=cylinder) for number, kind in numbers.items()}
 
 
-def trouble_code_text(code: str) -> str:
-    """Wording of a misfire or injector-circuit code.
+def read_trouble_code(code: str) -> TroubleCode:
+    """What a misfire or injector-circuit code says.
 
     Parameters
     ----------
@@ -300,8 +329,8 @@ def trouble_code_text(code: str) -> str:
 
     Returns
     -------
-    str
-        The standard's wording.
+    TroubleCode
+        Its kind, and the cylinder where it names one.
 
     Raises
     ------
@@ -310,9 +339,9 @@ def trouble_code_text(code: str) -> str:
 
     References
     ----------
-    SAE J2012 / ISO 15031-6 wording as carried by python-OBD ``codes.py``.
+    SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``.
     """
-    known = {"P0300": "Random/Multiple Cylinder Misfire Detected", "P0200": "Injector Circuit/Open"}
+    known = {"P0300": TroubleCode(kind=TroubleKind.RANDOM_MISFIRE), "P0200": TroubleCode(kind=TroubleKind.CIRCUIT)}
     for cylinder in range(1, 13):
         known |= cylinder_trouble_codes(cylinder)
     try:

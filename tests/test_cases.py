@@ -295,12 +295,6 @@ def test_the_code_names_the_cylinder_to_record(tmp_path):
 # --- words ----------------------------------------------------------------------------------------------------------
 
 
-def test_every_code_of_a_finding_has_words():
-    words = Words()
-    for kind in (CompareVerdict, SwapVerdict, WiggleVerdict, VerifyVerdict, Why, Todo, Stage):
-        assert all(words.say(code) for code in kind)
-
-
 def test_blocks_keep_to_the_terminal():
     words = Words()
     compared = compare_injectors(TAKES)

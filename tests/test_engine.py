@@ -16,10 +16,11 @@ from injsound.engine import (
     firing_phase,
     neighbour_phases,
     parse_firing_order,
+    read_trouble_code,
     rpm_from_interval,
-    trouble_code_text,
 )
 from injsound.errors import InjsoundError, ParameterError
+from injsound.show.text import Words
 
 SPEEDS = st.floats(min_value=60, max_value=10_000)
 
@@ -181,19 +182,19 @@ def test_every_error_is_ours():
     ],
 )
 def test_trouble_code_wording(code, text):
-    assert trouble_code_text(code) == text
+    assert Words().trouble_code(read_trouble_code(code)) == text
 
 
 def test_all_trouble_codes_are_distinct():
     codes = [code for cylinder in range(1, 13) for code in cylinder_trouble_codes(cylinder)]
     assert len(set(codes)) == 12 * 5
-    assert all(trouble_code_text(code) for code in codes)
+    assert all(read_trouble_code(code) for code in codes)
 
 
 @pytest.mark.parametrize("code", ["P0313", "P0213", "P0260", "P0297", "0302", ""])
 def test_other_trouble_codes_are_refused(code):
     with pytest.raises(ParameterError, match="trouble code"):
-        trouble_code_text(code)
+        read_trouble_code(code)
 
 
 @pytest.mark.parametrize("cylinder", [0, 13])

@@ -228,7 +228,7 @@ def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
             others = [v for o in sides if o is not side and (v := timing_figure(o, measure)) is not None]
             spread: dict[str, Figure] = {
                 "cylinder": side.cylinder,
-                "measure": measure.value,
+                "measure": measure,
                 "value": round(value, 2),
                 "low": round(min(others), 2),
                 "high": round(max(others), 2),

@@ -53,7 +53,7 @@ def _cells(takes: Sequence[Take]) -> Cells:
 def _doubts(takes: Sequence[Take], cells: Cells, arms: dict[tuple[int, Stage], Arm]) -> list[Reason]:
     cylinders = sorted({take.cylinder for take in takes})
     found = [
-        Reason(why=Why.CELL_MISSING, figures={"cylinder": cylinder, "stage": stage.value})
+        Reason(why=Why.CELL_MISSING, figures={"cylinder": cylinder, "stage": stage})
         for cylinder in cylinders
         for stage in (Stage.BEFORE, Stage.SWAPPED)
         if (cylinder, stage) not in cells

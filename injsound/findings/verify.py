@@ -213,6 +213,6 @@ def _outside(fellows: list[Take], cylinder: int) -> list[Reason]:
         for measure in (Measure.STEADINESS, Measure.OPEN_TIME):
             value = timing_figure(side, measure)
             if side.cylinder == cylinder and value is not None and side.p.get(measure, 1.0) < LEVEL:
-                figures: dict[str, Figure] = {"measure": measure.value, "value": round(value, 2)}
+                figures: dict[str, Figure] = {"measure": measure, "value": round(value, 2)}
                 found.append(Reason(why=Why.OUTSIDE_FELLOWS, figures=figures))
     return found

@@ -1,13 +1,12 @@
 """Findings over several recordings in words: blocks for terminal and report, at most 80 columns wide."""
 
-import textwrap
-
 from injsound.cases.guide import Findings, Step
 from injsound.diagnoses import (
     Arm,
     CompareVerdict,
     Comparison,
     Reason,
+    Side,
     Stage,
     SwapFinding,
     SwapVerdict,
@@ -15,8 +14,8 @@ from injsound.diagnoses import (
     WiggleFinding,
 )
 from injsound.results import Figure
-from injsound.show.diagnosis_table import Line
-from injsound.show.text import COLUMNS, Words
+from injsound.show.text import Words, wrapped
+from injsound.show.words.keys import Line
 
 
 def tell_comparison(found: Comparison, words: Words) -> list[str]:
@@ -35,12 +34,8 @@ def tell_comparison(found: Comparison, words: Words) -> list[str]:
         Lines.
     """
     title = words.say(Line.COMPARE, {"condition": found.condition or words.say(Line.NO_CONDITION)})
-    silent = words.say(Line.SILENT)
-    rows = [
-        _side(side.cylinder, side.arm, side.open_time_ms, side.steadiness_us, silent=silent if side.silent else "")
-        for side in found.sides
-    ]
-    lines = [title, "  " + words.say(Line.COMPARE_HEAD), *rows]
+    heads = (words.say(key) for key in (Line.CYLINDER, Line.MOMENTS, Line.MISSING, Line.OPEN_TIME, Line.CHANGE))
+    lines = [title, _compare_row(*heads), *(_side(side, words) for side in found.sides)]
     lines += wrapped(words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}))
     lines += tell_reasons(found.reasons, words)
     if found.verdict is CompareVerdict.NOT_SHOWN and found.record_s:
@@ -48,11 +43,16 @@ def tell_comparison(found: Comparison, words: Words) -> list[str]:
     return lines
 
 
-def _side(cylinder: int, arm: Arm | None, gap: float | None, steadiness: float | None, *, silent: str) -> str:
-    moments = silent if silent else "-" if arm is None else f"{arm.episodes}"
-    missing = "-" if arm is None or silent else f"{arm.skipped} of {arm.judged}"
-    opened = "-" if gap is None else f"{gap:.2f} ms"
-    change = "-" if steadiness is None else f"{steadiness / 1000:.2f} ms"
+def _side(side: Side, words: Words) -> str:
+    arm = side.arm
+    moments = words.say(Line.SILENT) if side.silent else "-" if arm is None else f"{arm.episodes}"
+    missing = "-" if arm is None or side.silent else words.say(Line.OF, {"skipped": arm.skipped, "judged": arm.judged})
+    opened = "-" if side.open_time_ms is None else f"{words.number(side.open_time_ms, 2)} ms"
+    change = "-" if side.steadiness_us is None else f"{words.number(side.steadiness_us / 1000, 2)} ms"
+    return _compare_row(f"{side.cylinder}", moments, missing, opened, change)
+
+
+def _compare_row(cylinder: str, moments: str, missing: str, opened: str, change: str) -> str:
     return f"  {cylinder:<8}{moments:>14}{missing:>20}{opened:>12}{change:>10}"
 
 
@@ -71,10 +71,11 @@ def tell_swap(found: SwapFinding, words: Words) -> list[str]:
     list of str
         Lines.
     """
-    lines = [words.say(Line.SWAP), "  " + words.say(Line.SWAP_HEAD)]
+    heads = (words.say(key) for key in (Line.CYLINDER, Line.SWAP_BEFORE, Line.SWAP_AFTER))
+    lines = [words.say(Line.SWAP), _swap_row(*heads)]
     for cylinder in sorted({cylinder for cylinder, _ in found.cells}):
-        cells = [_cell(found.cells.get((cylinder, stage))) for stage in (Stage.BEFORE, Stage.SWAPPED)]
-        lines.append(f"  {cylinder:<8}{cells[0]:>33}{cells[1]:>18}")
+        before, after = (_cell(found.cells.get((cylinder, stage)), words) for stage in (Stage.BEFORE, Stage.SWAPPED))
+        lines.append(_swap_row(f"{cylinder}", before, after))
     lines += wrapped(words.say(found.verdict))
     if found.verdict is SwapVerdict.NOT_SHOWN:
         lines += tell_reasons(found.reasons, words)
@@ -85,8 +86,14 @@ def tell_swap(found: SwapFinding, words: Words) -> list[str]:
     return lines
 
 
-def _cell(arm: Arm | None) -> str:
-    return "-" if arm is None else f"{arm.episodes}, {arm.skipped} of {arm.judged}"
+def _swap_row(cylinder: str, before: str, after: str) -> str:
+    return f"  {cylinder:<8}{before:>33}{after:>18}"
+
+
+def _cell(arm: Arm | None, words: Words) -> str:
+    if arm is None:
+        return "-"
+    return words.say(Line.CELL, {"episodes": arm.episodes, "skipped": arm.skipped, "judged": arm.judged})
 
 
 def tell_wiggle(found: WiggleFinding, words: Words) -> list[str]:
@@ -136,11 +143,12 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
     """
     lines = [words.say(Line.VERIFY), *wrapped(words.say(found.verdict))]
     if found.rate_high is not None:
-        high = f"{100 * found.rate_high:.2g}"
+        high = words.percent(found.rate_high)
         figures: dict[str, Figure] = {"skipped": found.after.skipped, "judged": found.after.judged, "high": high}
         lines += wrapped(words.say(Line.VERIFY_AFTER, figures))
     if found.change is not None and found.change_low is not None and found.change_high is not None:
-        change, low, least = (f"{100 * value:+.1f}" for value in (found.change, found.change_low, found.change_high))
+        shares = (found.change, found.change_low, found.change_high)
+        change, low, least = (words.number(100 * share, 1, sign=True) for share in shares)
         lines += wrapped(words.say(Line.VERIFY_CHANGE, {"change": change, "low": low, "high": least}))
     lines += tell_reasons(found.reasons, words)
     if found.record_s:
@@ -209,21 +217,3 @@ def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
         Lines.
     """
     return [line for reason in reasons for line in wrapped(words.say(reason.why, reason.figures))]
-
-
-def wrapped(text: str, hang: int = 2) -> list[str]:
-    """Text in lines of at most 80 columns, two columns in.
-
-    Parameters
-    ----------
-    text : str
-        One paragraph.
-    hang : int
-        Columns in from the second line on [unitless].
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
-    return textwrap.wrap(text, COLUMNS, initial_indent="  ", subsequent_indent=" " * hang)

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from injsound.results import FloatArray, Picture, Reading, Span, SpanKind, State, Verdict
-from injsound.show.text import Phrase, Words
+from injsound.show.reading_text import headline, subject, timing_lines
+from injsound.show.text import ENGLISH, Words, shortened
+from injsound.show.words.keys import Panel, Phrase
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,7 +31,7 @@ _QUIET = "#8a8f94"
 _CLOSE_S = 0.012
 
 
-def picture_bytes(reading: Reading, *, kind: str = "png", words: Words | None = None) -> bytes:
+def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH) -> bytes:
     """Draw a reading and encode it.
 
     Parameters
@@ -38,8 +40,8 @@ def picture_bytes(reading: Reading, *, kind: str = "png", words: Words | None = 
         What to draw.
     kind : str
         ``"png"`` or ``"svg"``.
-    words : Words or None
-        Language; English by default.
+    words : Words
+        The language.
 
     Returns
     -------
@@ -54,15 +56,15 @@ def picture_bytes(reading: Reading, *, kind: str = "png", words: Words | None = 
     return buffer.getvalue()
 
 
-def draw(reading: Reading, *, words: Words | None = None) -> "Figure":
+def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
     """Picture of one reading, the verdict in words on top.
 
     Parameters
     ----------
     reading : Reading
         What to draw.
-    words : Words or None
-        Language; English by default.
+    words : Words
+        The language.
 
     Returns
     -------
@@ -72,10 +74,9 @@ def draw(reading: Reading, *, words: Words | None = None) -> "Figure":
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    said = words or Words()
     figure = Figure(figsize=(_WIDTH, _HEIGHT), facecolor="white")
     FigureCanvasAgg(figure)
-    bottom = _write_top(figure, reading, said)
+    bottom = _write_top(figure, reading, words)
     counted = bool(reading.events.state)
     zooms = len(reading.picture.own_phases) if reading.picture is not None else 0
     room = {"top": bottom, "bottom": 0.158, "left": 0.115, "right": 0.965}
@@ -83,22 +84,22 @@ def draw(reading: Reading, *, words: Words | None = None) -> "Figure":
         # Nothing to look at but the engine: it takes the whole page.
         whole = figure.add_subplot(figure.add_gridspec(1, 1, **room)[0])
         if reading.picture is None:
-            _empty(whole, said)
+            _empty(whole, words)
         else:
-            draw_rows(reading, reading.picture, whole, words=said)
-        _write_bottom(figure, reading, said)
+            draw_rows(reading, reading.picture, whole, words=words)
+        _write_bottom(figure, reading, words)
         return figure
     assert reading.picture is not None
     rows = figure.add_gridspec(3, 1, height_ratios=(5.2, 1.7, 1.5), hspace=0.42, **room)
     upper = rows[0].subgridspec(1, 1 + zooms, width_ratios=(2.2, *(1.3 for _ in range(zooms))), wspace=0.2)
-    draw_rows(reading, reading.picture, figure.add_subplot(upper[0]), words=said)
+    draw_rows(reading, reading.picture, figure.add_subplot(upper[0]), words=words)
     for k in range(zooms):
-        draw_around(reading, reading.picture, figure.add_subplot(upper[1 + k]), which=k, words=said)
+        draw_around(reading, reading.picture, figure.add_subplot(upper[1 + k]), which=k, words=words)
     if counted:
-        draw_events(reading, figure.add_subplot(rows[1]), words=said)
+        draw_events(reading, figure.add_subplot(rows[1]), words=words)
     if len(reading.picture.mean_tick):
-        draw_tick(reading, reading.picture, figure.add_subplot(rows[2]), words=said)
-    _write_bottom(figure, reading, said)
+        draw_tick(reading, reading.picture, figure.add_subplot(rows[2]), words=words)
+    _write_bottom(figure, reading, words)
     return figure
 
 
@@ -109,14 +110,14 @@ def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
     figure.text(
         0.97,
         0.979,
-        _cut(f"{words.subject(reading)}, {reading.file}"),
+        shortened(f"{subject(reading, words)}, {reading.file}", 54),
         fontsize=_SMALL,
         color=_DARK,
         ha="right",
         va="top",
     )
     figure.patches.append(_bar(figure, mark))
-    lines = [*textwrap.wrap(words.headline(reading), 84), *_why(reading, words)]
+    lines = [*textwrap.wrap(headline(reading, words), 84), *_why(reading, words)]
     figure.text(0.03, 0.947, "\n".join(lines), fontsize=_BODY, color=_DARK, va="top", linespacing=1.25)
     return 0.947 - 0.0185 * len(lines) - 0.035
 
@@ -132,10 +133,6 @@ def _bar(figure: "Figure", colour: str) -> Any:
     from matplotlib.patches import Rectangle
 
     return Rectangle((0, 0.951), 0.016, 0.049, transform=figure.transFigure, color=colour)
-
-
-def _cut(text: str) -> str:
-    return text if len(text) <= 54 else text[:30] + "…" + text[-22:]
 
 
 def _colours() -> Any:
@@ -180,10 +177,10 @@ def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
     low, high = np.quantile(rows, [0.3, 0.997])
     axes.imshow(rows, aspect="auto", cmap=_colours(), vmin=low, vmax=high, extent=(0, 720, len(rows), 0))
     axes.set_xticks([0, 180, 360, 540, 720])
-    axes.set_xlabel(words.say(Phrase.AXIS_CYCLE), fontsize=_SMALL, color=_DARK, labelpad=2)
+    axes.set_xlabel(words.say(Panel.AXIS_CYCLE), fontsize=_SMALL, color=_DARK, labelpad=2)
     _time_ticks(axes, picture.row_times_s)
-    axes.set_ylabel(words.say(Phrase.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
-    _style(axes, words.say(Phrase.PICTURE_ROWS))
+    axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
+    _style(axes, words.say(Panel.ROWS))
     for phase in picture.own_phases:
         axes.plot(720 * phase, 0, "v", ms=6, color=_DARK, clip_on=False, zorder=5)
     axes.set_xlim(0, 720)
@@ -222,8 +219,8 @@ def draw_around(reading: Reading, picture: Picture, axes: "Axes", *, which: int,
     axes.imshow(rows[:, first:last], aspect="auto", cmap=_colours(), vmin=low, vmax=high, extent=extent)
     _time_ticks(axes, picture.row_times_s)
     axes.set_yticklabels([])
-    axes.set_xlabel(words.say(Phrase.AXIS_AROUND), fontsize=_SMALL, color=_DARK, labelpad=2)
-    _style(axes, words.say(Phrase.PICTURE_CLOSE))
+    axes.set_xlabel(words.say(Panel.AXIS_AROUND), fontsize=_SMALL, color=_DARK, labelpad=2)
+    _style(axes, words.say(Panel.CLOSE))
     axes.plot(0, 0, "v", ms=6, color=_DARK, clip_on=False, zorder=5)
     axes.set_xlim(extent[0], extent[1])
     here = [(row, at) for row, at in _missing_rows(reading, picture) if abs(at - phase) < 0.01]
@@ -324,11 +321,11 @@ def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
     heard, weak = states == State.HEARD, states == State.WEAK
     skipped, unjudged = states == State.SKIPPED, states == State.UNJUDGED
     axes.plot(events.time_s[heard], level[heard], ".", ms=3, color=_INK[3], zorder=3)
-    _mark(axes, events.time_s[weak], level[weak], words.say(Phrase.PICTURE_WEAK), _WEAK)
-    _mark(axes, events.time_s[unjudged], np.full(unjudged.sum(), floor), words.say(Phrase.PICTURE_UNJUDGED), _UNJUDGED)
+    _mark(axes, events.time_s[weak], level[weak], words.say(Panel.WEAK), _WEAK)
+    _mark(axes, events.time_s[unjudged], np.full(unjudged.sum(), floor), words.say(Panel.UNJUDGED), _UNJUDGED)
     groups = _groups(events.time_s[skipped], 0.015 * reading.seconds)
     at = np.array([group.mean() for group in groups])
-    _mark(axes, at, np.full(len(at), floor), words.say(Phrase.PICTURE_SKIP), _DIAMOND)
+    _mark(axes, at, np.full(len(at), floor), words.say(Panel.SKIP), _DIAMOND)
     for group in groups:
         if len(group) > 1:
             axes.annotate(
@@ -342,9 +339,9 @@ def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
             )
     axes.set_xlim(0, reading.seconds)
     axes.set_ylim(bottom, top)
-    axes.set_xlabel(words.say(Phrase.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
-    axes.set_ylabel(words.say(Phrase.PICTURE_LEVEL), fontsize=_SMALL, color=_DARK, labelpad=1)
-    _style(axes, words.say(Phrase.PICTURE_EVENTS))
+    axes.set_xlabel(words.say(Panel.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
+    axes.set_ylabel(words.say(Panel.LEVEL), fontsize=_SMALL, color=_DARK, labelpad=1)
+    _style(axes, words.say(Panel.EVENTS))
     if axes.get_legend_handles_labels()[0]:
         axes.legend(
             fontsize=_SMALL,
@@ -396,9 +393,9 @@ def draw_tick(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
         The same axes.
     """
     axes.plot(picture.mean_tick_s * 1e3, picture.mean_tick, lw=0.9, color=_INK[3])
-    marks = [(0.0, Phrase.PICTURE_OPEN)]
+    marks = [(0.0, Panel.OPEN)]
     if reading.open_time.median_ms is not None:
-        marks.append((reading.open_time.median_ms, Phrase.PICTURE_CLOSES))
+        marks.append((reading.open_time.median_ms, Panel.CLOSES))
     for at, phrase in marks:
         axes.axvline(at, color=_DARK, lw=0.8, ls=(0, (4, 2)))
         axes.text(at + 0.06, 1.45, words.say(phrase), fontsize=_SMALL, color=_DARK, va="top")
@@ -406,14 +403,14 @@ def draw_tick(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
     axes.set_yticks([])
     right = max(5.0, 3.0 + (reading.open_time.median_ms or 0.0))
     axes.set_xlim(max(-1.2, float(picture.mean_tick_s[0]) * 1e3), min(right, float(picture.mean_tick_s[-1]) * 1e3))
-    axes.set_xlabel(words.say(Phrase.AXIS_TICK), fontsize=_SMALL, color=_DARK, labelpad=1)
-    _style(axes, words.say(Phrase.PICTURE_TICK))
+    axes.set_xlabel(words.say(Panel.AXIS_TICK), fontsize=_SMALL, color=_DARK, labelpad=1)
+    _style(axes, words.say(Panel.TICK))
     return axes
 
 
 def _write_bottom(figure: "Figure", reading: Reading, words: Words) -> None:
     """Timing figures, small, and what a picture must not be taken for."""
-    rows = [line.strip() for line in words.timing_lines(reading)]
+    rows = [line.strip() for line in timing_lines(reading, words)]
     rows.append(f"{words.say(Phrase.EVIDENCE_ONLY)} {words.say(Phrase.CLICK_IS_NOT_FLOW)}")
     lines = [line for row in rows for line in textwrap.wrap(row, 108)]
     figure.text(0.03, 0.012, "\n".join(lines[:7]), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)

@@ -15,10 +15,11 @@ from injsound.cases.case import Case
 from injsound.cases.guide import Findings, Step
 from injsound.results import Failure, Reading, State
 from injsound.show.clips import clip
-from injsound.show.diagnosis_table import Line
 from injsound.show.findings_text import tell_findings, tell_step
 from injsound.show.plot import picture_bytes
-from injsound.show.text import Phrase, Words, failure_line
+from injsound.show.reading_text import glance, headline
+from injsound.show.text import Words, failure_line
+from injsound.show.words.keys import Page, Phrase
 from injsound.sound.signals import true_runs
 
 
@@ -54,30 +55,30 @@ def make_report(
     page = Environment(autoescape=True, keep_trailing_newline=True).from_string(template)
     return page.render(
         language=words.language,
-        title=words.say(Line.REPORT_TITLE),
-        made=words.say(Line.MADE, {"date": day.isoformat(), "version": __version__}),
-        complaint_title=words.say(Line.COMPLAINT),
+        title=words.say(Page.TITLE),
+        made=words.say(Page.MADE, {"date": day.isoformat(), "version": __version__}),
+        complaint_title=words.say(Page.COMPLAINT),
         complaint=case.complaint,
-        found_title=words.say(Line.FOUND),
+        found_title=words.say(Page.FOUND),
         found=_found(findings, step, words),
         outcome=case.outcome,
-        evidence_title=words.say(Line.EVIDENCE),
+        evidence_title=words.say(Page.EVIDENCE),
         blocks=["\n".join(block) for block in tell_findings(findings, words)],
         readings=[_reading(result, words) for result in results.values()],
-        listen_title=words.say(Line.LISTEN),
+        listen_title=words.say(Page.LISTEN),
         sounds=_sounds(case, readings, words),
-        cannot_title=words.say(Line.CANNOT),
-        cannot=words.say(Line.CANNOT_TEXT),
-        cautions_title=words.say(Line.CAUTIONS),
+        cannot_title=words.say(Page.CANNOT),
+        cannot=words.say(Page.CANNOT_TEXT),
+        cautions_title=words.say(Page.CAUTIONS),
         caution=words.say(Phrase.CAUTION),
-        files_title=words.say(Line.FILES),
+        files_title=words.say(Page.FILES),
         files=[(reading.file, reading.sha256) for reading in readings],
     )
 
 
 def _found(findings: Findings, step: Step, words: Words) -> list[str]:
     """Two sentences: the weightiest finding, and what comes next."""
-    told = words.say(Line.NOTHING_YET)
+    told = words.say(Page.NOTHING_YET)
     if findings.comparison is not None:
         odd = ", ".join(map(str, findings.comparison.odd))
         told = words.say(findings.comparison.verdict, {"odd": odd})
@@ -94,7 +95,7 @@ def _reading(result: Reading | Failure, words: Words) -> dict[str, Any]:
     if isinstance(result, Failure):
         return {"words": failure_line(result), "picture": "", "alt": ""}
     picture = b64encode(_small(picture_bytes(result, words=words))).decode() if result.picture is not None else ""
-    return {"words": "\n".join(words.glance(result)), "picture": picture, "alt": words.headline(result)}
+    return {"words": "\n".join(glance(result, words)), "picture": picture, "alt": headline(result, words)}
 
 
 def _small(png: bytes) -> bytes:
@@ -112,14 +113,14 @@ def _sounds(case: Case, readings: list[Reading], words: Words) -> list[dict[str,
     if skipping is None or not skipping.skips.skipped:
         return []
     path = case.folder / skipping.file
-    places = ((Line.LISTEN_SKIP, _first_skip(skipping)), (Line.LISTEN_SOUND, _longest_sound(skipping)))
+    places = ((Page.LISTEN_SKIP, _first_skip(skipping)), (Page.LISTEN_SOUND, _longest_sound(skipping)))
     made = []
     for line, at_s in places:
         for slow in (1, 4):
             data = clip(Path(path), at_s, channel=skipping.channel, slow=slow)
-            speed = f", {words.say(Line.QUARTER)}" if slow > 1 else ""
+            speed = f", {words.say(Page.QUARTER)}" if slow > 1 else ""
             if data:
-                name = f"{skipping.file}: {words.say(line)}, {at_s:.1f} s{speed}"
+                name = f"{skipping.file}: {words.say(line)}, {words.number(at_s, 1)} s{speed}"
                 made.append({"name": name, "data": b64encode(data).decode()})
     return made
 

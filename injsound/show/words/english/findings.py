@@ -1,56 +1,33 @@
-"""Templates for the findings over several recordings; ``text.py`` joins them to its tables."""
+"""English for what several recordings say together, and for the steps of the job."""
 
-from collections.abc import Mapping
-from enum import StrEnum
+from injsound.diagnoses import (
+    CompareVerdict,
+    Measure,
+    Shaking,
+    Stage,
+    SwapVerdict,
+    Todo,
+    VerifyVerdict,
+    Why,
+    WiggleVerdict,
+)
+from injsound.show.words.keys import Line
+from injsound.show.words.table import Table
 
-from injsound.diagnoses import CompareVerdict, Stage, SwapVerdict, Todo, VerifyVerdict, Why, WiggleVerdict
-
-
-class Line(StrEnum):
-    """Words around the findings that belong to no code."""
-
-    COMPARE = "compare"
-    COMPARE_HEAD = "compare head"
-    NO_CONDITION = "no condition"
-    SWAP = "swap"
-    SWAP_HEAD = "swap head"
-    PROOF = "proof"
-    WIGGLE = "wiggle"
-    WIGGLE_ARM = "wiggle arm"
-    MOVED = "moved"
-    STILL = "still"
-    VERIFY = "verify"
-    VERIFY_AFTER = "verify after"
-    VERIFY_CHANGE = "verify change"
-    RECORD_MORE = "record more"
-    NOT_FLOW = "not flow"
-    NEXT = "next"
-    SILENT = "silent"
-    REPORT_TITLE = "report title"
-    COMPLAINT = "complaint"
-    FOUND = "found"
-    EVIDENCE = "evidence"
-    LISTEN = "listen"
-    LISTEN_SKIP = "listen skip"
-    LISTEN_SOUND = "listen sound"
-    QUARTER = "quarter"
-    CANNOT = "cannot"
-    CANNOT_TEXT = "cannot text"
-    CAUTIONS = "cautions"
-    FILES = "files"
-    MADE = "made"
-    NOTHING_YET = "nothing yet"
-
-
-Table = Mapping[type[StrEnum], Mapping[StrEnum, str]]
-
-ENGLISH: Table = {
+FINDINGS: Table = {
     Line: {
         Line.COMPARE: "compare, {condition}",
-        Line.COMPARE_HEAD: "cylinder   bad moments   missing of judged   open time    change",
+        Line.CYLINDER: "cylinder",
+        Line.MOMENTS: "bad moments",
+        Line.MISSING: "missing of judged",
+        Line.OPEN_TIME: "open time",
+        Line.CHANGE: "change",
+        Line.OF: "{skipped} of {judged}",
         Line.NO_CONDITION: "condition not given",
         Line.SWAP: "swap",
-        Line.SWAP_HEAD: "cylinder     before: bad moments, missing             after",
+        Line.SWAP_BEFORE: "before: bad moments, missing",
+        Line.SWAP_AFTER: "after",
+        Line.CELL: "{episodes}, {skipped} of {judged}",
         Line.PROOF: (
             "Heat, time and taking the connection apart changed as well: changing back and seeing the fault change"
             " back is the proof."
@@ -63,31 +40,20 @@ ENGLISH: Table = {
         Line.MOVED: "moved",
         Line.STILL: "still",
         Line.VERIFY: "verify",
-        Line.VERIFY_AFTER: "after: {skipped} of {judged} missing, at most {high} % with 95 % confidence",
+        Line.VERIFY_AFTER: "after: {skipped} of {judged} missing, at most {high} with 95 % confidence",
         Line.VERIFY_CHANGE: "change: {change} % of all ticks (95 % range {low} to {high} %)",
         Line.RECORD_MORE: "Record {seconds} s more of each, in the same condition, while it shakes.",
         Line.NOT_FLOW: "A click does not prove that the injector flows or seals, and idle is not a road test.",
         Line.NEXT: "next",
         Line.SILENT: "silent",
-        Line.REPORT_TITLE: "Injector report",
-        Line.COMPLAINT: "Complaint",
-        Line.FOUND: "What was found",
-        Line.EVIDENCE: "Evidence",
-        Line.LISTEN: "Listen",
-        Line.LISTEN_SKIP: "around a missing tick",
-        Line.LISTEN_SOUND: "a stretch without one",
-        Line.QUARTER: "quarter speed",
-        Line.CANNOT: "What this cannot tell",
-        Line.CANNOT_TEXT: (
-            "A click does not prove that the injector flows or seals. A recording made while the engine ran well"
-            " clears nothing. No injector with a bench-confirmed skip has been tested with this method yet."
-        ),
-        Line.CAUTIONS: "Cautions",
-        Line.FILES: "Files",
-        Line.MADE: "made {date} with injsound {version}",
-        Line.NOTHING_YET: "No comparison yet.",
     },
     Stage: {Stage.BEFORE: "before", Stage.SWAPPED: "swapped", Stage.AFTER: "after"},
+    Shaking: {Shaking.YES: "yes", Shaking.NO: "no", Shaking.UNKNOWN: "not known"},
+    Measure: {
+        Measure.SKIPS: "skips",
+        Measure.STEADINESS: "change from tick to tick [us]",
+        Measure.OPEN_TIME: "open time [ms]",
+    },
     CompareVerdict: {
         CompareVerdict.ODD_ONE: "Cylinder {odd} is the odd one.",
         CompareVerdict.SEVERAL: "Cylinders {odd} stand out.",
@@ -117,7 +83,6 @@ ENGLISH: Table = {
         Why.MORE_EPISODES: (
             "Cylinder {cylinder}: {episodes} bad moments, all others together {others} (by chance alone: {p})."
         ),
-        Why.SKIPS_LEFT: "Cylinder {cylinder}: {episodes} bad moments since the repair.",
         Why.STANDS_APART: "Cylinder {cylinder}: {measure} is {value}, its fellows' {low} to {high}.",
         Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
         Why.NOTHING_SKIPS: "Nothing skipped.",
@@ -136,6 +101,7 @@ ENGLISH: Table = {
         Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
         Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
         Why.TOO_FEW_STRETCHES: "{moved} moved and {still} still stretches; {needed} of each are needed.",
+        Why.SKIPS_LEFT: "Cylinder {cylinder}: {episodes} bad moments since the repair.",
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
         Why.OUTSIDE_FELLOWS: "The new injector's {measure} ({value}) lies outside its fellows'.",

@@ -1,0 +1,61 @@
+"""English for the report's page and for what the commands print around their results."""
+
+from injsound.engine import Injection, TroubleKind
+from injsound.show.words.keys import Page, Screen
+from injsound.show.words.table import Table
+
+SCREENS: Table = {
+    Page: {
+        Page.TITLE: "Injector report",
+        Page.COMPLAINT: "Complaint",
+        Page.FOUND: "What was found",
+        Page.EVIDENCE: "Evidence",
+        Page.LISTEN: "Listen",
+        Page.LISTEN_SKIP: "around a missing tick",
+        Page.LISTEN_SOUND: "a stretch without one",
+        Page.QUARTER: "quarter speed",
+        Page.CANNOT: "What this cannot tell",
+        Page.CANNOT_TEXT: (
+            "A click does not prove that the injector flows or seals. A recording made while the engine ran well"
+            " clears nothing. No injector with a bench-confirmed skip has been tested with this method yet."
+        ),
+        Page.CAUTIONS: "Cautions",
+        Page.FILES: "Files",
+        Page.MADE: "made {date} with injsound {version}",
+        Page.NOTHING_YET: "No comparison yet.",
+    },
+    Screen: {
+        Screen.PROGRESS: "{number} of {count}: {file}",
+        Screen.READ: "read {file}",
+        Screen.SECOND_OPINION: "second opinion: librosa prepares itself, once, up to 15 s",
+        Screen.PICTURE: "picture: {file}",
+        Screen.INTERVAL: "interval",
+        Screen.INTERVAL_LINE: "{interval} ms between ticks at {rpm} rpm, {injection}",
+        Screen.SCATTERED: "scattered",
+        Screen.SCATTERED_LINE: "{time} ({ticks} ticks): under {rate} % with 95 % confidence, if none is missing",
+        Screen.BURSTS: "in bursts",
+        Screen.BURSTS_LINE: "{time} ({ticks} ticks): the same for skips that come five in a row",
+        Screen.SIMULATED: "{file}: {skipped} of {due} ticks left out, {rpm} rpm",
+        Screen.CASE_MADE: "made {file}",
+        Screen.CASE_ENTRY: "{file}: cylinder {cylinder}, {condition}, {stage}, shaking {shaking}",
+        Screen.CASE_CORRECT: "wrong? correct it in {file}",
+        Screen.REPORT: "report: {file}",
+        Screen.BATCH_DONE: "{count} read, {failed} of them could not be used: {file}",
+        Screen.DEMO_STORY: (
+            "A mobile library's in-line six stumbles at fast idle on cold, damp mornings. These practice recordings"
+            " are simulated; no real engine made them."
+        ),
+        Screen.DEMO_DONE: "pictures and results.json: {folder}",
+    },
+    Injection: {Injection.SEQUENTIAL: "sequential injection", Injection.BATCH: "batch injection"},
+    # Wording of SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``.
+    TroubleKind: {
+        TroubleKind.MISFIRE: "Cylinder {cylinder} Misfire Detected",
+        TroubleKind.RANDOM_MISFIRE: "Random/Multiple Cylinder Misfire Detected",
+        TroubleKind.CIRCUIT: "Injector Circuit/Open",
+        TroubleKind.CYLINDER_CIRCUIT: "Injector Circuit/Open - Cylinder {cylinder}",
+        TroubleKind.CIRCUIT_LOW: "Cylinder {cylinder} Injector Circuit Low",
+        TroubleKind.CIRCUIT_HIGH: "Cylinder {cylinder} Injector Circuit High",
+        TroubleKind.BALANCE: "Cylinder {cylinder} Contribution/Balance",
+    },
+}

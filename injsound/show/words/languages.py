@@ -1,0 +1,9 @@
+"""The tables of all languages."""
+
+from collections.abc import Mapping
+
+from injsound.languages import Language
+from injsound.show.words.english import ENGLISH
+from injsound.show.words.table import Table
+
+LANGUAGES: Mapping[Language, Table] = {Language.ENGLISH: ENGLISH}
