@@ -22,6 +22,7 @@ from injsound.diagnoses import (
     WiggleVerdict,
 )
 from injsound.errors import ParameterError
+from injsound.findings import swap
 from injsound.findings.compare import compare_injectors
 from injsound.findings.episodes import (
     arm_of,
@@ -78,6 +79,18 @@ def test_equal_sides_are_compared_by_fishers_test():
 def test_fishers_test_agrees_with_scipy(a, b, n, m):
     expected = stats.fisher_exact([[a, n - a], [b, m - b]], alternative="greater").pvalue
     assert more_episodes_p(Arm(episodes=a, blocks=n), Arm(episodes=b, blocks=m)) == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(("a", "b", "n", "m"), [(7, 0, 30, 30), (9, 2, 40, 25), (3, 3, 20, 50), (30, 30, 30, 40)])
+def test_unequal_wrong_calls_agree_with_scipys_noncentral_test(a, b, n, m):
+    first, second = Arm(episodes=a, blocks=n, expected_false=2.0), Arm(episodes=b, blocks=m, missed_share=0.3)
+    # By hand: the true share t solves a + b = 2 + t (n + 0.7 m); each side then sees 1 - (1 - t s)(1 - f).
+    true = min((a + b - 2) / (n + 0.7 * m), 1)
+    one, other = 1 - (1 - true) * (1 - 2 / n), min(0.7 * true, 1 - 1e-6)
+    one = min(one, 1 - 1e-6)
+    odds = one * (1 - other) / (other * (1 - one))
+    expected = stats.nchypergeom_fisher.sf(a - 1, n + m, n, a + b, odds)
+    assert more_episodes_p(first, second) == pytest.approx(expected, rel=1e-5)
 
 
 def test_wrong_calls_do_not_make_an_injector_look_worse():
@@ -200,14 +213,39 @@ def _swap(first, second, stayed, followed, **settings):
         ((EIGHT, NONE, EIGHT, NONE), SwapVerdict.STAYS_WITH_CYLINDER),
         ((EIGHT, NONE, EIGHT, EIGHT), SwapVerdict.BOTH),
         ((EIGHT, NONE, NONE, NONE), SwapVerdict.NEITHER),
+        ((EIGHT, NONE, _skips(90), NONE), SwapVerdict.NEITHER),
+        ((EIGHT, NONE, _skips(50, 200), EIGHT), SwapVerdict.NOT_SHOWN),
         ((NONE, NONE, NONE, NONE), SwapVerdict.NOT_SHOWN),
         ((_skips(50, 200), NONE, NONE, _skips(50, 200)), SwapVerdict.NOT_SHOWN),
         ((_skips(*range(50, 58)), NONE, NONE, _skips(*range(90, 98))), SwapVerdict.NOT_SHOWN),
     ],
-    ids=["follows", "follows from 2", "stays", "both", "neither", "sound", "too few", "one burst each"],
+    ids=[
+        "follows",
+        "follows from 2",
+        "stays",
+        "both",
+        "neither",
+        "neither, a lone skip",
+        "both, too few",
+        "sound",
+        "too few",
+        "one burst each",
+    ],
 )
 def test_swap(cells, verdict):
     assert find_fault(_swap(*cells)).verdict is verdict
+
+
+@pytest.mark.parametrize(("n", "m"), [(17, 17), (17, 29), (20, 40), (40, 20), (60, 30), (60, 60), (60, 120), (120, 60)])
+def test_a_fault_that_is_still_there_is_called_gone_in_under_one_per_cent(n, m):
+    # Every table of two binomials with the same share, whatever it is; after the swap no fault may show.
+    before, after = np.arange(n + 1)[:, None], np.arange(m + 1)
+    is_gone = np.zeros((n + 1, m + 1), dtype=bool)
+    for k in range(n + 1):
+        is_gone[k, :2] = [swap._is_gone(Arm(episodes=k, blocks=n), Arm(episodes=j, blocks=m)) for j in (0, 1)]
+    for share in np.linspace(0.005, 0.6, 120):
+        assert np.sum(stats.binom.pmf(before, n, share) * stats.binom.pmf(after, m, share) * is_gone) < 0.01
+    assert is_gone.any()
 
 
 def test_a_silent_injector_that_moves_is_followed():

@@ -56,9 +56,8 @@ def arm_of_events(events: Events, keep: np.ndarray | None = None) -> Arm:
         Blocks from the judged events' number and usual interval.
     """
     keep = np.ones(len(events.state), dtype=bool) if keep is None else keep
-    states = np.array([state.value for state in events.state])
-    judged = keep & (states != State.UNJUDGED.value)
-    skipped = judged & (states == State.SKIPPED.value)
+    judged = keep & np.array([state is not State.UNJUDGED for state in events.state], dtype=bool)
+    skipped = keep & np.array([state is State.SKIPPED for state in events.state], dtype=bool)
     interval = float(np.median(np.diff(events.time_s))) if len(events.time_s) > 1 else 0.0
     probability = events.skip_probability
     missed = float(probability[judged & ~skipped].sum())
@@ -191,9 +190,9 @@ def shows_fault(arm: Arm, *, level: float = LEVEL) -> bool:
     bool
         False for fewer than two episodes.
     """
-    from scipy.stats import poisson
+    from scipy.special import pdtrc
 
-    return arm.episodes >= FEWEST_EPISODES and bool(poisson.sf(arm.episodes - 1, arm.expected_false) < level)
+    return arm.episodes >= FEWEST_EPISODES and bool(pdtrc(arm.episodes - 1, arm.expected_false) < level)
 
 
 def more_episodes_p(first: Arm, second: Arm) -> float:
@@ -214,15 +213,22 @@ def more_episodes_p(first: Arm, second: Arm) -> float:
     Fisher's exact test; with unequal wrong calls its noncentral form (Fisher, J. R. Stat. Soc. 98, 39-54, 1935, from
     memory). Level measured: docs/methods.md, 'Episodes'.
     """
-    from scipy.stats import nchypergeom_fisher
-
     total = first.episodes + second.episodes
     if total == 0:
         return 1.0
     shares = _alike(first, second)
     odds = shares[0] * (1 - shares[1]) / (shares[1] * (1 - shares[0]))
-    blocks = first.blocks + second.blocks
-    return float(nchypergeom_fisher.sf(first.episodes - 1, blocks, first.blocks, total, odds))
+    share = np.arange(max(0, total - second.blocks), min(first.blocks, total) + 1)
+    ways = _log_choose(first.blocks, share) + _log_choose(second.blocks, total - share) + share * np.log(odds)
+    weight = np.exp(ways - ways.max())
+    return float(weight[share >= first.episodes].sum() / weight.sum())
+
+
+def _log_choose(n: int, k: np.ndarray) -> FloatArray:
+    from scipy.special import gammaln
+
+    ways: FloatArray = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    return ways
 
 
 def _alike(first: Arm, second: Arm) -> tuple[float, float]:
