@@ -61,6 +61,14 @@ class WiggleVerdict(StrEnum):
     TOO_FEW = "too few"
 
 
+class MarkedBy(StrEnum):
+    """What says where the wiring was moved and where not."""
+
+    TIMES = "times"
+    CASE = "case"
+    KNOCKS = "knocks"
+
+
 class VerifyVerdict(StrEnum):
     """Whether the repair is shown to be good."""
 
@@ -91,6 +99,8 @@ class Why(StrEnum):
     MORE_WHILE_MOVED = "more while moved"  # moved, still, p
     NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
     TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
+    KNOCKS_UNCLEAR = "knocks unclear"  # at_s, count: three mark a change, these are not three
+    NO_KNOCKS = "no knocks"  # no stretch is marked
     SKIPS_LEFT = "skips left"  # cylinder, episodes
     BOUND = "bound"  # judged, rate_high
     SIBLING_SKIPS = "sibling skips"  # cylinder
@@ -254,6 +264,7 @@ class WiggleFinding:
     still_unjudged: float
     p: float | None
     reasons: tuple[Reason, ...]
+    marked_by: MarkedBy = MarkedBy.TIMES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -33,6 +33,7 @@ from injsound.results import (
 )
 from injsound.sound import cycle, ticks
 from injsound.sound.events import Matches
+from injsound.sound.knocks import Knock, group_knocks
 from injsound.sound.signals import time_at
 
 # Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
@@ -60,6 +61,7 @@ class Heard:
     jitter: Jitter = field(default_factory=Jitter)
     picture: Picture | None = None
     gap_s: float = float("nan")
+    knocks: tuple[Knock, ...] = ()
 
 
 def select(made: Events, keep: npt.NDArray[np.bool_]) -> Events:
@@ -145,6 +147,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
             warnings=warnings,
         ),
         picture=_joined_picture(heard),
+        knocks=group_knocks(_joined_knocks(heard)),
     )
 
 
@@ -160,6 +163,15 @@ def _seams(heard: list[Heard]) -> list[tuple[float, float]]:
     starts = [chapter.recording.start_s for chapter in heard]
     edges = [-np.inf, *(s + _SEAM_S for s in starts[1:]), np.inf]
     return list(pairwise(edges))
+
+
+def _joined_knocks(heard: list[Heard]) -> list[Knock]:
+    return [
+        knock
+        for chapter, (low, high) in zip(heard, _seams(heard), strict=True)
+        for knock in chapter.knocks
+        if low <= knock.at_s < high
+    ]
 
 
 def _joined_events(heard: list[Heard]) -> Events:

@@ -26,9 +26,9 @@ from injsound.results import (
     SpanKind,
     State,
 )
-from injsound.sound import company, cycle, jitter, levels, onsets, opentime, quality, scatter, ticks
+from injsound.sound import company, cycle, jitter, knocks, levels, onsets, opentime, quality, scatter, ticks
 from injsound.sound.events import Matches, match_elsewhere, match_events
-from injsound.sound.signals import covered, cycle_at, cycle_length, time_at, true_runs, whitened
+from injsound.sound.signals import covered, cycle_at, cycle_length, muted, time_at, true_runs, whitened
 
 # A weak tick lies this far under its fellows and still counts as heard.
 WEAK = 10 ** (-6 / 20)
@@ -94,7 +94,17 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
     if interval is not None:
         lock = cycle.lock_cycle(strength, interval_s=interval, profile=memory.profile, without=blind)
         checked = replace(checked, spans=(*checked.spans, *_lost_spans(lock, blind)))
-    nothing = Heard(recording=recording, quality=checked, lock=lock, spans=checked.spans, suggested_s=suggested)
+    struck = knocks.find_knocks(recording.y, recording.sr, recording.start_s, checked.spans)
+    bumps = [span for span in checked.spans if span.kind is SpanKind.BUMP]
+    recording = replace(recording, y=muted(recording.y, recording.sr, recording.start_s, bumps))
+    nothing = Heard(
+        recording=recording,
+        quality=checked,
+        lock=lock,
+        spans=checked.spans,
+        suggested_s=suggested,
+        knocks=struck,
+    )
     if lock is None or lock.agreement < LEAST_AGREEMENT:
         return nothing, memory
     white = whitened(recording.y, recording.sr, high_hz=checked.bandwidth_hz)

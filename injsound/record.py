@@ -25,6 +25,7 @@ from injsound.results import (
     Firing,
     FloatArray,
     Jitter,
+    KnockGroup,
     Neighbours,
     Note,
     OpenTime,
@@ -116,6 +117,9 @@ def reading_to_json(reading: Reading) -> dict[str, Any]:
         "spans": [
             {"from_s": _rounded(s.from_s, 4), "to_s": _rounded(s.to_s, 4), "kind": s.kind.value} for s in reading.spans
         ],
+        "knocks": [
+            {"from_s": _rounded(k.from_s, 3), "to_s": _rounded(k.to_s, 3), "count": k.count} for k in reading.knocks
+        ],
         "skips": _plain(reading.skips),
         "jitter": _plain(reading.jitter),
         "open_time": _plain(reading.open_time),
@@ -182,6 +186,8 @@ def _read_reading(values: Mapping[str, Any], picture: Picture | None) -> Reading
             QualityFigures, quality | {"warnings": tuple(_read_note(n, WarningCode) for n in quality["warnings"])}
         ),
         picture=picture,
+        # Readings kept before knocks were looked for have none.
+        knocks=tuple(_made(KnockGroup, group) for group in values.get("knocks", ())),
     )
 
 

@@ -18,6 +18,8 @@ from injsound.engine import Engine
 FloatArray = npt.NDArray[np.floating[Any]]
 Figure = float | int | str | None
 SCHEMA = 1
+# So many knocks mark a change between still and moved.
+KNOCKS_THAT_MARK = 3
 
 
 class Verdict(StrEnum):
@@ -190,6 +192,23 @@ class Span:
     from_s: float
     to_s: float
     kind: SpanKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnockGroup:
+    """Knocks close together; three mark a change between still and moved.
+
+    Parameters
+    ----------
+    from_s, to_s : float
+        From the first knock to the end of the last [s].
+    count : int
+        How many, two or more [unitless].
+    """
+
+    from_s: float
+    to_s: float
+    count: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -529,6 +548,7 @@ class Reading:
     neighbours: Neighbours
     quality: QualityFigures
     picture: Picture | None
+    knocks: tuple[KnockGroup, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

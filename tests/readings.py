@@ -9,6 +9,7 @@ from injsound.results import (
     Events,
     Firing,
     Jitter,
+    KnockGroup,
     Neighbours,
     Note,
     OpenTime,
@@ -103,6 +104,7 @@ def reading(
         quality=QualityFigures(tick_over_noise_db=18.0, separation=9.1, unjudged_seconds=0.4, bandwidth_hz=20_000.0,
                                warnings=(Note(code=WarningCode.BUMPS, figures={"count": 1, "seconds": 0.4}),)),
         picture=picture(cycles, missing=skipped),
+        knocks=(KnockGroup(from_s=3.0, to_s=3.8, count=3),),
     )  # fmt: skip
 
 

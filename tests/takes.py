@@ -61,6 +61,7 @@ def made_reading(
         firing=replace(_LIKE.firing, rpm=rpm or 120 / interval_s),
         jitter=Jitter(cycle_to_cycle_us=steadiness_us, count=n),
         open_time=OpenTime(median_ms=open_time_ms, spread_ms=0.02, drift_ms=0.0, count=n),
+        knocks=(),
     )
 
 

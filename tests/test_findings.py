@@ -13,6 +13,7 @@ from takes import made_reading, silent_reading, skip_train, take
 from injsound.diagnoses import (
     Arm,
     CompareVerdict,
+    MarkedBy,
     Measure,
     Shaking,
     Stage,
@@ -21,6 +22,7 @@ from injsound.diagnoses import (
     Why,
     WiggleVerdict,
 )
+from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.findings import swap
 from injsound.findings.compare import compare_injectors
@@ -36,7 +38,10 @@ from injsound.findings.episodes import (
 )
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
-from injsound.findings.wiggle import Stretch, find_gathering
+from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
+from injsound.reading import read
+from injsound.results import KnockGroup
+from injsound.simulate import Scene, Skipping, simulate
 
 EVENTS = 353  # 60 s at 0.17 s
 NONE = np.zeros(EVENTS, dtype=bool)
@@ -317,6 +322,74 @@ def test_exchange_p_agrees_with_counting_every_way():
     ]
     seen = gain[ways.index([1, 3, 5, 7, 9])]
     assert found.p == pytest.approx(np.mean(np.array(gain) >= seen - 1e-12))
+
+
+def test_a_burst_over_an_edge_counts_in_one_arm_shown_and_tested_alike():
+    stretches = _stretches(5)
+    # Skips at 11.83 to 12.34 s reach over the edge at 12 s, from a moved stretch into a still one.
+    train = _skips(*range(69, 73), 40, 110)
+    found = find_gathering(made_reading(train), stretches)
+    assert (found.moved.episodes, found.still.episodes) == (3, 0)
+    assert (found.moved.skipped, found.still.skipped) == (3, 3)
+    assert found.reasons[0].figures["moved"] == found.moved.episodes
+
+
+def test_missed_calls_of_a_noisy_arm_enter_the_wiggle_test():
+    stretches = _stretches(5)
+    train = _moved_skips(stretches, 1, 1)
+    time = 0.1 + 0.17 * np.arange(EVENTS)
+    handled = (time // 6).astype(int) % 2 == 1
+    clean, deaf = made_reading(train), made_reading(train, missed=np.where(handled, 0.2, 0.0))
+    assert find_gathering(deaf, stretches).p < find_gathering(clean, stretches).p
+
+
+def _with_knocks(reading, counts, every=6.0):
+    groups = [KnockGroup(from_s=every * (k + 1) - 0.5, to_s=every * (k + 1), count=c) for k, c in enumerate(counts)]
+    return replace(reading, knocks=tuple(groups))
+
+
+def test_three_knocks_change_between_still_and_moved():
+    reading = made_reading(_moved_skips(_stretches(5), 2, 0))
+    found = gathering_by_knocks(_with_knocks(reading, [3] * 9))
+    assert found.verdict is WiggleVerdict.GATHERS
+    assert found.marked_by is MarkedBy.KNOCKS
+    assert found.p == pytest.approx(1 / 252)
+    # What lies within the knocks' own half second is in no arm: 9 times, three events each at 0.17 s.
+    assert EVENTS - 3 * 9 - 3 <= found.moved.judged + found.still.judged <= EVENTS - 2 * 9
+
+
+def test_knocks_that_are_not_three_are_told_and_nothing_is_guessed():
+    reading = made_reading(_moved_skips(_stretches(5), 2, 0))
+    found = gathering_by_knocks(_with_knocks(reading, [3, 3, 4, 3, 3, 2, 3, 3, 3]))
+    assert found.verdict is WiggleVerdict.TOO_FEW
+    assert [dict(r.figures) for r in found.reasons] == [{"at_s": 17.5, "count": 4}, {"at_s": 35.5, "count": 2}]
+    assert _whys(gathering_by_knocks(reading)) == [Why.NO_KNOCKS]
+
+
+def test_what_is_not_moved_is_still():
+    spans = [(s.from_s, s.to_s, s.moved) for s in still_between([(20, 30), (5, 10)], 40.0)]
+    assert spans == [(0, 5, False), (5, 10, True), (10, 20, False), (20, 30, True), (30, 40, False)]
+    assert [s.moved for s in still_between([(0, 5), (5, 40)], 40.0)] == [True, True]
+    with pytest.raises(ParameterError, match="ends at 41 s"):
+        still_between([(20, 41)], 40.0)
+
+
+def test_knocks_in_sound_mark_the_wiggle_test():
+    # Twelve stretches of 6 s; while the odd ones last, one tick in each second is left out.
+    engine = Engine(cylinders=3, cylinder=1, firing_order=(1, 2, 3))
+    knocks = tuple((6.0 * k, 3) for k in range(1, 12))
+    due = 0.133 * np.arange(540)
+    listed = tuple(int(n) for n in np.flatnonzero((due // 6 % 2 == 1) & (due % 6 > 1.5)) if n % 12 == 0)
+    scene = Scene(
+        seconds=72.0, sr=24_000, seed=4, rpm=900.0, engine=engine, tick_db=22.0, skipping=Skipping.LISTED,
+        skip_events=listed, knocks=knocks, wander=0.003,
+    )  # fmt: skip
+    recording, _ = simulate(scene)
+    reading = read([recording], engine=engine, rpm=900.0)
+    assert [group.count for group in reading.knocks] == [3] * 11
+    found = gathering_by_knocks(reading)
+    assert found.verdict is WiggleVerdict.GATHERS
+    assert found.still.episodes == 0
 
 
 def skipped_places(reading):

@@ -92,7 +92,7 @@ ALLOWED = {
     },
     "show.plot": {"results", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE,
-    "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.ticks"},
+    "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
     "reading": BASE | {"joining"} | STAGES | {"findings.proportions", "findings.verdict"},
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets"},
     "demonstration": BASE | {"record", "runs", "show.plot", "show.reading_text", "show.text", "show.words.keys"},

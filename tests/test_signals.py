@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from injsound.results import CycleClock
-from injsound.sound.signals import aic_pick, align_clicks, cut, cycle_at, peak_place, time_at, whitened
+from injsound.results import CycleClock, Span, SpanKind
+from injsound.sound.signals import aic_pick, align_clicks, cut, cycle_at, muted, peak_place, time_at, whitened
 
 SR = 48_000
 
@@ -100,3 +100,16 @@ def test_clicks_are_aligned_to_a_fraction_of_a_sample():
     clicks = align_clicks(rows, SR, reach_s=0.0015)
     error = clicks.place - clicks.place.mean() - (true - true.mean())
     assert error.std() < 0.1
+
+
+def test_a_muted_span_is_silent_and_the_rest_untouched():
+    y = np.ones(1_000, dtype=np.float32)
+    spans = [Span(from_s=10.2, to_s=10.4, kind=SpanKind.BUMP), Span(from_s=10.95, to_s=12.0, kind=SpanKind.BUMP)]
+    quiet = muted(y, 1_000, 10.0, spans)
+    assert quiet.dtype == np.float32
+    np.testing.assert_array_equal(np.flatnonzero(quiet == 0), np.r_[203:397, 953:997])
+    np.testing.assert_array_equal(quiet[:200], 1)
+    np.testing.assert_array_equal(quiet[400:950], 1)
+    # The edges fall and rise by half a cosine: at the middle of three samples by half.
+    assert quiet[201] == pytest.approx(0.5)
+    assert quiet[398] == pytest.approx(0.5)

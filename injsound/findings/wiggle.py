@@ -1,16 +1,16 @@
 """Whether skips gather while the wiring is moved: whole stretches are exchanged, not events."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from math import comb
 
 import numpy as np
 
-from injsound.diagnoses import Arm, Reason, Why, WiggleFinding, WiggleVerdict
+from injsound.diagnoses import Arm, MarkedBy, Reason, Why, WiggleFinding, WiggleVerdict
 from injsound.errors import ParameterError
 from injsound.findings.episodes import arm_of_events, episode_starts, pooled
-from injsound.results import Figure, FloatArray, Reading, State
+from injsound.results import KNOCKS_THAT_MARK, Figure, FloatArray, Reading, State
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
 LEVEL = 0.005
@@ -38,7 +38,9 @@ class Stretch:
     moved: bool
 
 
-def find_gathering(reading: Reading, stretches: Sequence[Stretch]) -> WiggleFinding:
+def find_gathering(
+    reading: Reading, stretches: Sequence[Stretch], *, marked_by: MarkedBy = MarkedBy.TIMES
+) -> WiggleFinding:
     """Compare the moved stretches of a recording with the still ones.
 
     Parameters
@@ -47,11 +49,13 @@ def find_gathering(reading: Reading, stretches: Sequence[Stretch]) -> WiggleFind
         The recording.
     stretches : sequence of Stretch
         In turn still and moved, at least five of each.
+    marked_by : MarkedBy
+        Where they come from, carried in the finding.
 
     Returns
     -------
     WiggleFinding
-        Decided by exchanging whole stretches; one-sided at 0.005.
+        Decided by exchanging whole stretches; one-sided at 0.005. What its arms show is what was tested.
 
     Raises
     ------
@@ -63,35 +67,113 @@ def find_gathering(reading: Reading, stretches: Sequence[Stretch]) -> WiggleFind
     Permutation test of a difference of rates (Fisher, The Design of Experiments, 1935, from memory).
     """
     ordered = _in_order(stretches)
-    events = reading.events
-    within = [(events.time_s >= s.from_s) & (events.time_s < s.to_s) for s in ordered]
-    arms = [arm_of_events(events, keep) for keep in within]
+    within = _within(reading, ordered)
+    arms = _arms(reading, ordered, within)
     moved = np.array([s.moved for s in ordered], dtype=bool)
-    unjudged = np.array([state is State.UNJUDGED for state in events.state], dtype=bool)
-    sides = [_pool(arms, moved == side) for side in (True, False)]
-    shares = [_unjudged(unjudged, within, moved == side) for side in (True, False)]
     counts = {"moved": int(moved.sum()), "still": int((~moved).sum())}
+    sides = [_pool(arms, moved == side) for side in (True, False)]
 
     def found(verdict: WiggleVerdict, why: Why, p: float | None, figures: dict[str, Figure]) -> WiggleFinding:
-        return WiggleFinding(
-            verdict=verdict,
-            moved=sides[0],
-            still=sides[1],
-            moved_unjudged=shares[0],
-            still_unjudged=shares[1],
-            p=p,
-            reasons=(Reason(why=why, figures=figures),),
-        )
+        return _finding(verdict, reading, sides, [moved, ~moved], within, p, (Reason(why=why, figures=figures),),
+                        marked_by)  # fmt: skip
 
     if min(counts.values()) < FEWEST_STRETCHES:
         return found(WiggleVerdict.TOO_FEW, Why.TOO_FEW_STRETCHES, None, {**counts, "needed": FEWEST_STRETCHES})
     if sides[0].episodes + sides[1].episodes < FEWEST_EPISODES:
         return found(WiggleVerdict.TOO_FEW, Why.NOTHING_SKIPS, None, {"seconds": round(reading.seconds)})
-    p = _exchange_p(_episodes(reading, ordered), np.array([arm.expected_false for arm in arms]), _judged(arms), moved)
+    p = _exchange_p(_true_episodes(arms), np.array([max(arm.judged, 1e-9) for arm in arms]), moved)
     figures: dict[str, Figure] = {"moved": sides[0].episodes, "still": sides[1].episodes, "p": float(f"{p:.2g}")}
     if p < LEVEL:
         return found(WiggleVerdict.GATHERS, Why.MORE_WHILE_MOVED, p, figures)
     return found(WiggleVerdict.DOES_NOT, Why.NOT_MORE_WHILE_MOVED, p, figures)
+
+
+def gathering_by_knocks(reading: Reading) -> WiggleFinding:
+    """Compare the stretches that knocks mark: each group of three changes between still and moved, the first is still.
+
+    Parameters
+    ----------
+    reading : Reading
+        A recording with knocks.
+
+    Returns
+    -------
+    WiggleFinding
+        "Too few" where a group has not three knocks, with its time: nothing is guessed.
+    """
+    unclear = [
+        Reason(why=Why.KNOCKS_UNCLEAR, figures={"at_s": round(group.from_s, 1), "count": group.count})
+        for group in reading.knocks
+        if group.count != KNOCKS_THAT_MARK
+    ]
+    if not unclear and reading.knocks:
+        return find_gathering(reading, _between(reading), marked_by=MarkedBy.KNOCKS)
+    none = Arm(episodes=0, blocks=0)
+    reasons = tuple(unclear) or (Reason(why=Why.NO_KNOCKS),)
+    return _finding(WiggleVerdict.TOO_FEW, reading, [none, none], [], [], None, reasons, MarkedBy.KNOCKS)
+
+
+def still_between(moved: Sequence[tuple[float, float]], seconds: float) -> list[Stretch]:
+    """Moved stretches, and the time around them as still ones.
+
+    Parameters
+    ----------
+    moved : sequence of (float, float)
+        When the wiring was moved [s].
+    seconds : float
+        Length of the recording [s].
+
+    Returns
+    -------
+    list of Stretch
+        In order of time.
+
+    Raises
+    ------
+    ParameterError
+        If a stretch ends after the recording.
+    """
+    ordered = sorted(moved)
+    if ordered and ordered[-1][1] > seconds:
+        raise ParameterError(
+            f"moved stretch ends at {ordered[-1][1]:g} s; the recording has {seconds:.1f} s: correct the times"
+        )
+    edges = [0.0, *(time for span in ordered for time in span), seconds]
+    still = [Stretch(from_s=a, to_s=b, moved=False) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
+    return sorted([*still, *(Stretch(from_s=a, to_s=b, moved=True) for a, b in ordered)], key=lambda s: s.from_s)
+
+
+def _between(reading: Reading) -> list[Stretch]:
+    """What lies between the groups of knocks; the knocks' own time is in no stretch."""
+    starts = [0.0, *(group.to_s for group in reading.knocks)]
+    ends = [*(group.from_s for group in reading.knocks), reading.seconds]
+    return [
+        Stretch(from_s=a, to_s=b, moved=k % 2 == 1) for k, (a, b) in enumerate(zip(starts, ends, strict=True)) if b > a
+    ]
+
+
+def _finding(
+    verdict: WiggleVerdict,
+    reading: Reading,
+    sides: list[Arm],
+    named: list[np.ndarray],
+    within: list[np.ndarray],
+    p: float | None,
+    reasons: tuple[Reason, ...],
+    marked_by: MarkedBy,
+) -> WiggleFinding:
+    unjudged = np.array([state is State.UNJUDGED for state in reading.events.state], dtype=bool)
+    shares = [_unjudged(unjudged, within, names) for names in named] or [0.0, 0.0]
+    return WiggleFinding(
+        verdict=verdict,
+        moved=sides[0],
+        still=sides[1],
+        moved_unjudged=shares[0],
+        still_unjudged=shares[1],
+        p=p,
+        reasons=reasons,
+        marked_by=marked_by,
+    )
 
 
 def _in_order(stretches: Sequence[Stretch]) -> list[Stretch]:
@@ -119,20 +201,27 @@ def _unjudged(unjudged: np.ndarray, within: list[np.ndarray], side: np.ndarray) 
     return float(unjudged[np.any(own, axis=0)].mean())
 
 
-def _judged(arms: list[Arm]) -> FloatArray:
-    return np.array([max(arm.judged, 1e-9) for arm in arms])
+def _within(reading: Reading, stretches: list[Stretch]) -> list[np.ndarray]:
+    return [(reading.events.time_s >= s.from_s) & (reading.events.time_s < s.to_s) for s in stretches]
 
 
-def _episodes(reading: Reading, stretches: list[Stretch]) -> FloatArray:
-    """Episodes per stretch; one that reaches over an edge belongs where it started."""
+def _arms(reading: Reading, stretches: list[Stretch], within: list[np.ndarray]) -> list[Arm]:
+    """Each stretch with the episodes that started in it; one that reaches over an edge counts once, there."""
     skipped = np.array([state is State.SKIPPED for state in reading.events.state], dtype=bool)
     starts = episode_starts(reading.events.time_s[skipped])
-    return np.array([np.sum((starts >= s.from_s) & (starts < s.to_s)) for s in stretches], dtype=float)
+    return [
+        replace(arm_of_events(reading.events, keep), episodes=int(np.sum((starts >= s.from_s) & (starts < s.to_s))))
+        for s, keep in zip(stretches, within, strict=True)
+    ]
 
 
-def _exchange_p(episodes: FloatArray, false: FloatArray, judged: FloatArray, moved: np.ndarray) -> float:
+def _true_episodes(arms: list[Arm]) -> FloatArray:
+    """Episodes less those that wrong calls alone give, over the share that is seen: handling makes noise."""
+    return np.array([(arm.episodes - arm.expected_false) / (1 - arm.missed_share) for arm in arms])
+
+
+def _exchange_p(true: FloatArray, judged: FloatArray, moved: np.ndarray) -> float:
     """Share of the ways to name as many stretches moved that show at least the difference of rates seen."""
-    true = episodes - false
     count, chosen = len(moved), int(moved.sum())
 
     def excess(names: np.ndarray) -> FloatArray:

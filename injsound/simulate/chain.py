@@ -64,8 +64,9 @@ def disturb(y: FloatArray, scene: Scene, rng: np.random.Generator) -> tuple[Floa
         What was done where.
     """
     y = y.copy()
-    bump_rng, speech_rng, spike_rng, slip_rng = rng.spawn(4)
+    bump_rng, speech_rng, spike_rng, slip_rng, knock_rng = rng.spawn(5)
     spans = _bumps(y, scene, bump_rng) + _speech(y, scene, speech_rng) + _spikes(y, scene, spike_rng)
+    spans += _knocks(y, scene, knock_rng)
     for from_s, to_s in scene.slips_s:
         first, last = round(from_s * scene.sr), round(to_s * scene.sr)
         y[first:last] = 0.02 * y[first:last] + 0.003 * slip_rng.standard_normal(len(y[first:last]))
@@ -89,6 +90,23 @@ def _bumps(y: FloatArray, scene: Scene, rng: np.random.Generator) -> list[Span]:
         first = round(start * scene.sr)
         y[first : first + n] += (thud + crackle)[: len(y) - first]
         spans.append(Span(from_s=float(start), to_s=float(start) + 0.06, kind=SpanKind.BUMP))
+    return spans
+
+
+def _knocks(y: FloatArray, scene: Scene, rng: np.random.Generator) -> list[Span]:
+    """Groups of knocks on the same metal, 0.25 to 0.45 s apart, each struck anew."""
+    frequency, damping = rng.uniform(150, 5_000, 8), rng.uniform(0.01, 0.04, 8)
+    decay = np.minimum(1 / (2 * np.pi * frequency * damping), 0.02)
+    t = np.arange(round(0.1 * scene.sr)) / scene.sr
+    spans = []
+    for start, count in scene.knocks:
+        for at in start + np.r_[0.0, np.cumsum(rng.uniform(0.25, 0.45, count - 1))]:
+            weight = rng.uniform(0.6, 1.0, 8)
+            ring = weight[:, None] * np.exp(-t / decay[:, None]) * np.sin(2 * np.pi * frequency[:, None] * t)
+            first = round(float(at) * scene.sr)
+            knock = rng.uniform(4.0, 8.0) * ring.sum(axis=0) / np.abs(ring.sum(axis=0)).max()
+            y[first : first + len(t)] += knock[: len(y) - first]
+            spans.append(Span(from_s=float(at), to_s=float(at) + 0.06, kind=SpanKind.BUMP))
     return spans
 
 

@@ -116,6 +116,8 @@ class Scene:
         Knocks on the probe, electrical spikes, stretches of speech-like sound [unitless].
     slips_s : tuple of (float, float)
         Stretches in which the probe has lost contact [s].
+    knocks : tuple of (float, int)
+        Groups of knocks on bare metal: when each starts [s] and how many [unitless].
     """
 
     seconds: float = 60.0
@@ -167,6 +169,7 @@ class Scene:
     spikes: int = 0
     bursts_of_speech: int = 0
     slips_s: tuple[tuple[float, float], ...] = ()
+    knocks: tuple[tuple[float, int], ...] = ()
 
     def __post_init__(self) -> None:
         if self.seconds <= 0 or self.sr < 2_000:

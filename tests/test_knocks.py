@@ -1,0 +1,98 @@
+"""Groups of knocks on constructed truth: three mark a change, nothing else does, and handling is no knock."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from injsound.engine import Engine
+from injsound.results import Span, SpanKind
+from injsound.simulate import Scene, simulate
+from injsound.sound.knocks import Knock, find_knocks, group_knocks
+from injsound.sound.quality import judge_quality
+
+ENGINE = Engine(cylinders=4)
+SCENE = Scene(
+    seconds=50.0, sr=24_000, rpm=900.0, tick_db=18.0, engine=ENGINE, knocks=tuple((8.0 * k, 3) for k in range(1, 6))
+)
+
+
+def _heard(scene):
+    recording, truth = simulate(scene)
+    spans = judge_quality(recording, interval_s=120 / scene.rpm).spans
+    return find_knocks(recording.y, recording.sr, 0.0, spans), truth
+
+
+def _knock(at_s, low_db=0.0, high_db=5.0):
+    return Knock(at_s=at_s, to_s=at_s + 0.05, low_db=low_db, high_db=high_db)
+
+
+def _counts(times, **settings):
+    return [group.count for group in group_knocks([_knock(t, **settings) for t in times])]
+
+
+@pytest.mark.parametrize("settings", [{}, {"agc_db": 15.0}, {"peak": 1.0, "clip": 1.0}, {"tick_db": 30.0}])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_every_group_is_counted_where_it_was_struck(settings, seed):
+    knocks, _ = _heard(replace(SCENE, seed=seed, **settings))
+    groups = group_knocks(knocks)
+    assert [group.count for group in groups] == [3] * 5
+    # A bump's margin is 15 ms, its step 1 ms.
+    assert [group.from_s for group in groups] == pytest.approx([8, 16, 24, 32, 40], abs=0.02)
+    assert all(0.5 < group.to_s - group.from_s < 1.1 for group in groups)
+
+
+def test_an_engine_without_knocks_has_none():
+    knocks, _ = _heard(replace(SCENE, knocks=()))
+    assert knocks == ()
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_handling_is_no_mark(seed):
+    # Ten bumps lie apart by 2.8 s or more: none makes a group by itself.
+    knocks, _ = _heard(replace(SCENE, seed=seed, knocks=(), bumps=10))
+    assert len(knocks) == 10
+    assert group_knocks(knocks) == ()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_bumps_between_the_marks_change_none_of_them(seed):
+    knocks, truth = _heard(replace(SCENE, seed=seed, bumps=6))
+    starts = np.array([span.from_s for span in truth.spans if span.kind is SpanKind.BUMP])
+    struck = [np.sum((starts > 8 * k - 0.75) & (starts < 8 * k + 1.65)) for k in range(1, 6)]
+    for group in group_knocks(knocks):
+        k = round(group.from_s / 8)
+        assert group.count == 3 or struck[k - 1] == group.count
+
+
+@pytest.mark.parametrize("count", [2, 4])
+def test_two_or_four_stay_two_or_four(count):
+    groups = ((8.0, 3), (16.0, count), (24.0, 3))
+    knocks, _ = _heard(replace(SCENE, knocks=groups))
+    assert [group.count for group in group_knocks(knocks)] == [3, count, 3]
+
+
+def test_groups_by_hand():
+    assert _counts([1.0, 1.3, 1.6]) == [3]
+    assert _counts([1.0, 1.3]) == [2]
+    assert _counts([1.0]) == []
+    # 0.71 s apart is another group; 0.1 s after a knock is its bounce.
+    assert _counts([1.0, 1.3, 2.01]) == [2]
+    assert _counts([1.0, 1.1, 1.3, 1.4, 1.6]) == [3]
+    assert _counts([1.0, 1.16, 1.85]) == [3]
+
+
+def test_a_bump_unlike_the_knocks_is_left_out():
+    three = [_knock(t) for t in (1.0, 1.3, 1.6, 9.0, 9.3, 9.6, 17.0, 17.3, 17.6)]
+    for odd in (_knock(17.9, 10.0, 5.0), _knock(17.9, -20.0, -15.0)):
+        assert [group.count for group in group_knocks([*three, odd])] == [3, 3, 3]
+    # All down by 10 dB together, as by the phone's gain: still a knock, so a fourth.
+    assert [group.count for group in group_knocks([*three, _knock(17.9, -10.0, -5.0)])] == [3, 3, 4]
+
+
+def test_a_rub_is_no_knock():
+    y = np.random.default_rng(0).standard_normal(48_000).astype(np.float32)
+    spans = [Span(from_s=0.2, to_s=0.5, kind=SpanKind.BUMP), Span(from_s=0.6, to_s=0.7, kind=SpanKind.CLIPPED)]
+    assert find_knocks(y, 48_000, 0.0, spans) == ()
+    (knock,) = find_knocks(y, 48_000, 100.0, [Span(from_s=100.6, to_s=100.7, kind=SpanKind.BUMP)])
+    assert (knock.at_s, knock.to_s) == (100.6, 100.7)
