@@ -255,7 +255,7 @@ class SwapFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WiggleFinding:
-    """Result of `findings.wiggle.find_gathering`."""
+    """Result of `findings.wiggle.find_gathering`; ``marks`` groups of knocks, where they mark."""
 
     verdict: WiggleVerdict
     moved: Arm
@@ -265,6 +265,7 @@ class WiggleFinding:
     p: float | None
     reasons: tuple[Reason, ...]
     marked_by: MarkedBy = MarkedBy.TIMES
+    marks: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

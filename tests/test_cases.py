@@ -28,6 +28,7 @@ from injsound.cli import main
 from injsound.diagnoses import (
     CompareVerdict,
     Comparison,
+    MarkedBy,
     Shaking,
     Stage,
     SwapFinding,
@@ -40,9 +41,10 @@ from injsound.diagnoses import (
     WiggleVerdict,
 )
 from injsound.engine import Engine
+from injsound.errors import ParameterError
 from injsound.findings.compare import compare_injectors
 from injsound.findings.verify import verify_repair
-from injsound.results import Failure, Reading, Verdict
+from injsound.results import Failure, KnockGroup, Reading, Verdict
 from injsound.show.findings_text import tell_comparison, tell_step, tell_swap, tell_verify, tell_wiggle
 from injsound.show.report import make_report
 from injsound.show.text import COLUMNS, Words
@@ -367,3 +369,43 @@ def test_watch_answers_what_arrives(tmp_path, sounds, capsys):
     assert main(["case", "watch", str(job), "--every", "0.01", "--looks", "2", "--rpm", "1500"]) == 0
     assert "SKIPPING" in capsys.readouterr().out
     assert [entry.cylinder for entry in load_case(job).entries] == [3]
+
+
+# --- wiggle ---------------------------------------------------------------------------------------------------------
+
+
+def _wiggled_case(tmp_path, **entry):
+    """Cylinder 3 skips only while moved: six stretches of 10 s, every other one."""
+    time = 0.1 + 0.17 * np.arange(706)
+    train = (time // 10 % 2 == 1) & (np.arange(706) % 15 == 7)
+    reading = replace(made_reading(train, sha256="w"), file="w.wav")
+    case = Case(folder=tmp_path, engine=THREE, entries=(Entry(file="w.wav", cylinder=3, **entry),))
+    return case, {"w.wav": reading}
+
+
+MOVED = tuple((float(a), a + 10.0) for a in range(10, 120, 20))
+
+
+def test_what_a_case_does_not_call_moved_is_still(tmp_path):
+    found = gather(*_wiggled_case(tmp_path, moved=MOVED))
+    assert found.wiggle.verdict is WiggleVerdict.GATHERS
+    assert found.wiggle.marked_by is MarkedBy.CASE
+    # Provoked skips do not enter the comparison.
+    assert found.comparison is None
+
+
+def test_a_case_takes_knocks_where_no_times_are_given_and_three_groups_or_more(tmp_path):
+    case, results = _wiggled_case(tmp_path)
+    knocks = tuple(KnockGroup(from_s=t - 0.4, to_s=t + 0.4, count=3) for t in range(10, 120, 10))
+    assert gather(case, results).wiggle is None
+    for groups, marked in ((knocks[:2], False), (knocks, True)):
+        reading = replace(results["w.wav"], knocks=groups)
+        found = gather(case, {"w.wav": reading})
+        assert (found.wiggle is not None) is marked
+    assert found.wiggle.verdict is WiggleVerdict.GATHERS
+    assert "Still and moved by groups of three knocks, 11 of them" in " ".join(tell_wiggle(found.wiggle, Words()))
+
+
+def test_a_stretch_outside_the_recording_is_told_with_its_file(tmp_path):
+    with pytest.raises(ParameterError, match=r"w\.wav: a moved stretch ends at 300 s"):
+        gather(*_wiggled_case(tmp_path, moved=((10.0, 300.0),)))

@@ -46,6 +46,7 @@ ALLOWED = {
     "cases.guide": {"results", "diagnoses", "cases.case"},
     "cases.store": {"engine", "errors", "results", "diagnoses", "record", "runs", "cases.case"},
     "cases.evidence": {
+        "errors",
         "results",
         "diagnoses",
         "cases.case",

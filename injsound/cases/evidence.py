@@ -5,13 +5,16 @@ from collections.abc import Mapping, Sequence
 from injsound.cases.case import Case, Entry
 from injsound.cases.guide import Findings
 from injsound.cases.store import takes_of
-from injsound.diagnoses import Comparison, Shaking, Stage, SwapFinding, Take, VerifyFinding, WiggleFinding
+from injsound.diagnoses import Comparison, MarkedBy, Shaking, Stage, SwapFinding, Take, VerifyFinding, WiggleFinding
+from injsound.errors import ParameterError
 from injsound.findings.compare import compare_injectors
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import verify_repair
-from injsound.findings.wiggle import Stretch, find_gathering
-from injsound.results import Failure, Reading
+from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
+from injsound.results import KNOCKS_THAT_MARK, Failure, Reading
 
+# Of a case's recordings only one with as many groups of three knocks was meant as a wiggle test: fewer come by chance.
+_MARKS_MEANT = 3
 Results = Mapping[str, Reading | Failure]
 
 
@@ -30,9 +33,12 @@ def gather(case: Case, results: Results) -> Findings:
     Findings
         None where nothing was recorded for a test.
     """
-    takes = takes_of(case, results)
+    every = takes_of(case, results)
+    wiggled = {entry.file for entry in case.entries if entry.moved or _is_marked(results[entry.file])}
+    # Skips provoked by moving the wiring say nothing of how often it skips by itself.
+    takes = [take for take in every if take.reading.file not in wiggled]
     return Findings(
-        takes=tuple(takes),
+        takes=tuple(every),
         comparison=compare_case(takes),
         wiggle=wiggle_case(case, results),
         swap=swap_case(takes),
@@ -85,7 +91,7 @@ def swap_case(takes: Sequence[Take]) -> SwapFinding | None:
 
 
 def wiggle_case(case: Case, results: Results) -> WiggleFinding | None:
-    """Compare moved with still stretches in the first recording that has them marked.
+    """Compare moved with still stretches in the first recording that has them marked, by times or else by knocks.
 
     Parameters
     ----------
@@ -99,26 +105,39 @@ def wiggle_case(case: Case, results: Results) -> WiggleFinding | None:
     WiggleFinding or None
         None where none is marked.
     """
-    for entry in case.entries:
-        reading = results[entry.file]
-        if entry.moved and isinstance(reading, Reading):
-            return find_gathering(reading, stretches_of(entry))
-    return None
+    readings = [(entry, r) for entry in case.entries if isinstance(r := results[entry.file], Reading)]
+    for entry, reading in readings:
+        if entry.moved:
+            try:
+                return find_gathering(reading, stretches_of(entry, reading.seconds), marked_by=MarkedBy.CASE)
+            except ParameterError as error:
+                raise ParameterError(f"{entry.file}: {error}") from None
+    marked = [reading for _, reading in readings if _is_marked(reading)]
+    return gathering_by_knocks(marked[0]) if marked else None
 
 
-def stretches_of(entry: Entry) -> list[Stretch]:
-    """Marked stretches of a recording.
+def _is_marked(result: Reading | Failure) -> bool:
+    groups = result.knocks if isinstance(result, Reading) else ()
+    return sum(group.count == KNOCKS_THAT_MARK for group in groups) >= _MARKS_MEANT
+
+
+def stretches_of(entry: Entry, seconds: float) -> list[Stretch]:
+    """Marked stretches of a recording; where no still ones are marked, all that was not moved is still.
 
     Parameters
     ----------
     entry : Entry
         With times.
+    seconds : float
+        Length of the recording [s].
 
     Returns
     -------
     list of Stretch
-        Moved ones, then still ones.
+        In any order.
     """
+    if not entry.still:
+        return still_between(entry.moved, seconds)
     sides = ((entry.moved, True), (entry.still, False))
     return [Stretch(from_s=a, to_s=b, moved=moved) for times, moved in sides for a, b in times]
 

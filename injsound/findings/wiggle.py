@@ -136,7 +136,7 @@ def still_between(moved: Sequence[tuple[float, float]], seconds: float) -> list[
     ordered = sorted(moved)
     if ordered and ordered[-1][1] > seconds:
         raise ParameterError(
-            f"moved stretch ends at {ordered[-1][1]:g} s; the recording has {seconds:.1f} s: correct the times"
+            f"a moved stretch ends at {ordered[-1][1]:g} s; the recording has {seconds:.1f} s: correct the times"
         )
     edges = [0.0, *(time for span in ordered for time in span), seconds]
     still = [Stretch(from_s=a, to_s=b, moved=False) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
@@ -173,6 +173,7 @@ def _finding(
         p=p,
         reasons=reasons,
         marked_by=marked_by,
+        marks=len(reading.knocks) if marked_by is MarkedBy.KNOCKS else 0,
     )
 
 

@@ -112,7 +112,7 @@ def tell_wiggle(found: WiggleFinding, words: Words) -> list[str]:
         Lines.
     """
     arms = ((Line.MOVED, found.moved, found.moved_unjudged), (Line.STILL, found.still, found.still_unjudged))
-    lines = [words.say(Line.WIGGLE)]
+    lines = [words.say(Line.WIGGLE), *wrapped(words.say(found.marked_by, count=found.marks))]
     for name, arm, unjudged in arms:
         figures: dict[str, Figure] = {
             "name": words.say(name),

@@ -2,6 +2,7 @@
 
 from injsound.diagnoses import (
     CompareVerdict,
+    MarkedBy,
     Measure,
     Shaking,
     Stage,
@@ -74,6 +75,11 @@ FINDINGS: Table = {
         WiggleVerdict.DOES_NOT: "Skips do not gather while the wiring is moved.",
         WiggleVerdict.TOO_FEW: "Too few to say.",
     },
+    MarkedBy: {
+        MarkedBy.TIMES: "Still and moved by the times given.",
+        MarkedBy.CASE: "Still and moved by the times in the case.",
+        MarkedBy.KNOCKS: "Still and moved by groups of three knocks, {count} of them; the first stretch is still.",
+    },
     VerifyVerdict: {
         VerifyVerdict.GOOD: "Good within the bound below.",
         VerifyVerdict.STILL_SKIPPING: "Still skipping after the repair.",
@@ -101,6 +107,11 @@ FINDINGS: Table = {
         Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
         Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
         Why.TOO_FEW_STRETCHES: "{moved} moved and {still} still stretches; {needed} of each are needed.",
+        Why.KNOCKS_UNCLEAR: (
+            "At {at_s} s there are {count} knocks, not three: give the times, or record again with three at each"
+            " change."
+        ),
+        Why.NO_KNOCKS: "No group of knocks: give the times, or knock three times on metal at each change.",
         Why.SKIPS_LEFT: "Cylinder {cylinder}: {episodes} bad moments since the repair.",
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
@@ -131,7 +142,8 @@ FINDINGS: Table = {
         ),
         Todo.WIGGLE: (
             "Wiggle test at cylinder {cylinder}, last of the tests with the rail on: six stretches still and six moved,"
-            " 8 s each."
+            " 8 s each; note the times, or knock three times at each change on metal away from injector, connector and"
+            " harness."
         ),
         Todo.REPAIR_WIRING: "Repair wiring, connector or driver of cylinder {cylinder}; then verify.",
         Todo.SWAP: (
