@@ -78,6 +78,10 @@ def case_new(
 @click.option("--stage", type=click.Choice(["before", "swapped", "after"]), help="Else from the file's name.")
 @click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Did the engine shake meanwhile?")
 @click.option("--injector", default="", help="The injector's label, apart from the cylinder.")
+@click.option("--connector", default="", help="The connector's label.")
+@click.option("--coolant", type=float, help="Coolant temperature by the scan tool, in degrees Celsius.")
+@click.option("--load", type=float, help="Load by the scan tool, in percent.")
+@click.option("--pulse-width", type=float, help="Injection pulse by the scan tool, in milliseconds.")
 @language_option
 def case_add(
     folder: str,
@@ -88,6 +92,10 @@ def case_add(
     stage: str | None,
     shaking: str | None,
     injector: str,
+    connector: str,
+    coolant: float | None,
+    load: float | None,
+    pulse_width: float | None,
     words: "Words",
 ) -> None:
     """Copy RECORDINGS into the case; without any, take up what lies in its folder."""
@@ -115,6 +123,10 @@ def case_add(
         "stage": None if stage is None else Stage(stage),
         "shaking": None if shaking is None else Shaking(shaking),
         "injector": injector or None,
+        "connector": connector or None,
+        "coolant_c": coolant,
+        "load_percent": load,
+        "pulse_width_ms": pulse_width,
     }
     given = {key: value for key, value in told.items() if value is not None}
     entries = [replace(entry, **given) for entry in entries]  # type: ignore[arg-type]  # checked one by one above
@@ -178,7 +190,7 @@ def case_watch(folder: str, every: float, looks: int | None, rpm: float | None, 
         for entry in unlisted(opened):
             size = (opened.folder / entry.file).stat().st_size
             if sizes.get(entry.file) == size:  # arrived whole: it has stopped growing
-                add_entries(folder, [replace(entry, rpm=rpm)])
+                add_entries(folder, [replace(entry, rpm=entry.rpm if rpm is None else rpm)])
                 _show_one(folder, entry.file, words)
             sizes[entry.file] = size
         if looks is not None and look >= looks:

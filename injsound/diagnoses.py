@@ -53,6 +53,15 @@ class SwapVerdict(StrEnum):
     NOT_SHOWN = "not shown"
 
 
+class Exchange(StrEnum):
+    """What changed places in a swap."""
+
+    INJECTORS = "injectors"
+    CONNECTORS = "connectors"
+    ASSUMED = "assumed"
+    """No labels say it: taken as injectors."""
+
+
 class WiggleVerdict(StrEnum):
     """Whether skips gather while the wiring is moved."""
 
@@ -91,10 +100,18 @@ class Why(StrEnum):
     SPEEDS_DIFFER = "speeds differ"  # rpm_low, rpm_high
     LENGTHS_DIFFER = "lengths differ"  # seconds_short, seconds_long
     CELL_MISSING = "cell missing"  # cylinder, stage
-    NOTHING_MOVED = "nothing moved"  # the same injector in both stages
+    ENGINES_DIFFER = "engines differ"  # cylinders, firing order or injection mode
+    NOTHING_MOVED = "nothing moved"  # the same labels in both stages
+    BOTH_MOVED = "both moved"  # injectors and connectors: nothing is told apart
+    LABELS_UNCLEAR = "labels unclear"  # before, after
     SAME_RECORDING = "same recording"  # file, other
     NO_FAULT_BEFORE = "no fault before"  # episodes: nothing to follow
     DIFFERENCE_UNCLEAR = "difference unclear"  # p
+    MISFIRE_MOVED = "misfire moved"  # cylinder, other: by code or counter
+    MISFIRE_STAYED = "misfire stayed"  # cylinder
+    SECOND_AGREES = "second agrees"  # the control unit's misfires go with the sound
+    SECOND_CONTRADICTS = "second contradicts"
+    UNLIKE_FREEZE_FRAME = "unlike freeze frame"  # rpm, coolant_c, load_percent at which the code was set
     RAN_WELL = "ran well"  # file: it did not shake while recorded
     MORE_WHILE_MOVED = "more while moved"  # moved, still, p
     NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
@@ -148,6 +165,37 @@ class Reason:
     figures: Mapping[str, Figure] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Misfires:
+    """What the control unit says of misfires at one stage.
+
+    Parameters
+    ----------
+    codes : tuple of str
+        Stored and pending trouble codes.
+    counts : mapping of int to int
+        Misfire counters by cylinder [unitless].
+    """
+
+    codes: tuple[str, ...] = ()
+    counts: Mapping[int, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FreezeFrame:
+    """The moment at which a code was set, as the control unit kept it; None where not entered.
+
+    Parameters
+    ----------
+    rpm, coolant_c, load_percent : float or None
+        Speed [1/min], coolant temperature [degree Celsius], calculated load [%].
+    """
+
+    rpm: float | None = None
+    coolant_c: float | None = None
+    load_percent: float | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Take:
     """A reading and how it was made.
@@ -166,6 +214,8 @@ class Take:
         Such as "cold", "warm idle", "warm restart"; never mixed in one comparison.
     shaking : Shaking
         Whether the engine shook while it was recorded.
+    coolant_c, load_percent, pulse_width_ms : float or None
+        By the scan tool: coolant temperature [degree Celsius], load [%], injection pulse [ms].
     """
 
     reading: Reading
@@ -175,6 +225,9 @@ class Take:
     stage: Stage = Stage.BEFORE
     condition: str = ""
     shaking: Shaking = Shaking.UNKNOWN
+    coolant_c: float | None = None
+    load_percent: float | None = None
+    pulse_width_ms: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -243,7 +296,11 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SwapFinding:
-    """Result of `findings.swap.find_fault`; ``cells`` by cylinder and stage."""
+    """Result of `findings.swap.find_fault`; ``cells`` by cylinder and stage.
+
+    ``p_injector`` and ``p_cylinder`` are the probabilities that chance alone puts the skips with the injector, or with
+    its circuit; ``faulty`` is the cylinder that skipped before; ``second`` is what the control unit's misfires say.
+    """
 
     verdict: SwapVerdict
     cells: Mapping[tuple[int, Stage], Arm]
@@ -251,6 +308,9 @@ class SwapFinding:
     p_injector: float | None
     p_cylinder: float | None
     record_s: float | None
+    exchange: Exchange = Exchange.INJECTORS
+    faulty: int | None = None
+    second: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

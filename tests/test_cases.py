@@ -28,7 +28,9 @@ from injsound.cli import main
 from injsound.diagnoses import (
     CompareVerdict,
     Comparison,
+    FreezeFrame,
     MarkedBy,
+    Misfires,
     Shaking,
     Stage,
     SwapFinding,
@@ -45,7 +47,7 @@ from injsound.errors import ParameterError
 from injsound.findings.compare import compare_injectors
 from injsound.findings.verify import verify_repair
 from injsound.results import Failure, KnockGroup, Reading, Verdict
-from injsound.show.findings_text import tell_comparison, tell_step, tell_swap, tell_verify, tell_wiggle
+from injsound.show.findings_text import tell_comparison, tell_findings, tell_step, tell_swap, tell_verify, tell_wiggle
 from injsound.show.report import make_report
 from injsound.show.text import COLUMNS, Words
 from injsound.simulate import Scene, Skipping, simulate, write
@@ -95,6 +97,7 @@ def _case(tmp_path, sounds):
         ("cyl2 cold before.m4a", 2, "cold", Stage.BEFORE),
         ("Cylinder_4-warm-restart-after.WAV", 4, "warm restart", Stage.AFTER),
         ("cyl 11 swapped.ogg", 11, "", Stage.SWAPPED),
+        ("cyl1 warm 2000 rpm.wav", 1, "warm", Stage.BEFORE),
     ],
 )
 def test_names_say_what_was_recorded(name, cylinder, condition, stage):
@@ -157,6 +160,52 @@ cylinder = 1
     ):
         assert sum(part in line for line in told) == 1, part
     assert len(told) == 9
+
+
+def test_what_the_control_unit_said_is_read(tmp_path):
+    (tmp_path / "case.toml").write_text(
+        """
+[codes]
+stored = ["p0302"]
+pending = ["P0300"]
+freeze_frame = {rpm = 850, coolant_c = 12}
+misfires = {2 = 154, 3 = 0}
+[codes_swapped]
+stored = ["P0303"]
+misfires = {3 = 90}
+"""
+    )
+    case = load_case(tmp_path)
+    assert case.freeze_frame == FreezeFrame(rpm=850, coolant_c=12)
+    assert case.counters == {2: 154, 3: 0}
+    assert case.swapped == Misfires(codes=("P0303",), counts={3: 90})
+
+
+def test_mistakes_in_what_the_control_unit_said_are_told(tmp_path):
+    (tmp_path / "case.toml").write_text(
+        """
+[engine]
+cylinders = 3
+[codes]
+freeze_frame = {rmp = 850, coolant_c = "cold"}
+misfires = {7 = 1, two = 2, 3 = -1}
+[codes_swapped]
+stored = "P0303"
+"""
+    )
+    with pytest.raises(CaseError) as raised:
+        load_case(tmp_path)
+    told = str(raised.value).splitlines()
+    for part in (
+        "did you mean 'rpm'?",
+        "freeze_frame coolant_c: is 'cold'; expected a number",
+        "misfires: has 7 = 1",
+        "misfires: has two = 2",
+        "misfires: has 3 = -1; expected a cylinder and its count, such as 2 = 154",
+        "[codes_swapped] stored: is 'P0303'; expected a list",
+    ):
+        assert sum(part in line for line in told) == 1, part
+    assert len(told) == 6
 
 
 @pytest.mark.parametrize(
@@ -369,6 +418,42 @@ def test_watch_answers_what_arrives(tmp_path, sounds, capsys):
     assert main(["case", "watch", str(job), "--every", "0.01", "--looks", "2", "--rpm", "1500"]) == 0
     assert "SKIPPING" in capsys.readouterr().out
     assert [entry.cylinder for entry in load_case(job).entries] == [3]
+
+
+# --- swap -----------------------------------------------------------------------------------------------------------
+
+
+def _swapped_case(tmp_path, **settings):
+    """Cylinders 1 and 3, the connectors crossed: the skips go from 3 to 1."""
+    entries, results = [], {}
+    for k, (cylinder, stage, skips) in enumerate(
+        ((1, Stage.BEFORE, NONE), (3, Stage.BEFORE, EIGHT), (1, Stage.SWAPPED, EIGHT), (3, Stage.SWAPPED, NONE))
+    ):
+        connector = "mn"[(cylinder == 3) != (stage is Stage.SWAPPED)]
+        entries.append(
+            Entry(file=f"{k}.wav", cylinder=cylinder, stage=stage, injector=f"{cylinder}", connector=connector)
+        )
+        results[f"{k}.wav"] = made_reading(skips, sha256=f"{k}")
+    return Case(folder=tmp_path, engine=THREE, entries=tuple(entries), **settings), results
+
+
+def test_a_case_tells_crossed_connectors_codes_and_the_freeze_frame(tmp_path):
+    case, results = _swapped_case(
+        tmp_path,
+        codes=("P0303",),
+        swapped=Misfires(codes=("P0301",)),
+        freeze_frame=FreezeFrame(rpm=1_900.0),
+    )
+    found = gather(case, results)
+    assert found.swap.verdict is SwapVerdict.STAYS_WITH_CYLINDER
+    told = " ".join(" ".join(tell_swap(found.swap, Words())).split())
+    assert "Connectors crossed" in told
+    assert "The fault went with the connector: wiring, connector or driver of cylinder 3." in told
+    assert "at cylinder 3 before and at cylinder 1 after. That agrees with the sound." in told
+    blocks = tell_findings(found, Words())
+    assert blocks[0][0] == "freeze frame"
+    assert "The code was set at 1900 rpm, coolant – °C, load – %" in " ".join(blocks[0])
+    assert all(len(line) <= COLUMNS for block in blocks for line in block)
 
 
 # --- wiggle ---------------------------------------------------------------------------------------------------------

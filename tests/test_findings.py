@@ -13,8 +13,11 @@ from takes import made_reading, silent_reading, skip_train, take
 from injsound.diagnoses import (
     Arm,
     CompareVerdict,
+    Exchange,
+    FreezeFrame,
     MarkedBy,
     Measure,
+    Misfires,
     Shaking,
     Stage,
     SwapVerdict,
@@ -36,6 +39,8 @@ from injsound.findings.episodes import (
     seconds_for,
     shows_fault,
 )
+from injsound.findings.freeze import unlike_freeze_frame
+from injsound.findings.misfires import misfiring_cylinder
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
@@ -265,18 +270,132 @@ def test_a_silent_injector_that_moves_is_followed():
     [
         (lambda t: t[:3], Why.CELL_MISSING),
         (lambda t: [*t[:3], replace(t[3], condition="cold")], Why.CONDITIONS_DIFFER),
-        (lambda t: [*t[:3], replace(t[3], injector="B")], Why.NOTHING_MOVED),
+        (lambda t: [*t[:3], replace(t[3], injector="B")], Why.LABELS_UNCLEAR),
+        (lambda t: [*t[:2], replace(t[2], injector="A"), replace(t[3], injector="B")], Why.NOTHING_MOVED),
+        (lambda t: [replace(x, connector=c) for x, c in zip(t, "mnnm", strict=True)], Why.BOTH_MOVED),
+        (
+            lambda t: [*t[:3], replace(t[3], reading=replace(t[3].reading, engine=Engine(cylinders=4)))],
+            Why.ENGINES_DIFFER,
+        ),
         (lambda t: [*t[:3], replace(t[3], reading=t[0].reading)], Why.SAME_RECORDING),
         (lambda t: [*t[:3], replace(t[3], reading=made_reading(EIGHT, rpm=2_000, sha256="x"))], Why.SPEEDS_DIFFER),
         (lambda t: [*t[:3], replace(t[3], reading=made_reading(EIGHT[:150], sha256="x"))], Why.LENGTHS_DIFFER),
         (lambda t: [*t, replace(t[3], cylinder=3)], Why.TOO_FEW_RECORDINGS),
     ],
-    ids=["cell", "condition", "moved", "same", "speed", "length", "three cylinders"],
+    ids=["cell", "condition", "labels", "moved", "both moved", "engine", "same", "speed", "length", "three cylinders"],
 )
 def test_unlike_cells_show_nothing(change, why):
     found = find_fault(change(_swap(EIGHT, NONE, NONE, EIGHT)))
     assert found.verdict is SwapVerdict.NOT_SHOWN
     assert why in _whys(found)
+
+
+def _crossed(*cells):
+    """The same four cells with connectors m and n crossed and injectors left in place."""
+    takes = _swap(*cells)
+    return [replace(t, injector="AB"[t.cylinder - 1], connector=c) for t, c in zip(takes, "mnnm", strict=True)]
+
+
+@pytest.mark.parametrize(
+    ("cells", "verdict"),
+    [
+        # The fault goes to the cylinder that is now driven by the faulty one's connector: the circuit.
+        ((EIGHT, NONE, NONE, EIGHT), SwapVerdict.STAYS_WITH_CYLINDER),
+        ((EIGHT, NONE, EIGHT, NONE), SwapVerdict.FOLLOWS_INJECTOR),
+        ((EIGHT, NONE, EIGHT, EIGHT), SwapVerdict.BOTH),
+        ((EIGHT, NONE, NONE, NONE), SwapVerdict.NEITHER),
+    ],
+)
+def test_crossed_connectors_mean_the_opposite(cells, verdict):
+    found = find_fault(_crossed(*cells))
+    assert found.verdict is verdict
+    assert found.exchange is Exchange.CONNECTORS
+    exchanged = find_fault(_swap(*cells))
+    assert (found.p_injector, found.p_cylinder) == (exchanged.p_cylinder, exchanged.p_injector)
+
+
+def test_labels_tell_what_changed_places():
+    cells = (EIGHT, NONE, NONE, EIGHT)
+    assert find_fault(_swap(*cells)).exchange is Exchange.INJECTORS
+    assert find_fault([replace(t, injector="") for t in _swap(*cells)]).exchange is Exchange.ASSUMED
+    assert find_fault([replace(t, injector="") for t in _crossed(*cells)]).exchange is Exchange.CONNECTORS
+    kept = [replace(t, connector=c) for t, c in zip(_swap(*cells), "mnmn", strict=True)]
+    assert find_fault(kept).exchange is Exchange.INJECTORS
+    two = [*_swap(*cells), replace(_swap(*cells)[0], injector="C", reading=made_reading(EIGHT, sha256="z"))]
+    assert _whys(find_fault(two)) == [Why.LABELS_UNCLEAR]
+
+
+def _codes(*codes, **counts):
+    return Misfires(codes=codes, counts={int(key[1:]): count for key, count in counts.items()})
+
+
+@pytest.mark.parametrize(
+    ("read", "cylinder"),
+    [
+        (_codes("P0301", "P0300"), 1),
+        (_codes("P0301", "P0302"), None),
+        (_codes("P0303", "P0201"), None),
+        (_codes(), None),
+        # By hand: 8 against 0 is 2^-8 = 0.0039, 6 against 0 is 2^-6 = 0.0156.
+        (_codes(c2=8), 2),
+        (_codes(c2=6), None),
+        (_codes(c1=154, c2=3), 1),
+        (_codes(c1=30, c2=25), None),
+        (_codes("P0302", c1=154), 2),
+    ],
+)
+def test_which_of_two_cylinders_misfires(read, cylinder):
+    assert misfiring_cylinder(read, (1, 2)) == cylinder
+
+
+@pytest.mark.parametrize(
+    ("cells", "now", "whys"),
+    [
+        ((EIGHT, NONE, NONE, EIGHT), "P0302", [Why.MISFIRE_MOVED, Why.SECOND_AGREES]),
+        ((EIGHT, NONE, NONE, EIGHT), "P0301", [Why.MISFIRE_STAYED, Why.SECOND_CONTRADICTS]),
+        ((EIGHT, NONE, EIGHT, NONE), "P0301", [Why.MISFIRE_STAYED, Why.SECOND_AGREES]),
+        ((EIGHT, NONE, EIGHT, NONE), "P0302", [Why.MISFIRE_MOVED, Why.SECOND_CONTRADICTS]),
+        ((EIGHT, NONE, NONE, NONE), "P0301", [Why.MISFIRE_STAYED, Why.SECOND_CONTRADICTS]),
+        ((EIGHT, NONE, EIGHT, EIGHT), "P0301", [Why.MISFIRE_STAYED]),
+        ((NONE, EIGHT, EIGHT, NONE), "P0302", [Why.MISFIRE_MOVED, Why.SECOND_CONTRADICTS]),
+        ((EIGHT, NONE, NONE, EIGHT), "P0300", []),
+    ],
+)
+def test_a_misfire_code_is_second_evidence(cells, now, whys):
+    found = find_fault(_swap(*cells), before=_codes("P0301"), swapped=_codes(now))
+    assert [reason.why for reason in found.second] == whys
+    # Misfire means combustion, which goes with the injector's place whichever way the leads lie.
+    crossed = find_fault(_crossed(*cells), before=_codes("P0301"), swapped=_codes(now))
+    assert [reason.why for reason in crossed.second] == whys
+
+
+# --- freeze frame ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("frame", "settings", "unlike"),
+    [
+        ({}, {}, False),
+        ({"rpm": 700.0}, {}, False),
+        ({"rpm": 1_850.0}, {}, True),
+        ({"coolant_c": 12.0}, {}, False),
+        ({"coolant_c": 12.0}, {"coolant_c": 30.0}, False),
+        ({"coolant_c": 12.0}, {"coolant_c": 88.0}, True),
+        ({"load_percent": 75.0}, {"load_percent": 20.0}, True),
+        ({"rpm": 1_850.0}, {"stage": Stage.AFTER}, False),
+    ],
+)
+def test_a_recording_unlike_the_freeze_frame_is_told(frame, settings, unlike):
+    made = replace(take(made_reading(NONE), 1), **settings)
+    assert (unlike_freeze_frame(FreezeFrame(**frame), [made]) is not None) is unlike
+
+
+def test_one_recording_like_the_freeze_frame_is_enough():
+    frame = FreezeFrame(rpm=1_850.0, coolant_c=12.0)
+    takes = [take(made_reading(NONE), 1), replace(take(made_reading(NONE, rpm=1_800.0), 1), coolant_c=15.0)]
+    assert unlike_freeze_frame(frame, takes) is None
+    figures = unlike_freeze_frame(frame, takes[:1]).figures
+    assert figures == {"rpm": 1850, "coolant_c": 12, "load_percent": None}
 
 
 # --- wiggle ---------------------------------------------------------------------------------------------------------

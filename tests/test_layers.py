@@ -33,6 +33,10 @@ ALLOWED = {
     "findings.verdict": {"results", "findings.proportions"},
     "findings.episodes": {"results", "diagnoses", "findings.verdict"},
     "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes", "findings.proportions"},
+    "findings.alike": {"results", "diagnoses"},
+    "findings.freeze": {"diagnoses", "findings.alike"},
+    "findings.misfires": {"diagnoses", "findings.episodes"},
+    "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
     "findings.verify": {
         "errors",
         "results",
@@ -53,6 +57,7 @@ ALLOWED = {
         "cases.guide",
         "cases.store",
         "findings.compare",
+        "findings.freeze",
         "findings.swap",
         "findings.verify",
         "findings.wiggle",

@@ -8,6 +8,7 @@ from readings import empty, reading
 
 from injsound.diagnoses import (
     CompareVerdict,
+    Exchange,
     MarkedBy,
     Measure,
     Shaking,
@@ -30,7 +31,7 @@ from injsound.show.words.languages import LANGUAGES
 WORDS = Words()
 CODES = (
     Injection, TroubleKind, Verdict, State, Pattern, Neighbours, SpanKind, ReasonCode, WarningCode, StepCode, Stage,
-    Shaking, Measure, CompareVerdict, SwapVerdict, WiggleVerdict, MarkedBy, VerifyVerdict, Why, Todo,
+    Shaking, Measure, CompareVerdict, SwapVerdict, Exchange, WiggleVerdict, MarkedBy, VerifyVerdict, Why, Todo,
 )  # fmt: skip
 KINDS = {*CODES, *(kind for _, kind in inspect.getmembers(keys, inspect.isclass) if kind is not StrEnum)}
 

@@ -12,7 +12,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from injsound.diagnoses import Shaking, Stage
+from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
 from injsound.engine import Engine, Injection, parse_firing_order
 from injsound.errors import InjsoundError, ParameterError
 from injsound.record import write_whole
@@ -46,8 +46,10 @@ class Entry:
         Whether the engine shook while it was recorded.
     rpm : float or None
         By the tachometer [1/min].
-    soak_minutes, seconds_since_restart, coolant_c : float or None
-        Standing before the start [min], time since the restart [s], coolant temperature [degree Celsius].
+    soak_minutes, seconds_since_restart : float or None
+        Standing before the start [min], time since the restart [s].
+    coolant_c, load_percent, pulse_width_ms : float or None
+        By the scan tool: coolant temperature [degree Celsius], load [%], injection pulse [ms].
     probe, note : str
         Where the probe sat; anything else.
     moved : tuple of (float, float)
@@ -67,6 +69,8 @@ class Entry:
     soak_minutes: float | None = None
     seconds_since_restart: float | None = None
     coolant_c: float | None = None
+    load_percent: float | None = None
+    pulse_width_ms: float | None = None
     probe: str = ""
     note: str = ""
     moved: tuple[tuple[float, float], ...] = ()
@@ -87,6 +91,12 @@ class Case:
         The same for all recordings.
     codes, pending : tuple of str
         Trouble codes as read before anything was cleared.
+    freeze_frame : FreezeFrame
+        The moment at which the code was set.
+    counters : mapping of int to int
+        Misfire counters by cylinder, before anything was cleared [unitless].
+    swapped : Misfires
+        Codes and counters after a swap.
     checks : mapping of str to bool
         What was done: codes_saved, quick, drive, leaks.
     faulty_restarts : tuple of int or None
@@ -106,6 +116,9 @@ class Case:
     engine: Engine = field(default_factory=Engine)
     codes: tuple[str, ...] = ()
     pending: tuple[str, ...] = ()
+    freeze_frame: FreezeFrame = field(default_factory=FreezeFrame)
+    counters: Mapping[int, int] = field(default_factory=dict)
+    swapped: Misfires = field(default_factory=Misfires)
     checks: Mapping[str, bool] = field(default_factory=dict)
     faulty_restarts: tuple[int, int] | None = None
     clean_restarts: int = 0
@@ -153,12 +166,14 @@ def load_case(folder: str | os.PathLike[str]) -> Case:
     return case
 
 
-_TOP = {"complaint", "engine", "codes", "checks", "restarts", "repair", "recording", "outcome"}
+_TOP = {"complaint", "engine", "codes", "codes_swapped", "checks", "restarts", "repair", "recording", "outcome"}
 _ENGINE = {"cylinders", "firing_order", "injection"}
-_CODES = {"stored", "pending", "freeze_frame"}
+_CODES = {"stored", "pending", "freeze_frame", "misfires"}
+_CODES_SWAPPED = _CODES - {"freeze_frame"}
+_FREEZE_FRAME = {"rpm", "coolant_c", "load_percent"}
 _RESTARTS = {"faulty", "made", "clean_since"}
 _TEXT = {"injector", "connector", "condition", "probe", "note"}
-_NUMBERS = {"rpm", "soak_minutes", "seconds_since_restart", "coolant_c"}
+_NUMBERS = {"rpm", "soak_minutes", "seconds_since_restart", "coolant_c", "load_percent", "pulse_width_ms"}
 _RECORDING = {"file", "cylinder", "stage", "shaking", "moved", "still"} | _TEXT | _NUMBERS
 
 
@@ -208,6 +223,7 @@ class _Checker:
         self.known(values, _TOP, "")
         engine = self.engine(self.table(values, "engine", _ENGINE))
         codes = self.table(values, "codes", _CODES)
+        swapped, place = self.table(values, "codes_swapped", _CODES_SWAPPED), "[codes_swapped] "
         checks = self.table(values, "checks", set(CHECKS))
         restarts = self.table(values, "restarts", _RESTARTS)
         repair = self.table(values, "repair", {"cylinder"})
@@ -220,6 +236,12 @@ class _Checker:
             engine=engine,
             codes=self.texts(codes, "stored"),
             pending=self.texts(codes, "pending"),
+            freeze_frame=self.freeze_frame(codes),
+            counters=self.counters(codes, "[codes] ", engine),
+            swapped=Misfires(
+                codes=self.texts(swapped, "stored", place) + self.texts(swapped, "pending", place),
+                counts=self.counters(swapped, place, engine),
+            ),
             checks={key: self.take(checks, key, bool, False, "[checks] ") for key in CHECKS},
             faulty_restarts=self.restarts(restarts),
             clean_restarts=self.take(restarts, "clean_since", int, 0, "[restarts] "),
@@ -228,9 +250,27 @@ class _Checker:
             entries=tuple(entry for entry in entries if entry is not None),
         )
 
-    def texts(self, values: Mapping[str, Any], key: str) -> tuple[str, ...]:
-        found = self.take(values, key, list, [], "[codes] ")
+    def texts(self, values: Mapping[str, Any], key: str, place: str = "[codes] ") -> tuple[str, ...]:
+        found = self.take(values, key, list, [], place)
         return tuple(str(code).upper().strip() for code in found)
+
+    def freeze_frame(self, codes: Mapping[str, Any]) -> FreezeFrame:
+        frame = self.take(codes, "freeze_frame", dict, {}, "[codes] ")
+        self.known(frame, _FREEZE_FRAME, "[codes] freeze_frame")
+        return FreezeFrame(
+            **{key: self.take(frame, key, (int, float), None, "[codes] freeze_frame ") for key in _FREEZE_FRAME}
+        )
+
+    def counters(self, codes: Mapping[str, Any], place: str, engine: Engine) -> Mapping[int, int]:
+        counts = {}
+        for key, count in self.take(codes, "misfires", dict, {}, place).items():
+            whole = isinstance(count, int) and not isinstance(count, bool) and count >= 0
+            if key.isdecimal() and 1 <= int(key) <= (engine.cylinders or 12) and whole:
+                counts[int(key)] = count
+            else:
+                expected = "expected a cylinder and its count, such as 2 = 154"
+                self.say(f"{place}misfires", f"has {key} = {count!r}; {expected}")
+        return counts
 
     def restarts(self, values: Mapping[str, Any]) -> tuple[int, int] | None:
         faulty = self.take(values, "faulty", int, None, "[restarts] ")
@@ -347,6 +387,8 @@ def new_case(
     stored.add(tomlkit.comment("As read before anything is cleared or disconnected."))
     stored.add("stored", list(codes))
     stored.add("pending", [])
+    stored.add(tomlkit.comment("freeze_frame = {rpm = 850, coolant_c = 12, load_percent = 25}"))
+    stored.add(tomlkit.comment("misfires = {2 = 154, 3 = 0}  # counters by cylinder; after a swap in [codes_swapped]"))
     document.add("codes", stored)
     checks = tomlkit.table()
     for key in CHECKS:
@@ -385,12 +427,18 @@ def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
         if entry.file in known:
             raise CaseError(f"{path}: {entry.file} is there already; correct its lines in the file")
         row = tomlkit.table()
-        for key in ("file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "note"):
+        for key in _WRITTEN:
             value = getattr(entry, key)
             if value not in ("", None):
                 row.add(key, value.value if isinstance(value, Stage | Shaking) else value)
         rows.append(row)
     _write(path, tomlkit.dumps(document))
+
+
+_WRITTEN = (
+    "file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "coolant_c", "load_percent",
+    "pulse_width_ms", "note",
+)  # fmt: skip
 
 
 def _write(path: Path, text: str) -> None:
@@ -402,7 +450,7 @@ def _write(path: Path, text: str) -> None:
 
 
 def entry_from_name(file: str) -> Entry | None:
-    """What a file's name says: "cyl2 cold before.m4a" is cylinder 2, cold, before.
+    """What a file's name says: "cyl2 cold 900 rpm before.m4a" is cylinder 2, cold, at 900 rpm, before.
 
     Parameters
     ----------
@@ -421,6 +469,7 @@ def entry_from_name(file: str) -> Entry | None:
         return None
     stage = next((s for s in Stage if re.search(rf"\b{s.value}\b", words)), Stage.BEFORE)
     label = re.search(r"\binj(?:ector)?\s*([a-z0-9]+)\b", words)
+    speed = re.search(r"\b(\d{3,4})\s*rpm\b", words)
     return Entry(
         file=file,
         cylinder=int(number[1]),
@@ -428,6 +477,7 @@ def entry_from_name(file: str) -> Entry | None:
         condition=next((c for c in _CONDITIONS if re.search(rf"\b{c}\b", words)), ""),
         shaking=Shaking.YES if re.search(r"\bshak(?:es|ing)\b", words) else Shaking.UNKNOWN,
         injector=label[1].upper() if label else "",
+        rpm=float(speed[1]) if speed else None,
     )
 
 

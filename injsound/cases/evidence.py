@@ -5,9 +5,20 @@ from collections.abc import Mapping, Sequence
 from injsound.cases.case import Case, Entry
 from injsound.cases.guide import Findings
 from injsound.cases.store import takes_of
-from injsound.diagnoses import Comparison, MarkedBy, Shaking, Stage, SwapFinding, Take, VerifyFinding, WiggleFinding
+from injsound.diagnoses import (
+    Comparison,
+    MarkedBy,
+    Misfires,
+    Shaking,
+    Stage,
+    SwapFinding,
+    Take,
+    VerifyFinding,
+    WiggleFinding,
+)
 from injsound.errors import ParameterError
 from injsound.findings.compare import compare_injectors
+from injsound.findings.freeze import unlike_freeze_frame
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
@@ -39,9 +50,10 @@ def gather(case: Case, results: Results) -> Findings:
     takes = [take for take in every if take.reading.file not in wiggled]
     return Findings(
         takes=tuple(every),
+        unlike=unlike_freeze_frame(case.freeze_frame, every),
         comparison=compare_case(takes),
         wiggle=wiggle_case(case, results),
-        swap=swap_case(takes),
+        swap=swap_case(case, takes),
         verification=verify_case(case, takes),
     )
 
@@ -68,11 +80,13 @@ def compare_case(takes: Sequence[Take]) -> Comparison | None:
     return compare_injectors([take for take in shook if take.condition == condition])
 
 
-def swap_case(takes: Sequence[Take]) -> SwapFinding | None:
+def swap_case(case: Case, takes: Sequence[Take]) -> SwapFinding | None:
     """Follow the fault over the cylinders that were recorded again after a swap.
 
     Parameters
     ----------
+    case : Case
+        With the control unit's misfires before and after.
     takes : sequence of Take
         Of one case.
 
@@ -87,7 +101,8 @@ def swap_case(takes: Sequence[Take]) -> SwapFinding | None:
     cylinders = {take.cylinder for take in swapped}
     condition = swapped[0].condition
     before = [t for t in takes if t.stage is Stage.BEFORE and t.cylinder in cylinders and t.condition == condition]
-    return find_fault([*before, *swapped])
+    misfires = Misfires(codes=(*case.codes, *case.pending), counts=case.counters)
+    return find_fault([*before, *swapped], before=misfires, swapped=case.swapped)
 
 
 def wiggle_case(case: Case, results: Results) -> WiggleFinding | None:

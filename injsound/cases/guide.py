@@ -12,6 +12,7 @@ from injsound.cases.case import Case
 from injsound.diagnoses import (
     CompareVerdict,
     Comparison,
+    Reason,
     Shaking,
     Stage,
     SwapFinding,
@@ -29,9 +30,13 @@ from injsound.results import Figure, Verdict
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
-    """What the recordings of a case say together; None where nothing was recorded for it."""
+    """What the recordings of a case say together; None where nothing was recorded for it.
+
+    ``unlike`` says that none was made as the engine ran when its code was set.
+    """
 
     takes: tuple[Take, ...] = ()
+    unlike: Reason | None = None
     comparison: Comparison | None = None
     wiggle: WiggleFinding | None = None
     swap: SwapFinding | None = None

@@ -84,6 +84,9 @@ def takes_of(case: Case, results: Mapping[str, Reading | Failure]) -> list[Take]
             stage=entry.stage,
             condition=entry.condition,
             shaking=entry.shaking,
+            coolant_c=entry.coolant_c,
+            load_percent=entry.load_percent,
+            pulse_width_ms=entry.pulse_width_ms,
         )
         for entry in case.entries
         if isinstance(result := results[entry.file], Reading)

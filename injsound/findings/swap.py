@@ -1,15 +1,14 @@
 """Where the fault went when two injectors, or their connectors, changed places."""
 
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import replace
+from enum import Enum
 
-from injsound.diagnoses import Arm, Reason, Stage, SwapFinding, SwapVerdict, Take, Why
+from injsound.diagnoses import Arm, Exchange, Misfires, Reason, Stage, SwapFinding, SwapVerdict, Take, Why
+from injsound.findings.alike import same_recordings, unlike_conditions, unlike_engines, unlike_lengths, unlike_speeds
 from injsound.findings.episodes import LEVEL, arm_of_takes, more_episodes_p, pooled, seconds_for, shows_fault
+from injsound.findings.misfires import second_evidence
 
-# Recordings alike enough to be compared: the injection pulse and the count's power change with both (common practice,
-# no source).
-MOST_SPEED_RATIO = 1.2
-MOST_LENGTH_RATIO = 2.0
 _CELLS = 4
 # With so many episodes in each faulty cell, and none in the other two, the fault is placed (docs/methods.md).
 _EPISODES_FOR_VERDICT = 7
@@ -22,29 +21,38 @@ _CELL_LEVEL = 5 * LEVEL
 Cells = dict[tuple[int, Stage], list[Take]]
 
 
-def find_fault(takes: Sequence[Take]) -> SwapFinding:
-    """Whether the fault follows the injector or stays with its cylinder.
+def find_fault(
+    takes: Sequence[Take], *, before: Misfires | None = None, swapped: Misfires | None = None
+) -> SwapFinding:
+    """Whether the fault follows the injector or stays with its circuit.
 
     Parameters
     ----------
     takes : sequence of Take
-        Two cylinders, each before the swap and after; injector labels say what moved.
+        Two cylinders, each before the swap and after; labels of injectors and connectors say what changed places.
+    before, swapped : Misfires or None
+        What the control unit said of misfires before and after.
 
     Returns
     -------
     SwapFinding
-        "Not shown" unless all four cells are there and alike. With crossed connectors give the connectors' labels as
-        injectors: what followed is then named by the caller.
+        "Not shown" unless all four cells are there and alike. Where injectors were exchanged a fault that moves follows
+        the injector; where connectors were crossed one that moves follows the circuit.
     """
     cells = _cells(takes)
     arms = {key: arm for key, own in cells.items() if (arm := arm_of_takes(own)) is not None}
-    doubts = _doubts(takes, cells, arms)
+    cylinders = sorted({take.cylinder for take in takes})
+    doubts = _doubts(takes, cells, arms, cylinders)
+    if doubts:
+        return _not_shown(arms, doubts)
+    exchange, odd = _exchanged(cells, cylinders)
+    doubts = [*same_recordings(takes), *odd, *unlike_engines(takes), *unlike_speeds(takes), *unlike_lengths(takes)]
     if doubts:
         return _not_shown(arms, doubts)
     first = _faulty_before(arms)
     if first is None:
         return _unplaced(arms)
-    return _place(arms, first)
+    return _with_misfires(_place(arms, first, exchange), first, before or Misfires(), swapped or Misfires())
 
 
 def _cells(takes: Sequence[Take]) -> Cells:
@@ -55,8 +63,9 @@ def _cells(takes: Sequence[Take]) -> Cells:
     return cells
 
 
-def _doubts(takes: Sequence[Take], cells: Cells, arms: dict[tuple[int, Stage], Arm]) -> list[Reason]:
-    cylinders = sorted({take.cylinder for take in takes})
+def _doubts(
+    takes: Sequence[Take], cells: Cells, arms: dict[tuple[int, Stage], Arm], cylinders: list[int]
+) -> list[Reason]:
     found = [
         Reason(why=Why.CELL_MISSING, figures={"cylinder": cylinder, "stage": stage})
         for cylinder in cylinders
@@ -70,39 +79,46 @@ def _doubts(takes: Sequence[Take], cells: Cells, arms: dict[tuple[int, Stage], A
         for key, own in cells.items()
         if key not in arms
     ]
-    conditions = sorted({take.condition for take in takes})
-    if len(conditions) > 1:
-        found.append(Reason(why=Why.CONDITIONS_DIFFER, figures={"conditions": ", ".join(conditions)}))
-    return found or [*_same_sound(takes), *_nothing_moved(cells, cylinders), *_unlike(takes)]
+    return [*found, *unlike_conditions(takes)]
 
 
-def _same_sound(takes: Sequence[Take]) -> list[Reason]:
-    by_hash = sorted(takes, key=lambda take: take.reading.sha256)
-    return [
-        Reason(why=Why.SAME_RECORDING, figures={"file": a.reading.file, "other": b.reading.file})
-        for a, b in pairwise(by_hash)
-        if a.reading.sha256 and a.reading.sha256 == b.reading.sha256
-    ]
+class _Moved(Enum):
+    """How the labels of one kind of part lie after the swap."""
+
+    CROSSED = "crossed"
+    SAME = "same"
+    UNKNOWN = "unknown"
+    UNCLEAR = "unclear"
 
 
-def _nothing_moved(cells: Cells, cylinders: list[int]) -> list[Reason]:
-    before, after = (
-        [cells[cylinder, stage][0].injector for cylinder in cylinders] for stage in (Stage.BEFORE, Stage.SWAPPED)
-    )
-    return [] if "" in (*before, *after) or before == after[::-1] else [Reason(why=Why.NOTHING_MOVED)]
+def _moved(labels: list[set[str]]) -> _Moved:
+    """From the labels of both cylinders before, then of both after."""
+    if any("" in some for some in labels):
+        return _Moved.UNKNOWN
+    if any(len(some) > 1 for some in labels) or labels[0] == labels[1]:
+        return _Moved.UNCLEAR
+    if labels[:2] == labels[2:]:
+        return _Moved.SAME
+    return _Moved.CROSSED if labels[:2] == labels[:1:-1] else _Moved.UNCLEAR
 
 
-def _unlike(takes: Sequence[Take]) -> list[Reason]:
-    found = []
-    speeds = [take.reading.firing.rpm for take in takes if take.reading.firing is not None]
-    if speeds and max(speeds) > MOST_SPEED_RATIO * min(speeds):
-        figures = {"rpm_low": round(min(speeds)), "rpm_high": round(max(speeds))}
-        found.append(Reason(why=Why.SPEEDS_DIFFER, figures=figures))
-    lengths = [take.reading.seconds for take in takes]
-    if max(lengths) > MOST_LENGTH_RATIO * min(lengths):
-        figures = {"seconds_short": round(min(lengths)), "seconds_long": round(max(lengths))}
-        found.append(Reason(why=Why.LENGTHS_DIFFER, figures=figures))
-    return found
+def _exchanged(cells: Cells, cylinders: list[int]) -> tuple[Exchange, list[Reason]]:
+    """What changed places by the labels, and what stands against it."""
+    order = [(cylinder, stage) for stage in (Stage.BEFORE, Stage.SWAPPED) for cylinder in cylinders]
+    injectors = [{take.injector for take in cells[key]} for key in order]
+    connectors = [{take.connector for take in cells[key]} for key in order]
+    how = _moved(injectors), _moved(connectors)
+    for labels, moved in zip((injectors, connectors), how, strict=True):
+        if moved is _Moved.UNCLEAR:
+            before, after = (", ".join(sorted(set().union(*some))) for some in (labels[:2], labels[2:]))
+            return Exchange.ASSUMED, [Reason(why=Why.LABELS_UNCLEAR, figures={"before": before, "after": after})]
+    if how == (_Moved.CROSSED, _Moved.CROSSED):
+        return Exchange.ASSUMED, [Reason(why=Why.BOTH_MOVED)]
+    if how[0] is _Moved.CROSSED:
+        return Exchange.INJECTORS, []
+    if how[1] is _Moved.CROSSED:
+        return Exchange.CONNECTORS, []
+    return Exchange.ASSUMED, [Reason(why=Why.NOTHING_MOVED)] if how[0] is _Moved.SAME else []
 
 
 def _faulty_before(arms: dict[tuple[int, Stage], Arm]) -> int | None:
@@ -115,12 +131,15 @@ def _faulty_before(arms: dict[tuple[int, Stage], Arm]) -> int | None:
     return None
 
 
-def _place(arms: dict[tuple[int, Stage], Arm], first: int) -> SwapFinding:
+def _place(arms: dict[tuple[int, Stage], Arm], first: int, exchange: Exchange) -> SwapFinding:
     (partner,) = {cylinder for cylinder, _ in arms} - {first}
     before, fellow = arms[first, Stage.BEFORE], arms[partner, Stage.BEFORE]
     stayed, followed = arms[first, Stage.SWAPPED], arms[partner, Stage.SWAPPED]
-    p_injector = more_episodes_p(pooled([before, followed]), pooled([fellow, stayed]))
-    p_cylinder = more_episodes_p(pooled([before, stayed]), pooled([fellow, followed]))
+    p_moved = more_episodes_p(pooled([before, followed]), pooled([fellow, stayed]))
+    p_stayed = more_episodes_p(pooled([before, stayed]), pooled([fellow, followed]))
+    moved, still = SwapVerdict.FOLLOWS_INJECTOR, SwapVerdict.STAYS_WITH_CYLINDER
+    if exchange is Exchange.CONNECTORS:
+        moved, still = still, moved
     figures = {"episodes": before.episodes, "blocks": before.blocks}
 
     def found(verdict: SwapVerdict, why: Why, record_s: float | None = None) -> SwapFinding:
@@ -128,17 +147,19 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int) -> SwapFinding:
             verdict=verdict,
             cells=arms,
             reasons=(Reason(why=why, figures=figures),),
-            p_injector=p_injector,
-            p_cylinder=p_cylinder,
+            p_injector=p_stayed if exchange is Exchange.CONNECTORS else p_moved,
+            p_cylinder=p_moved if exchange is Exchange.CONNECTORS else p_stayed,
             record_s=record_s,
+            exchange=exchange,
+            faulty=first,
         )
 
     faults = shows_fault(stayed), shows_fault(followed)
     clear = more_episodes_p(before, fellow) < LEVEL
-    if faults == (False, True) and p_injector < LEVEL and more_episodes_p(followed, stayed) < _CELL_LEVEL:
-        return found(SwapVerdict.FOLLOWS_INJECTOR, Why.MORE_EPISODES)
-    if faults == (True, False) and p_cylinder < LEVEL and more_episodes_p(stayed, followed) < _CELL_LEVEL:
-        return found(SwapVerdict.STAYS_WITH_CYLINDER, Why.MORE_EPISODES)
+    if faults == (False, True) and p_moved < LEVEL and more_episodes_p(followed, stayed) < _CELL_LEVEL:
+        return found(moved, Why.MORE_EPISODES)
+    if faults == (True, False) and p_stayed < LEVEL and more_episodes_p(stayed, followed) < _CELL_LEVEL:
+        return found(still, Why.MORE_EPISODES)
     clean = not shows_fault(fellow)
     alike = all(more_episodes_p(after, fellow) < _CELL_LEVEL for after in (stayed, followed))
     if all(faults) and clean and clear and alike:
@@ -146,6 +167,17 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int) -> SwapFinding:
     if not any(faults) and clean and all(_is_gone(before, after) for after in (stayed, followed)):
         return found(SwapVerdict.NEITHER, Why.NOTHING_SKIPS)
     return found(SwapVerdict.NOT_SHOWN, Why.DIFFERENCE_UNCLEAR, seconds_for(_EPISODES_FOR_VERDICT, before))
+
+
+def _with_misfires(found: SwapFinding, first: int, before: Misfires, swapped: Misfires) -> SwapFinding:
+    (partner,) = {cylinder for cylinder, _ in found.cells} - {first}
+    at_partner = {
+        SwapVerdict.FOLLOWS_INJECTOR: found.exchange is not Exchange.CONNECTORS,
+        SwapVerdict.STAYS_WITH_CYLINDER: found.exchange is Exchange.CONNECTORS,
+    }.get(found.verdict)
+    heard_at = None if at_partner is None else partner if at_partner else first
+    second = second_evidence(before, swapped, first=first, partner=partner, heard=found.verdict, heard_at=heard_at)
+    return replace(found, second=second)
 
 
 def _is_gone(before: Arm, after: Arm) -> bool:

@@ -5,6 +5,7 @@ from injsound.diagnoses import (
     Arm,
     CompareVerdict,
     Comparison,
+    Exchange,
     Reason,
     Side,
     Stage,
@@ -76,14 +77,38 @@ def tell_swap(found: SwapFinding, words: Words) -> list[str]:
     for cylinder in sorted({cylinder for cylinder, _ in found.cells}):
         before, after = (_cell(found.cells.get((cylinder, stage)), words) for stage in (Stage.BEFORE, Stage.SWAPPED))
         lines.append(_swap_row(f"{cylinder}", before, after))
-    lines += wrapped(words.say(found.verdict))
     if found.verdict is SwapVerdict.NOT_SHOWN:
-        lines += tell_reasons(found.reasons, words)
+        lines += [*wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
         if found.record_s:
             lines += wrapped(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     else:
+        lines += [*wrapped(words.say(found.exchange)), *wrapped(swap_headline(found, words))]
         lines += wrapped(words.say(Line.PROOF))
-    return lines
+    return [*lines, *tell_reasons(found.second, words)]
+
+
+def swap_headline(found: SwapFinding, words: Words) -> str:
+    """Where the fault went, by what changed places.
+
+    Parameters
+    ----------
+    found : SwapFinding
+        The finding.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    crossed = {
+        SwapVerdict.FOLLOWS_INJECTOR: Line.CROSSED_INJECTOR,
+        SwapVerdict.STAYS_WITH_CYLINDER: Line.CROSSED_CIRCUIT,
+    }
+    if found.exchange is Exchange.CONNECTORS and found.verdict in crossed:
+        return words.say(crossed[found.verdict], cylinder=found.faulty)
+    return words.say(found.verdict)
 
 
 def _swap_row(cylinder: str, before: str, after: str) -> str:
@@ -172,6 +197,8 @@ def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
         Blocks of lines, in the order of the job.
     """
     blocks = []
+    if findings.unlike is not None:
+        blocks.append([words.say(Line.FREEZE_FRAME), *tell_reasons((findings.unlike,), words)])
     if findings.comparison is not None:
         blocks.append(tell_comparison(findings.comparison, words))
     if findings.wiggle is not None:

@@ -15,7 +15,7 @@ from injsound.cases.case import Case
 from injsound.cases.guide import Findings, Step
 from injsound.results import Failure, Reading, State
 from injsound.show.clips import clip
-from injsound.show.findings_text import tell_findings, tell_step
+from injsound.show.findings_text import swap_headline, tell_findings, tell_step
 from injsound.show.plot import picture_bytes
 from injsound.show.reading_text import glance, headline
 from injsound.show.text import Words, failure_line
@@ -85,7 +85,7 @@ def _found(findings: Findings, step: Step, words: Words) -> list[str]:
     if findings.wiggle is not None:
         told += " " + words.say(findings.wiggle.verdict)
     if findings.swap is not None:
-        told += " " + words.say(findings.swap.verdict)
+        told += " " + swap_headline(findings.swap, words)
     if findings.verification is not None:
         told += " " + words.say(findings.verification.verdict)
     return [told, " ".join(line.strip() for line in tell_step(step, words)[1:])]

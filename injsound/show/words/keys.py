@@ -74,6 +74,7 @@ class Panel(StrEnum):
 class Line(StrEnum):
     """Words around the findings over several recordings."""
 
+    FREEZE_FRAME = "freeze frame"
     COMPARE = "compare"
     CYLINDER = "cylinder"
     MOMENTS = "bad moments"
@@ -86,6 +87,8 @@ class Line(StrEnum):
     SWAP_BEFORE = "swap before"
     SWAP_AFTER = "swap after"
     CELL = "cell"
+    CROSSED_INJECTOR = "crossed injector"
+    CROSSED_CIRCUIT = "crossed circuit"
     PROOF = "proof"
     WIGGLE = "wiggle"
     WIGGLE_ARM = "wiggle arm"

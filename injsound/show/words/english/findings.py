@@ -2,6 +2,7 @@
 
 from injsound.diagnoses import (
     CompareVerdict,
+    Exchange,
     MarkedBy,
     Measure,
     Shaking,
@@ -17,6 +18,7 @@ from injsound.show.words.table import Table
 
 FINDINGS: Table = {
     Line: {
+        Line.FREEZE_FRAME: "freeze frame",
         Line.COMPARE: "compare, {condition}",
         Line.CYLINDER: "cylinder",
         Line.MOMENTS: "bad moments",
@@ -29,6 +31,10 @@ FINDINGS: Table = {
         Line.SWAP_BEFORE: "before: bad moments, missing",
         Line.SWAP_AFTER: "after",
         Line.CELL: "{episodes}, {skipped} of {judged}",
+        Line.CROSSED_INJECTOR: (
+            "The fault stayed with the injector when its connector was changed: the injector itself, or its plug."
+        ),
+        Line.CROSSED_CIRCUIT: "The fault went with the connector: wiring, connector or driver of cylinder {cylinder}.",
         Line.PROOF: (
             "Heat, time and taking the connection apart changed as well: changing back and seeing the fault change"
             " back is the proof."
@@ -70,6 +76,17 @@ FINDINGS: Table = {
         ),
         SwapVerdict.NOT_SHOWN: "Not shown where the fault went.",
     },
+    Exchange: {
+        Exchange.INJECTORS: "Injectors exchanged, connectors left in place.",
+        Exchange.CONNECTORS: (
+            "Connectors crossed, injectors left in place. Only on port injection, where leads reach and the maker"
+            " allows it: key off for each change, idle briefly, connect it back."
+        ),
+        Exchange.ASSUMED: (
+            "No labels of injectors or connectors: taken as injectors exchanged. With crossed connectors it means the"
+            " opposite."
+        ),
+    },
     WiggleVerdict: {
         WiggleVerdict.GATHERS: "Skips gather while the wiring is moved.",
         WiggleVerdict.DOES_NOT: "Skips do not gather while the wiring is moved.",
@@ -99,10 +116,30 @@ FINDINGS: Table = {
         Why.SPEEDS_DIFFER: "Speeds differ too much: {rpm_low} to {rpm_high} rpm.",
         Why.LENGTHS_DIFFER: "Lengths differ too much: {seconds_short} to {seconds_long} s.",
         Why.CELL_MISSING: "No recording of cylinder {cylinder}, {stage}.",
+        Why.ENGINES_DIFFER: ("The recordings are of different engines: cylinders, firing order or injection differ."),
         Why.NOTHING_MOVED: "By their labels nothing changed places.",
+        Why.BOTH_MOVED: (
+            "By their labels injectors and connectors changed places together: change one kind back, then record."
+        ),
+        Why.LABELS_UNCLEAR: (
+            "Labels before: {before}; after: {after}. Expected the same two, crossed: correct them in the case."
+        ),
         Why.SAME_RECORDING: "{file} and {other} are the same recording.",
         Why.NO_FAULT_BEFORE: "There was no clear fault before the swap: nothing to follow.",
         Why.DIFFERENCE_UNCLEAR: "The difference is not clear yet (by chance alone: {p}).",
+        Why.MISFIRE_MOVED: (
+            "By the control unit the misfire was at cylinder {cylinder} before and at cylinder {other} after."
+        ),
+        Why.MISFIRE_STAYED: "By the control unit the misfire was at cylinder {cylinder} before and after.",
+        Why.SECOND_AGREES: "That agrees with the sound.",
+        Why.SECOND_CONTRADICTS: (
+            "That contradicts the sound: misfire means combustion. Look at ignition and compression too, and repeat"
+            " both."
+        ),
+        Why.UNLIKE_FREEZE_FRAME: (
+            "The code was set at {rpm} rpm, coolant {coolant_c} °C, load {load_percent} %. No recording was made like"
+            " that: the fault's own condition is not recorded yet."
+        ),
         Why.RAN_WELL: "{file} was made while the engine ran well: it clears nothing.",
         Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
         Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
