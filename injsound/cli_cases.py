@@ -220,20 +220,26 @@ def compare(
     firing_order: str | None,
     words: "Words",
 ) -> None:
-    """Which injector is the odd one: WHAT is a case folder, or recordings called like 'cyl2 cold.m4a'."""
-    from injsound.cases.evidence import compare_case
-    from injsound.show.findings_text import tell_comparison
+    """Which injector is the odd one: WHAT is a case folder, or recordings called like 'cyl2 cold.m4a'.
+
+    Recordings of one cylinder at two speeds, called like 'cyl2 warm 2000 rpm.m4a', tell a solenoid's tick from a
+    valve's.
+    """
+    from injsound.cases.evidence import compare_case, two_speed_case
+    from injsound.show.findings_text import tell_comparison, tell_two_speed
 
     if len(what) == 1 and Path(what[0]).is_dir():
         _, _, findings = _gathered(what[0], words)
-        found = findings.comparison
+        found, at_speeds = findings.comparison, findings.two_speed
     else:
         if cylinder is not None:
             raise ParameterError("--cylinder comes from each file's name; leave it out")
-        found = compare_case(_named_takes(what, make_engine(cylinders, None, firing_order, injection), rpm, words))
+        takes = _named_takes(what, make_engine(cylinders, None, firing_order, injection), rpm, words)
+        found, at_speeds = compare_case(takes), two_speed_case(takes)
     if found is None:
         raise ParameterError(f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
-    _say(tell_comparison(found, words))
+    for block in (tell_comparison(found, words), *(tell_two_speed(one, words) for one in at_speeds)):
+        _say(block)
 
 
 def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None, words: "Words") -> "list[Take]":
@@ -251,7 +257,7 @@ def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None, wo
         entry = entry_from_name(Path(file).name)
         if entry is None:
             raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
-        result = run_file(file, engine=replace(engine, cylinder=entry.cylinder), rpm=rpm)
+        result = run_file(file, engine=replace(engine, cylinder=entry.cylinder), rpm=entry.rpm or rpm)
         click.echo(failure_line(result) if isinstance(result, Failure) else words.say(Screen.READ, file=file), err=True)
         if not isinstance(result, Failure):
             takes.append(

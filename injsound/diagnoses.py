@@ -70,6 +70,14 @@ class WiggleVerdict(StrEnum):
     TOO_FEW = "too few"
 
 
+class GapKind(StrEnum):
+    """Whose open time it is, by two speeds."""
+
+    SOLENOID = "solenoid"
+    MECHANICAL = "mechanical"
+    NOT_SHOWN = "not shown"
+
+
 class MarkedBy(StrEnum):
     """What says where the wiring was moved and where not."""
 
@@ -113,6 +121,13 @@ class Why(StrEnum):
     SECOND_CONTRADICTS = "second contradicts"
     UNLIKE_FREEZE_FRAME = "unlike freeze frame"  # rpm, coolant_c, load_percent at which the code was set
     RAN_WELL = "ran well"  # file: it did not shake while recorded
+    GAP_HOLDS = "gap holds"  # rpm_low, rpm_high
+    GAP_FALLS = "gap falls"  # rpm_low, rpm_high
+    GAP_FITS_BOTH = "gap fits both"  # rpm_low, rpm_high
+    GAP_FITS_NEITHER = "gap fits neither"  # rpm_low, rpm_high
+    ONE_SPEED = "one speed"  # rpm_low, rpm_high
+    SPEEDS_TOO_CLOSE = "speeds too close"  # rpm_low, rpm_high: both would give about the same gap
+    NO_OPEN_TIME = "no open time"  # rpm, count, needed: too few gaps measured at that speed
     MORE_WHILE_MOVED = "more while moved"  # moved, still, p
     NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
     TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
@@ -326,6 +341,45 @@ class WiggleFinding:
     reasons: tuple[Reason, ...]
     marked_by: MarkedBy = MarkedBy.TIMES
     marks: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AtSpeed:
+    """The open time at one speed.
+
+    Parameters
+    ----------
+    rpm : float
+        Engine speed [1/min].
+    open_time_ms, error_ms : float or None
+        Median gap and its standard error, that of reading two onsets included; None where too few were measured [ms].
+    count : int
+        Gaps measured [unitless].
+    pulse_width_ms : float or None
+        By the scan tool [ms].
+    """
+
+    rpm: float
+    open_time_ms: float | None
+    error_ms: float | None
+    count: int
+    pulse_width_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TwoSpeedFinding:
+    """Result of `findings.two_speed.compare_speeds`.
+
+    ``solenoid_ms`` and ``mechanical_ms`` are from where to where the faster gap would lie were it the one or the other.
+    """
+
+    verdict: GapKind
+    cylinder: int
+    slow: AtSpeed
+    fast: AtSpeed
+    solenoid_ms: tuple[float, float] | None
+    mechanical_ms: tuple[float, float] | None
+    reasons: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

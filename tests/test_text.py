@@ -9,6 +9,7 @@ from readings import empty, reading
 from injsound.diagnoses import (
     CompareVerdict,
     Exchange,
+    GapKind,
     MarkedBy,
     Measure,
     Shaking,
@@ -31,7 +32,7 @@ from injsound.show.words.languages import LANGUAGES
 WORDS = Words()
 CODES = (
     Injection, TroubleKind, Verdict, State, Pattern, Neighbours, SpanKind, ReasonCode, WarningCode, StepCode, Stage,
-    Shaking, Measure, CompareVerdict, SwapVerdict, Exchange, WiggleVerdict, MarkedBy, VerifyVerdict, Why, Todo,
+    Shaking, Measure, CompareVerdict, SwapVerdict, Exchange, GapKind, WiggleVerdict, MarkedBy, VerifyVerdict, Why, Todo,
 )  # fmt: skip
 KINDS = {*CODES, *(kind for _, kind in inspect.getmembers(keys, inspect.isclass) if kind is not StrEnum)}
 

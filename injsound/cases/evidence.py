@@ -1,6 +1,7 @@
 """From a case and its readings to what they say together."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from injsound.cases.case import Case, Entry
 from injsound.cases.guide import Findings
@@ -13,13 +14,16 @@ from injsound.diagnoses import (
     Stage,
     SwapFinding,
     Take,
+    TwoSpeedFinding,
     VerifyFinding,
     WiggleFinding,
 )
 from injsound.errors import ParameterError
+from injsound.findings.alike import of_one_speed
 from injsound.findings.compare import compare_injectors
 from injsound.findings.freeze import unlike_freeze_frame
 from injsound.findings.swap import find_fault
+from injsound.findings.two_speed import compare_speeds, speeds_apart
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
 from injsound.results import KNOCKS_THAT_MARK, Failure, Reading
@@ -52,6 +56,7 @@ def gather(case: Case, results: Results) -> Findings:
         takes=tuple(every),
         unlike=unlike_freeze_frame(case.freeze_frame, every),
         comparison=compare_case(takes),
+        two_speed=two_speed_case(takes),
         wiggle=wiggle_case(case, results),
         swap=swap_case(case, takes),
         verification=verify_case(case, takes),
@@ -59,7 +64,7 @@ def gather(case: Case, results: Results) -> Findings:
 
 
 def compare_case(takes: Sequence[Take]) -> Comparison | None:
-    """Compare the injectors before any swap, in the condition in which most were recorded, shaking ones first.
+    """Compare the injectors before any swap, in the condition and at the speed of most, shaking ones first.
 
     Parameters
     ----------
@@ -76,8 +81,35 @@ def compare_case(takes: Sequence[Take]) -> Comparison | None:
         return None
     shook = [take for take in own if take.shaking is Shaking.YES] or own
     conditions = sorted({take.condition for take in shook})
-    condition = max(conditions, key=lambda c: len({take.cylinder for take in shook if take.condition == c}))
-    return compare_injectors([take for take in shook if take.condition == condition])
+    alike = [of_one_speed([take for take in shook if take.condition == condition]) for condition in conditions]
+    most = max(alike, key=_cylinders)
+    # Where no two are alike the comparison is asked all the same, and says why it cannot be made.
+    return compare_injectors(most if _cylinders(most) > 1 else shook)
+
+
+def _cylinders(takes: Sequence[Take]) -> int:
+    return len({take.cylinder for take in takes})
+
+
+def two_speed_case(takes: Sequence[Take]) -> tuple[TwoSpeedFinding, ...]:
+    """Tell solenoid from mechanism for each cylinder that was recorded at two speeds before any swap.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one case.
+
+    Returns
+    -------
+    tuple of TwoSpeedFinding
+        By cylinder; "warm idle" and "warm" are one temperature.
+    """
+    by_place: dict[tuple[int, str], list[Take]] = {}
+    for take in takes:
+        if take.stage is Stage.BEFORE:
+            warmth = take.condition.removesuffix(" idle")
+            by_place.setdefault((take.cylinder, warmth), []).append(replace(take, condition=warmth))
+    return tuple(compare_speeds(own) for _, own in sorted(by_place.items()) if speeds_apart(own))
 
 
 def swap_case(case: Case, takes: Sequence[Take]) -> SwapFinding | None:

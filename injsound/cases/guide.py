@@ -19,6 +19,7 @@ from injsound.diagnoses import (
     SwapVerdict,
     Take,
     Todo,
+    TwoSpeedFinding,
     VerifyFinding,
     VerifyVerdict,
     Why,
@@ -38,6 +39,7 @@ class Findings:
     takes: tuple[Take, ...] = ()
     unlike: Reason | None = None
     comparison: Comparison | None = None
+    two_speed: tuple[TwoSpeedFinding, ...] = ()
     wiggle: WiggleFinding | None = None
     swap: SwapFinding | None = None
     verification: VerifyFinding | None = None

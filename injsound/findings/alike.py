@@ -11,6 +11,26 @@ MOST_SPEED_RATIO = 1.2
 MOST_LENGTH_RATIO = 2.0
 
 
+# Any of these forbids a comparison.
+UNLIKE = frozenset({Why.SAME_RECORDING, Why.CONDITIONS_DIFFER, Why.SPEEDS_DIFFER, Why.ENGINES_DIFFER})
+
+
+def unlike(takes: Sequence[Take]) -> list[Reason]:
+    """All that forbids comparing recordings; lengths may differ.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Any.
+
+    Returns
+    -------
+    list of Reason
+        Empty where they may be compared.
+    """
+    return [*same_recordings(takes), *unlike_conditions(takes), *unlike_engines(takes), *unlike_speeds(takes)]
+
+
 def same_recordings(takes: Sequence[Take]) -> list[Reason]:
     """Recordings that hold the same sound.
 

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from injsound.diagnoses import Arm, CompareVerdict, Comparison, Measure, Reason, Shaking, Side, Take, Why
+from injsound.findings.alike import UNLIKE, unlike
 from injsound.findings.episodes import (
     LEVEL,
     arm_of,
@@ -50,11 +51,11 @@ def compare_injectors(takes: Sequence[Take]) -> Comparison:
     """
     conditions = sorted({take.condition for take in takes})
     cylinders = sorted({take.cylinder for take in takes})
-    doubts = [*_doubts(takes, conditions, cylinders), *_uncounted(takes)]
+    doubts = [*_doubts(takes, cylinders), *_uncounted(takes)]
     sides = _corrected([_side(takes, cylinder) for cylinder in cylinders])
     condition = conditions[0] if len(conditions) == 1 else ""
     counted = [side for side in sides if side.arm is not None]
-    if len(conditions) > 1 or len(counted) < FEWEST_CYLINDERS:
+    if any(reason.why in UNLIKE for reason in doubts) or len(counted) < FEWEST_CYLINDERS:
         return _finding(CompareVerdict.NOT_SHOWN, (), sides, doubts, condition, None)
     odd = tuple(side.cylinder for side in sides if _is_odd(side))
     reasons = [reason for side in sides if side.cylinder in odd for reason in _evidence(side, sides)]
@@ -83,10 +84,8 @@ def _finding(
     )
 
 
-def _doubts(takes: Sequence[Take], conditions: list[str], cylinders: list[int]) -> list[Reason]:
-    found = []
-    if len(conditions) > 1:
-        found.append(Reason(why=Why.CONDITIONS_DIFFER, figures={"conditions": ", ".join(conditions)}))
+def _doubts(takes: Sequence[Take], cylinders: list[int]) -> list[Reason]:
+    found = unlike(takes)
     if len(cylinders) < FEWEST_CYLINDERS:
         figures = {"count": len(cylinders), "needed": FEWEST_CYLINDERS}
         found.append(Reason(why=Why.TOO_FEW_RECORDINGS, figures=figures))

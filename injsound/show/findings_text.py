@@ -3,6 +3,7 @@
 from injsound.cases.guide import Findings, Step
 from injsound.diagnoses import (
     Arm,
+    AtSpeed,
     CompareVerdict,
     Comparison,
     Exchange,
@@ -11,6 +12,7 @@ from injsound.diagnoses import (
     Stage,
     SwapFinding,
     SwapVerdict,
+    TwoSpeedFinding,
     VerifyFinding,
     WiggleFinding,
 )
@@ -121,6 +123,37 @@ def _cell(arm: Arm | None, words: Words) -> str:
     return words.say(Line.CELL, {"episodes": arm.episodes, "skipped": arm.skipped, "judged": arm.judged})
 
 
+def tell_two_speed(found: TwoSpeedFinding, words: Words) -> list[str]:
+    """A two-speed check: both gaps, what either kind would give, and which it is.
+
+    Parameters
+    ----------
+    found : TwoSpeedFinding
+        The finding.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    list of str
+        Lines.
+    """
+    lines = [words.say(Line.TWO_SPEED, cylinder=found.cylinder)]
+    lines += [line for speed in (found.slow, found.fast) for line in wrapped(_at_speed(speed, words))]
+    if found.solenoid_ms is not None and found.mechanical_ms is not None:
+        edges = [words.number(max(edge, 0.0), 2) for edge in (*found.solenoid_ms, *found.mechanical_ms)]
+        named = dict(zip(("low", "high", "lowest", "highest"), edges, strict=True))
+        lines += wrapped(words.say(Line.FORETOLD, {"rpm": round(found.fast.rpm), **named}))
+    return [*lines, *wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
+
+
+def _at_speed(speed: AtSpeed, words: Words) -> str:
+    if speed.open_time_ms is None or speed.error_ms is None:
+        return words.say(Line.AT_SPEED_NONE, rpm=round(speed.rpm))
+    gap, error = (words.number(value, 2) for value in (speed.open_time_ms, speed.error_ms))
+    return words.say(Line.AT_SPEED, rpm=round(speed.rpm), gap=gap, error=error, count=speed.count)
+
+
 def tell_wiggle(found: WiggleFinding, words: Words) -> list[str]:
     """A wiggle test: both arms with what could not be judged and how many calls may be wrong.
 
@@ -201,6 +234,7 @@ def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
         blocks.append([words.say(Line.FREEZE_FRAME), *tell_reasons((findings.unlike,), words)])
     if findings.comparison is not None:
         blocks.append(tell_comparison(findings.comparison, words))
+    blocks += [tell_two_speed(found, words) for found in findings.two_speed]
     if findings.wiggle is not None:
         blocks.append(tell_wiggle(findings.wiggle, words))
     if findings.swap is not None:

@@ -3,6 +3,7 @@
 from injsound.diagnoses import (
     CompareVerdict,
     Exchange,
+    GapKind,
     MarkedBy,
     Measure,
     Shaking,
@@ -39,6 +40,10 @@ FINDINGS: Table = {
             "Heat, time and taking the connection apart changed as well: changing back and seeing the fault change"
             " back is the proof."
         ),
+        Line.TWO_SPEED: "two speeds, cylinder {cylinder}",
+        Line.AT_SPEED: "{rpm} rpm: {gap} ms from open to close tick, give or take {error} ms ({count} ticks)",
+        Line.AT_SPEED_NONE: "{rpm} rpm: open time not measured",
+        Line.FORETOLD: "At {rpm} rpm a solenoid would give {low} to {high} ms, a mechanism {lowest} to {highest} ms.",
         Line.WIGGLE: "wiggle",
         Line.WIGGLE_ARM: (
             "{name}: {episodes} bad moments, {skipped} of {judged} ticks missing, {unjudged} % not judged,"
@@ -92,6 +97,11 @@ FINDINGS: Table = {
         WiggleVerdict.DOES_NOT: "Skips do not gather while the wiring is moved.",
         WiggleVerdict.TOO_FEW: "Too few to say.",
     },
+    GapKind: {
+        GapKind.SOLENOID: "The gap roughly holds: a solenoid's.",
+        GapKind.MECHANICAL: "The gap falls in proportion to speed: a valve or a pump, no injector.",
+        GapKind.NOT_SHOWN: "Not shown whether the gap is a solenoid's.",
+    },
     MarkedBy: {
         MarkedBy.TIMES: "Still and moved by the times given.",
         MarkedBy.CASE: "Still and moved by the times in the case.",
@@ -141,6 +151,17 @@ FINDINGS: Table = {
             " that: the fault's own condition is not recorded yet."
         ),
         Why.RAN_WELL: "{file} was made while the engine ran well: it clears nothing.",
+        Why.GAP_HOLDS: "Only a solenoid's gap stays like that from {rpm_low} to {rpm_high} rpm.",
+        Why.GAP_FALLS: "Only a mechanical gap falls like that from {rpm_low} to {rpm_high} rpm.",
+        Why.GAP_FITS_BOTH: "From {rpm_low} to {rpm_high} rpm it fits both: enter the pulse width at both speeds.",
+        Why.GAP_FITS_NEITHER: (
+            "From {rpm_low} to {rpm_high} rpm it fits neither: enter the pulse width at both speeds, or record again."
+        ),
+        Why.ONE_SPEED: "{rpm_low} and {rpm_high} rpm are one speed: hold 2000 rpm for the second recording.",
+        Why.SPEEDS_TOO_CLOSE: (
+            "{rpm_low} and {rpm_high} rpm are too close: hold a higher speed, or enter the pulse width at both."
+        ),
+        Why.NO_OPEN_TIME: "At {rpm} rpm {count} open times were measured; {needed} are needed: record again, closer.",
         Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
         Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
         Why.TOO_FEW_STRETCHES: "{moved} moved and {still} still stretches; {needed} of each are needed.",
