@@ -136,13 +136,13 @@ def _failed(result: "Reading | Failure") -> bool:
 def _show(result: "Reading | Failure", words: "Words", *, details: bool, quiet: bool) -> None:
     from injsound.results import Failure
     from injsound.show import reading_text
-    from injsound.show.text import failure_line
+    from injsound.show.text import failure_line, hung, shortened
 
     if isinstance(result, Failure):
         click.echo(failure_line(result), err=True)
         return
     for note in result.quality.warnings:
-        click.echo(f"{result.file}: {words.note(note)}", err=True)
+        click.echo(hung(f"{shortened(result.file, 48)}: {words.note(note)}"), err=True)
     if not quiet:
         click.echo(
             "\n".join(

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from injsound.cli_options import engine_options, language_option, make_engine, may_write
 from injsound.errors import ParameterError
@@ -57,11 +58,12 @@ def case_new(
     """Make FOLDER with its case.toml."""
     from injsound.cases.case import new_case
     from injsound.engine import read_trouble_code
+    from injsound.show.text import hung
 
     if rpm is not None or cylinder is not None:
         raise ParameterError("--rpm and --cylinder belong to a recording; give them to: injsound case add")
     named = tuple(code.strip().upper() for code in codes.split(",") if code.strip())
-    wording = [f"{code}: {words.trouble_code(read_trouble_code(code))}" for code in named]
+    wording = [hung(f"{code}: {words.trouble_code(read_trouble_code(code))}") for code in named]
     engine = make_engine(cylinders, None, firing_order, injection)
     made = new_case(folder, complaint=complaint, engine=engine, codes=named)
     click.echo(words.say(Screen.CASE_MADE, file=str(made)))
@@ -104,6 +106,7 @@ def case_add(
 
     from injsound.cases.case import CaseError, Entry, add_entries, entry_from_name, load_case, unlisted
     from injsound.diagnoses import Shaking, Stage
+    from injsound.show.text import hung
 
     entries = unlisted(load_case(folder)) if not recordings else []
     for recording in recordings:
@@ -140,7 +143,7 @@ def case_add(
             stage=entry.stage,
             shaking=entry.shaking,
         )
-        click.echo(said)
+        click.echo(hung(said))
     click.echo(words.say(Screen.CASE_CORRECT, file=str(Path(folder) / "case.toml")))
 
 
@@ -325,6 +328,7 @@ def report(folder: str, out: str | None, force: bool, words: "Words") -> None:
     if out is not None:
         may_write([Path(out)], force)
     opened, results, findings = _gathered(folder, words)
+    words = _of_case(opened, words)
     page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())
     target = Path(out) if out else opened.folder / "report.html"
     write_whole(target, page.encode())
@@ -361,6 +365,14 @@ def batch(
     table = str(Path(out or folder) / "results.csv")
     click.echo(words.say(Screen.BATCH_DONE, count=count, failed=failed, file=table))
     context.exit(int(failed > 0))
+
+
+def _of_case(opened: "Case", words: "Words") -> "Words":
+    """The language that the case names, unless the command line names one."""
+    from dataclasses import replace
+
+    named = click.get_current_context().get_parameter_source("words") is ParameterSource.COMMANDLINE
+    return words if named or opened.language is None else replace(words, language=opened.language)
 
 
 def _gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Failure], Findings]":

@@ -1,6 +1,5 @@
 """The shipped practice recordings, read and pictured."""
 
-import textwrap
 import tomllib
 from collections.abc import Callable
 from importlib.resources import files
@@ -13,7 +12,7 @@ from injsound.results import Failure
 from injsound.runs import run_file
 from injsound.show.plot import picture_bytes
 from injsound.show.reading_text import glance
-from injsound.show.text import COLUMNS, ENGLISH, Words
+from injsound.show.text import ENGLISH, Words, filled
 from injsound.show.words.keys import Screen
 
 
@@ -60,7 +59,7 @@ def run_demo(to: Path, words: Words = ENGLISH, *, echo: Callable[[str], None]) -
         to.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InjsoundError(f"cannot make the folder {to}: {error.strerror}; run the demo elsewhere") from error
-    echo(textwrap.fill(words.say(Screen.DEMO_STORY), COLUMNS))
+    echo("\n".join(filled(words.say(Screen.DEMO_STORY))))
     results = []
     for entry in told["recording"]:
         engine = Engine(firing_order=parse_firing_order(told["firing_order"]), cylinder=entry["cylinder"])

@@ -7,3 +7,4 @@ class Language(StrEnum):
     """By its code of ISO 639-1."""
 
     ENGLISH = "en"
+    SPANISH = "es"

@@ -1,6 +1,8 @@
 """A case from its first file to the report: made, read, guided, told."""
 
+import html
 import json
+import re
 import shutil
 from dataclasses import replace
 from datetime import date
@@ -46,10 +48,12 @@ from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.findings.compare import compare_injectors
 from injsound.findings.verify import verify_repair
-from injsound.results import Failure, KnockGroup, Reading, Verdict
+from injsound.languages import Language
+from injsound.results import Failure, KnockGroup, Note, Reading, ReasonCode, Verdict
 from injsound.show.findings_text import tell_comparison, tell_findings, tell_step, tell_swap, tell_verify, tell_wiggle
 from injsound.show.report import make_report
 from injsound.show.text import COLUMNS, Words
+from injsound.show.words.languages import LANGUAGES
 from injsound.simulate import Scene, Skipping, simulate, write
 
 THREE = Engine(cylinders=3, firing_order=(1, 2, 3))
@@ -272,7 +276,8 @@ def test_batch_goes_on_where_it_stopped(tmp_path, sounds):
 
 
 def _compared(verdict, odd=()):
-    return Comparison(verdict=verdict, odd=odd, sides=(), reasons=(), condition="cold", record_s=40.0)
+    sides = compare_injectors(TAKES).sides
+    return Comparison(verdict=verdict, odd=odd, sides=sides, reasons=(), condition="cold", record_s=40.0)
 
 
 def _swapped(verdict):
@@ -309,11 +314,13 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
     [
         ({"checks": {}}, {}, Todo.SAVE_CODES),
         ({"checks": {"codes_saved": True}}, {}, Todo.QUICK_CHECKS),
-        ({}, {}, Todo.RECORD_SHAKING),
-        ({}, {"takes": tuple(replace(t, shaking=Shaking.NO) for t in TAKES)}, Todo.RECORD_SHAKING),
+        ({}, {}, Todo.RECORD_EACH),
+        ({"codes": ("P0303",)}, {}, Todo.RECORD_SHAKING),
+        ({}, {"takes": tuple(replace(t, shaking=Shaking.NO) for t in TAKES)}, Todo.RECORD_EACH),
         ({}, {"takes": UNCLEAR}, Todo.RECORD_AGAIN),
         ({}, {"takes": TAKES[:1]}, Todo.RECORD_OTHERS),
-        ({}, {"takes": TAKES}, Todo.RECORD_MORE),
+        ({}, {"takes": TAKES}, Todo.RECORD_REST),
+        ({"engine": Engine()}, {"takes": TAKES[:1], "comparison": compare_injectors(TAKES[:1])}, Todo.RECORD_REST),
         ({}, {"takes": TAKES, "comparison": _compared(CompareVerdict.NOT_SHOWN)}, Todo.RECORD_MORE),
         ({}, {"takes": TAKES, "comparison": _compared(CompareVerdict.NONE)}, Todo.LOOK_ELSEWHERE),
         ({"checks": {"codes_saved": True, "quick": True}}, ODD, Todo.PROVE_DRIVE),
@@ -333,14 +340,23 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
     ],
 )  # fmt: skip
 def test_every_step_of_the_job(tmp_path, settings, findings, todo):
-    case = Case(folder=tmp_path, engine=THREE, **{"checks": DONE, **settings})
+    case = Case(folder=tmp_path, **{"engine": THREE, "checks": DONE, **settings})
     assert next_step(case, Findings(**findings)).todo is todo
 
 
 def test_the_code_names_the_cylinder_to_record(tmp_path):
     for codes, cylinder in ((("P0303",), 3), (("P0203", "P0303"), 3), (("P0300",), None), (("P0301", "P0303"), None)):
         case = Case(folder=tmp_path, engine=THREE, checks=DONE, codes=codes)
-        assert next_step(case, Findings()).figures["cylinder"] == cylinder
+        assert next_step(case, Findings()).figures.get("cylinder") == cylinder
+
+
+def test_a_step_names_the_cylinder_and_the_reason(tmp_path):
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE)
+    swapped = replace(_swapped(SwapVerdict.FOLLOWS_INJECTOR), faulty=2)
+    assert "cylinder 2 at first" in "\n".join(tell_step(next_step(case, Findings(swap=swapped)), Words()))
+    unclear = replace(UNCLEAR[0].reading, reasons=(Note(code=ReasonCode.TWO_CANDIDATES),))
+    told = tell_step(next_step(case, Findings(takes=(replace(UNCLEAR[0], reading=unclear),))), Words())
+    assert "two clicks could be this injector's" in "\n".join(told)
 
 
 # --- words ----------------------------------------------------------------------------------------------------------
@@ -380,6 +396,63 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     assert all(reading.sha256 in page for reading in results.values())
     assert "Cylinder 3 is the odd one." in page
     assert "2026-01-02" in page
+    spanish = Words(Language.SPANISH)
+    page = make_report(case, results, findings, next_step(case, findings), spanish, day=date(2026, 1, 2))
+    assert '<html lang="es">' in page
+    assert "El cilindro 3 es el que se aparta de los demás." in page
+    assert "2026-01-02" in page
+    assert _english_in(html.unescape(re.sub(r'"data:[^"]+"', "", page))) == []
+
+
+def _english_in(text):
+    """Pieces of two words or more of English sentences that are nowhere part of a Spanish one."""
+    spanish = " ".join(t for table in LANGUAGES[Language.SPANISH].values() for t in table.values())
+    pieces = [
+        piece.strip()
+        for table in LANGUAGES[Language.ENGLISH].values()
+        for template in table.values()
+        for piece in re.split(r"\{\w+\}", template)
+    ]
+    said = " ".join(text.split())
+    return [piece for piece in pieces if " " in piece and piece in said and piece not in spanish]
+
+
+def test_english_is_found_where_it_is_left():
+    assert _english_in("Hecho. The fault follows the injector.") == ["The fault follows the injector."]
+    assert _english_in("El fallo sigue al inyector.") == []
+
+
+def test_a_case_names_the_language_of_its_report(tmp_path):
+    new_case(tmp_path)
+    assert load_case(tmp_path).language is None
+    path = tmp_path / "case.toml"
+    path.write_text('language = "es"\n' + path.read_text())
+    assert load_case(tmp_path).language is Language.SPANISH
+    path.write_text('language = "xx"\n')
+    with pytest.raises(CaseError, match="language: is 'xx'; expected 'en', 'es'"):
+        load_case(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("named", "environment", "option", "language"),
+    [
+        ("", "", [], "en"),
+        ("", "es", [], "es"),
+        ("es", "", [], "es"),
+        ("en", "es", [], "en"),
+        ("es", "", ["--language", "en"], "en"),
+    ],
+)
+def test_the_command_line_then_the_case_then_the_environment_choose_the_language(
+    tmp_path, monkeypatch, capsys, named, environment, option, language
+):
+    new_case(tmp_path)
+    path = tmp_path / "case.toml"
+    path.write_text((f'language = "{named}"\n' if named else "") + path.read_text())
+    monkeypatch.setenv("INJSOUND_LANGUAGE", environment)
+    assert main(["report", str(tmp_path), *option]) == 0
+    assert f'<html lang="{language}">' in (tmp_path / "report.html").read_text()
+    assert capsys.readouterr().out.startswith({"en": "report: ", "es": "informe: "}[language])
 
 
 def test_commands_of_a_case(tmp_path, sounds, capsys):
@@ -391,6 +464,13 @@ def test_commands_of_a_case(tmp_path, sounds, capsys):
         assert main(command) == 0
     told = capsys.readouterr().out
     assert "Cylinder 3 is the odd one." in told
+    for command in (["case", "show", job], ["case", "next", job], ["compare", job]):
+        assert main([*command, "--language", "es"]) == 0
+    spanish = capsys.readouterr().out
+    assert "El cilindro 3 es el que se aparta de los demás." in spanish
+    assert "Guarde los códigos almacenados y pendientes (P0303)" in spanish
+    assert _english_in(spanish) == []
+    assert max(map(len, spanish.splitlines())) <= COLUMNS
     assert "Save the stored and pending codes (P0303)" in told
     assert (tmp_path / "job" / "report.html").stat().st_size > 100_000
     mine = tmp_path / "mine.html"
@@ -488,7 +568,7 @@ def test_a_case_takes_knocks_where_no_times_are_given_and_three_groups_or_more(t
         found = gather(case, {"w.wav": reading})
         assert (found.wiggle is not None) is marked
     assert found.wiggle.verdict is WiggleVerdict.GATHERS
-    assert "Still and moved by groups of three knocks, 11 of them" in " ".join(tell_wiggle(found.wiggle, Words()))
+    assert "Still and moved by groups of three knocks (11)" in " ".join(tell_wiggle(found.wiggle, Words()))
 
 
 def test_a_stretch_outside_the_recording_is_told_with_its_file(tmp_path):

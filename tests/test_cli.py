@@ -123,6 +123,14 @@ def test_plan_counts_what_arithmetic_says(capsys):
     assert "48 s (299 ticks)" in out
 
 
+def test_plan_in_spanish(capsys):
+    assert main(["plan", "--rpm", "750", "--rate", "0.5%", "--language", "es"]) == 0
+    out = capsys.readouterr().out
+    assert "160,0 ms entre chasquidos a 750 rpm, inyección secuencial" in out
+    assert "menos del 0,5 %" in out
+    assert main(["plan", "--rpm", "750", "--language", "xx"]) == 2
+
+
 @pytest.mark.parametrize("rate", ["0", "100%", "abc", "-1%"])
 def test_plan_refuses_impossible_rates(capsys, rate):
     assert main(["plan", "--rpm", "750", "--rate", rate]) == 2

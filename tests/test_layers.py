@@ -14,6 +14,8 @@ MODULES = {
     for path in ROOT.rglob("*.py")
 }
 STAGES = {name for name in MODULES if name.startswith("sound.")} - BASE
+LANGUAGE_ROOMS = ("show.words.english", "show.words.spanish")
+CODES = {"engine", "results", "diagnoses", "show.words.keys", "show.words.table"}
 # A module's own row, else that of its floor; None: anything.
 FLOORS = {"sound", "findings", "cases", "show"}
 ALLOWED = {
@@ -48,7 +50,7 @@ ALLOWED = {
         "findings.proportions",
         "findings.verdict",
     },
-    "cases.case": {"errors", "engine", "diagnoses", "record"},
+    "cases.case": {"errors", "engine", "diagnoses", "languages", "record"},
     "cases.guide": {"results", "diagnoses", "cases.case"},
     "cases.store": {"engine", "errors", "results", "diagnoses", "record", "runs", "cases.case"},
     "cases.evidence": {
@@ -72,17 +74,8 @@ ALLOWED = {
     "show.words": set(),
     "show.words.keys": set(),
     "show.words.table": set(),
-    "show.words.languages": {"languages", "show.words.english", "show.words.table"},
-    "show.words.english": {
-        "engine",
-        "results",
-        "diagnoses",
-        "show.words.english.findings",
-        "show.words.english.reading",
-        "show.words.english.screens",
-        "show.words.keys",
-        "show.words.table",
-    },
+    "show.words.languages": {"languages", "show.words.english", "show.words.spanish", "show.words.table"},
+    **{name: CODES | {f"{name}.{part}" for part in ("findings", "reading", "screens")} for name in LANGUAGE_ROOMS},
     "show.text": {"engine", "languages", "results", "show.words.keys", "show.words.languages"},
     "show.reading_text": {"results", "show.text", "show.words.keys"},
     "show.findings_text": {"results", "diagnoses", "cases.guide", "show.text", "show.words.keys"},

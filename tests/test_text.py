@@ -1,4 +1,5 @@
 import inspect
+import re
 import string
 from dataclasses import replace
 from enum import StrEnum
@@ -6,12 +7,14 @@ from enum import StrEnum
 import pytest
 from readings import empty, reading
 
+from injsound.cases.guide import Step
 from injsound.diagnoses import (
     CompareVerdict,
     Exchange,
     GapKind,
     MarkedBy,
     Measure,
+    Reason,
     Shaking,
     Stage,
     SwapVerdict,
@@ -22,11 +25,12 @@ from injsound.diagnoses import (
 )
 from injsound.engine import Injection, TroubleKind
 from injsound.languages import Language
-from injsound.results import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
+from injsound.results import Neighbours, Note, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
+from injsound.show.findings_text import tell_reasons, tell_step
 from injsound.show.reading_text import counted, details, glance, headline
-from injsound.show.text import COLUMNS, Words
+from injsound.show.text import COLUMNS, Words, filled, hung, row
 from injsound.show.words import keys
-from injsound.show.words.keys import Screen
+from injsound.show.words.keys import Brief, Phrase, Screen
 from injsound.show.words.languages import LANGUAGES
 
 WORDS = Words()
@@ -44,7 +48,94 @@ def test_every_code_has_words_and_nothing_else_has(language):
         assert list(table) == list(kind), kind
         for template in table.values():
             assert template.strip()
-            assert all(name is None or name.isidentifier() for _, name, _, _ in string.Formatter().parse(template))
+
+
+@pytest.mark.parametrize("language", Language)
+def test_every_language_names_the_same_figures(language):
+    for kind, table in LANGUAGES[Language.ENGLISH].items():
+        for code, template in table.items():
+            names = figure_names(template)
+            assert all(name.isidentifier() for name in names)
+            assert figure_names(LANGUAGES[language][kind][code]) == names, code
+
+
+def figure_names(template):
+    return sorted(name for _, name, _, _ in string.Formatter().parse(template) if name is not None)
+
+
+def test_a_reason_that_leaves_the_question_open_has_a_brief_form():
+    told = {ReasonCode.SKIPS_FOUND, ReasonCode.NO_SKIPS, ReasonCode.FEW_CALLS}
+    assert [brief.value for brief in Brief] == [reason.value for reason in ReasonCode if reason not in told]
+
+
+@pytest.mark.parametrize("language", Language)
+def test_nothing_is_wider_than_the_terminal(language):
+    words = Words(language)
+    figures = {name: 12_345.678 for table in LANGUAGES[language].values() for t in table.values()
+               for name in figure_names(t)} | {"file": "x" * 90 + ".wav", "other": "cyl2.m4a"}  # fmt: skip
+    lines = words.caution().splitlines()
+    for code in (*WarningCode, *Screen):
+        lines += hung(f"cyl2 cold before.m4a: {words.say(code, {**figures, 'file': 'cyl2.m4a'})}").splitlines()
+    lines += tell_reasons([Reason(why=why, figures={**figures, "p": 1e-9}) for why in Why], words)
+    lines += [line for todo in Todo for line in tell_step(Step(todo=todo, figures=figures), words)]
+    for made in (reading(), empty(), reading(Verdict.STEADY, skipped=())):
+        lines += details(made, words)
+        for code in ReasonCode:
+            notes = (Note(code=code, figures=figures),) * 2
+            for verdict in Verdict:
+                lines += glance(replace(made, verdict=verdict, reasons=notes, next_step=notes[0]), words)
+        for code in StepCode:
+            lines += glance(replace(made, next_step=Note(code=code, figures=figures)), words)
+    assert [line for line in lines if len(line) > COLUMNS] == []
+
+
+@pytest.mark.parametrize("language", Language)
+def test_labels_leave_a_space_before_their_words(language):
+    labels = (Phrase.MISSING, Phrase.PATTERN, Phrase.NEIGHBOURS, Phrase.WHY, Phrase.NEXT, Phrase.NOTE, Phrase.SPEED,
+              Phrase.TIMING, Phrase.OWN_SCATTER, Phrase.OPEN_TIME, Phrase.MARGIN, Phrase.WRONG_CALLS,
+              Phrase.THIS_INJECTOR, Screen.INTERVAL, Screen.SCATTERED, Screen.BURSTS)  # fmt: skip
+    assert all(row(Words(language).say(label), "words")[0][15] == " " for label in labels)
+
+
+@pytest.mark.parametrize("language", Language)
+@pytest.mark.parametrize("reason", Brief)
+def test_the_line_of_an_open_question_carries_its_main_reason_and_fits(language, reason):
+    words = Words(language)
+    notes = tuple(Note(code=ReasonCode(code)) for code in (reason.value, "faint"))
+    for verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK):
+        made = replace(reading(verdict), reasons=notes)
+        assert glance(made, words)[1].endswith(words.say(reason))
+        assert headline(made, words).endswith(words.say(reason))
+        assert words.say(verdict).casefold() in headline(made, words).casefold()
+
+
+def test_spanish_is_spanish_throughout():
+    english, spanish = LANGUAGES[Language.ENGLISH], LANGUAGES[Language.SPANISH]
+    same = {spanish[kind][code] for kind in english for code in kind if english[kind][code] == spanish[kind][code]}
+    # Words of both languages, and templates without words.
+    assert same <= {"no", "regular", "{number}"}
+    for kind in spanish:
+        for code, template in spanish[kind].items():
+            spoken = set(re.findall(r"[a-z]+", re.sub(r"\{\w+\}|--\w+|\w+ = true", "", template.casefold())))
+            assert not spoken & {"the", "of", "and", "with", "was", "is", "to", "for", "cylinder", "tick", "ticks"}, (
+                code
+            )
+
+
+def test_spanish_writes_a_decimal_comma():
+    words = Words(Language.SPANISH)
+    assert headline(reading(), words) == ("Faltan chasquidos: 3 de 249 (1,2 %; intervalo del 95 %: de 0,25 % a 3,5 %)")
+    text = "\n".join([*glance(reading(), words), *details(reading(), words)]).replace("cylinder_2.m4a", "")
+    assert "2,80 ms" in text
+    assert not re.search(r"\d\.\d", text)
+
+
+def test_no_line_ends_between_a_number_and_its_unit():
+    words = Words()
+    for room in range(40, 80):
+        for line in filled(headline(reading(), words), room):
+            assert not line.startswith("%")
+    assert filled("at 3 ms or set quick = true in it", 6) == ["at", "3 ms", "or set", "quick = true", "in it"]
 
 
 def test_the_same_word_means_what_its_kind_means():
@@ -90,7 +181,7 @@ def test_no_figure_is_made_up_where_there_is_none():
 
 def test_details_carry_units_and_ranges():
     text = "\n".join(details(reading()))
-    for part in ("750.1 rpm", "40 us", "30 to 52 us", "2.80 ms", "18.0 dB"):
+    for part in ("750.1 rpm", "40 µs", "30 to 52 µs", "2.80 ms", "18.0 dB"):
         assert part in text
 
 
@@ -103,9 +194,7 @@ def test_long_names_are_cut():
     ("value", "shown"), [(680.0, "680"), (0.5, "0.5"), (0.00001, "0.00001"), (3, "3"), (None, "–"), ("P0302", "P0302")]
 )
 def test_figures_are_written_plainly(value, shown):
-    assert (
-        WORDS.say(StepCode.RECORD_LONGER, seconds=value) == f"Record at least {shown} s more in one go, the same way."
-    )
+    assert WORDS.say(Screen.READ, file=value) == f"read {shown}"
 
 
 def test_a_code_among_the_figures_is_said_in_words():

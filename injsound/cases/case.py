@@ -15,6 +15,7 @@ from typing import Any
 from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
 from injsound.engine import Engine, Injection, parse_firing_order
 from injsound.errors import InjsoundError, ParameterError
+from injsound.languages import Language
 from injsound.record import write_whole
 
 FILE_NAME = "case.toml"
@@ -87,6 +88,8 @@ class Case:
         Where it lies.
     complaint : str
         In the owner's words.
+    language : Language or None
+        Of its report; None leaves it to whoever makes the report.
     engine : Engine
         The same for all recordings.
     codes, pending : tuple of str
@@ -113,6 +116,7 @@ class Case:
 
     folder: Path
     complaint: str = ""
+    language: Language | None = None
     engine: Engine = field(default_factory=Engine)
     codes: tuple[str, ...] = ()
     pending: tuple[str, ...] = ()
@@ -166,7 +170,18 @@ def load_case(folder: str | os.PathLike[str]) -> Case:
     return case
 
 
-_TOP = {"complaint", "engine", "codes", "codes_swapped", "checks", "restarts", "repair", "recording", "outcome"}
+_TOP = {
+    "complaint",
+    "language",
+    "engine",
+    "codes",
+    "codes_swapped",
+    "checks",
+    "restarts",
+    "repair",
+    "recording",
+    "outcome",
+}
 _ENGINE = {"cylinders", "firing_order", "injection"}
 _CODES = {"stored", "pending", "freeze_frame", "misfires"}
 _CODES_SWAPPED = _CODES - {"freeze_frame"}
@@ -233,6 +248,7 @@ class _Checker:
         return Case(
             folder=folder,
             complaint=self.take(values, "complaint", str, "", ""),
+            language=self.choice(values, "language", Language, None, "") if "language" in values else None,
             engine=engine,
             codes=self.texts(codes, "stored"),
             pending=self.texts(codes, "pending"),

@@ -28,6 +28,8 @@ from injsound.diagnoses import (
 )
 from injsound.results import Figure, Verdict
 
+_ONE_RECORDING_S = 60.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
@@ -96,12 +98,12 @@ def _after_repair(found: VerifyFinding) -> Step:
         return Step(todo=Todo.ROAD_TEST)
     if any(reason.why is Why.LEAKS_NOT_CHECKED for reason in found.reasons):
         return Step(todo=Todo.CHECK_LEAKS)
-    return Step(todo=Todo.RECORD_MORE, figures={"seconds": found.record_s or 60})
+    return _more(found.record_s)
 
 
 def _after_swap(findings: Findings) -> Step:
     assert findings.swap is not None
-    cylinder = _odd(findings)
+    cylinder = findings.swap.faulty or _odd(findings)
     todo = {
         SwapVerdict.FOLLOWS_INJECTOR: Todo.REPLACE,
         SwapVerdict.STAYS_WITH_CYLINDER: Todo.REPAIR_WIRING,
@@ -111,14 +113,22 @@ def _after_swap(findings: Findings) -> Step:
     return Step(todo=todo, figures={"cylinder": cylinder})
 
 
+def _more(seconds: float | None) -> Step:
+    return Step(todo=Todo.RECORD_MORE, figures={"seconds": round(seconds or _ONE_RECORDING_S)})
+
+
 def _recordings(case: Case, findings: Findings) -> Step:
     before = [take for take in findings.takes if take.stage is Stage.BEFORE]
     shaken = [take for take in before if take.shaking is Shaking.YES]
     if not shaken:
-        return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": _coded_cylinder(case)})
+        cylinder = _coded_cylinder(case)
+        if cylinder is None:
+            return Step(todo=Todo.RECORD_EACH)
+        return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": cylinder})
     unclear = [take for take in shaken if take.reading.verdict is Verdict.CANNOT_TELL]
     if unclear and not _clear_elsewhere(unclear, shaken):
-        return Step(todo=Todo.RECORD_AGAIN, figures={"file": unclear[0].reading.file})
+        reading = unclear[0].reading
+        return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
     missing = _missing_cylinders(case, shaken)
     if missing:
         return Step(todo=Todo.RECORD_OTHERS, figures={"cylinders": ", ".join(map(str, missing))})
@@ -128,7 +138,7 @@ def _recordings(case: Case, findings: Findings) -> Step:
 def _compared(case: Case, findings: Findings) -> Step:
     found = findings.comparison
     if found is None or found.verdict is CompareVerdict.NOT_SHOWN:
-        return Step(todo=Todo.RECORD_MORE, figures={"seconds": None if found is None else found.record_s})
+        return _uncompared(found)
     if found.verdict is CompareVerdict.NONE:
         return Step(todo=Todo.LOOK_ELSEWHERE)
     cylinder = found.odd[0]
@@ -139,6 +149,13 @@ def _compared(case: Case, findings: Findings) -> Step:
     if findings.wiggle.verdict is WiggleVerdict.GATHERS:
         return Step(todo=Todo.REPAIR_WIRING, figures={"cylinder": cylinder})
     return Step(todo=Todo.SWAP, figures={"cylinder": cylinder})
+
+
+def _uncompared(found: Comparison | None) -> Step:
+    """What is missing where no comparison was made or it does not tell."""
+    if found is None or sum(side.arm is not None for side in found.sides) < 2:
+        return Step(todo=Todo.RECORD_REST)
+    return _more(found.record_s)
 
 
 def _clear_elsewhere(unclear: Sequence[Take], takes: Sequence[Take]) -> bool:

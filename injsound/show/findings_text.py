@@ -1,5 +1,7 @@
 """Findings over several recordings in words: blocks for terminal and report, at most 80 columns wide."""
 
+from collections.abc import Mapping
+
 from injsound.cases.guide import Findings, Step
 from injsound.diagnoses import (
     Arm,
@@ -7,6 +9,7 @@ from injsound.diagnoses import (
     CompareVerdict,
     Comparison,
     Exchange,
+    Measure,
     Reason,
     Side,
     Stage,
@@ -17,8 +20,10 @@ from injsound.diagnoses import (
     WiggleFinding,
 )
 from injsound.results import Figure
-from injsound.show.text import Words, wrapped
+from injsound.show.text import Words, shortened, wrapped
 from injsound.show.words.keys import Line
+
+_NAME = 48
 
 
 def tell_comparison(found: Comparison, words: Words) -> list[str]:
@@ -56,7 +61,7 @@ def _side(side: Side, words: Words) -> str:
 
 
 def _compare_row(cylinder: str, moments: str, missing: str, opened: str, change: str) -> str:
-    return f"  {cylinder:<8}{moments:>14}{missing:>20}{opened:>12}{change:>10}"
+    return f"  {cylinder:<8}{moments:>14}{missing:>20}{opened:>12}{change:>12}"
 
 
 def tell_swap(found: SwapFinding, words: Words) -> list[str]:
@@ -180,7 +185,7 @@ def tell_wiggle(found: WiggleFinding, words: Words) -> list[str]:
             "unjudged": round(100 * unjudged),
             "wrong": round(arm.expected_false, 1),
         }
-        lines += wrapped(words.say(Line.WIGGLE_ARM, figures), 9)
+        lines += wrapped(words.say(Line.WIGGLE_ARM, figures), 4 + len(words.say(name)))
     return [*lines, *wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
 
 
@@ -210,7 +215,7 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
         lines += wrapped(words.say(Line.VERIFY_CHANGE, {"change": change, "low": low, "high": least}))
     lines += tell_reasons(found.reasons, words)
     if found.record_s:
-        lines += wrapped(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
+        lines += wrapped(words.say(Line.RECORD_AFTER, {"seconds": round(found.record_s)}))
     return [*lines, *wrapped(words.say(Line.NOT_FLOW))]
 
 
@@ -259,7 +264,7 @@ def tell_step(step: Step, words: Words) -> list[str]:
     list of str
         Lines.
     """
-    return [words.say(Line.NEXT), *wrapped(words.say(step.todo, step.figures))]
+    return [words.say(Line.NEXT), *wrapped(words.say(step.todo, _readable(step.figures, words)))]
 
 
 def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
@@ -277,4 +282,18 @@ def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
     list of str
         Lines.
     """
-    return [line for reason in reasons for line in wrapped(words.say(reason.why, reason.figures))]
+    return [line for reason in reasons for line in wrapped(words.say(reason.why, _readable(reason.figures, words)))]
+
+
+def _readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figure]:
+    """A chance in percent, what was measured in milliseconds, a long file name cut."""
+    shown = dict(figures)
+    shown |= {key: shortened(str(figures[key]), _NAME) for key in ("file", "other") if key in figures}
+    if isinstance(p := figures.get("p"), float | int):
+        shown["p"] = words.chance(p)
+    if "measure" in figures:
+        per_ms = 1000.0 if figures["measure"] is Measure.STEADINESS else 1.0
+        for name in ("value", "low", "high"):
+            if isinstance(value := figures.get(name), float | int):
+                shown[name] = f"{words.number(value / per_ms, 2)} ms"
+    return shown

@@ -6,14 +6,13 @@ colour-blind eyes lose nothing.
 """
 
 import io
-import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from injsound.results import FloatArray, Picture, Reading, Span, SpanKind, State, Verdict
 from injsound.show.reading_text import headline, subject, timing_lines
-from injsound.show.text import ENGLISH, Words, shortened
+from injsound.show.text import ENGLISH, Words, filled, shortened
 from injsound.show.words.keys import Panel, Phrase
 
 if TYPE_CHECKING:
@@ -117,7 +116,7 @@ def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
         va="top",
     )
     figure.patches.append(_bar(figure, mark))
-    lines = [*textwrap.wrap(headline(reading, words), 84), *_why(reading, words)]
+    lines = [*filled(headline(reading, words), 84), *_why(reading, words)]
     figure.text(0.03, 0.947, "\n".join(lines), fontsize=_BODY, color=_DARK, va="top", linespacing=1.25)
     return 0.947 - 0.0185 * len(lines) - 0.035
 
@@ -125,8 +124,8 @@ def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
 def _why(reading: Reading, words: Words) -> list[str]:
     lines = []
     if reading.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK):
-        lines += textwrap.wrap(" ".join(words.note(reason) for reason in reading.reasons), 84)[:3]
-    return lines + textwrap.wrap("→ " + words.note(reading.next_step), 84)[:3]
+        lines += filled(" ".join(words.note(reason) for reason in reading.reasons), 84)[:3]
+    return lines + filled("→ " + words.note(reading.next_step), 84)[:3]
 
 
 def _bar(figure: "Figure", colour: str) -> Any:
@@ -412,5 +411,5 @@ def _write_bottom(figure: "Figure", reading: Reading, words: Words) -> None:
     """Timing figures, small, and what a picture must not be taken for."""
     rows = [line.strip() for line in timing_lines(reading, words)]
     rows.append(f"{words.say(Phrase.EVIDENCE_ONLY)} {words.say(Phrase.CLICK_IS_NOT_FLOW)}")
-    lines = [line for row in rows for line in textwrap.wrap(row, 108)]
+    lines = [line for row in rows for line in filled(row, 108)]
     figure.text(0.03, 0.012, "\n".join(lines[:7]), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)

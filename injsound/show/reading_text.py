@@ -2,10 +2,11 @@
 
 from injsound.results import Failure, Figure, Firing, Reading, Verdict
 from injsound.show.text import ENGLISH, Words, failure_line, row, shortened
-from injsound.show.words.keys import Often, Phrase
+from injsound.show.words.keys import Brief, Often, Phrase
 
 # sqrt(3) is pure tick scatter, sqrt(2) and less the engine: docs/methods.md; the middle parts them.
 _TICK_RATIO = 1.57
+_BRIEF = frozenset(Brief)
 
 
 def subject(reading: Reading, words: Words = ENGLISH) -> str:
@@ -47,7 +48,8 @@ def headline(reading: Reading, words: Words = ENGLISH) -> str:
     if reading.verdict is Verdict.STEADY:
         phrase = Phrase.STEADY_CALLS_LINE if reading.skips.skipped else Phrase.STEADY_LINE
         return words.say(phrase, _counts(reading, words))
-    return words.say(Phrase.NO_TICK_LINE if reading.verdict is Verdict.NO_TICK else Phrase.CANNOT_TELL_LINE)
+    phrase = Phrase.NO_TICK_LINE if reading.verdict is Verdict.NO_TICK else Phrase.CANNOT_TELL_LINE
+    return words.say(phrase, why=_main_reason(reading))
 
 
 def counted(reading: Reading, words: Words = ENGLISH) -> str:
@@ -90,14 +92,17 @@ def glance(result: Reading | Failure, words: Words = ENGLISH) -> list[str]:
     """
     if isinstance(result, Failure):
         return [failure_line(result)]
+    open_question = result.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK)
     verdict = words.say(result.verdict).upper()
+    if open_question and (reason := _main_reason(result)):
+        verdict += ": " + words.say(reason)
     lines = [shortened(result.file), *row(subject(result, words), verdict)]
     if result.skips.judged:
         lines += row(words.say(Phrase.MISSING), counted(result, words))
         if result.skips.skipped:
             lines += row(words.say(Phrase.PATTERN), words.say(result.skips.pattern))
         lines += row(words.say(Phrase.NEIGHBOURS), words.say(result.neighbours))
-    if result.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK):
+    if open_question:
         lines += row(words.say(Phrase.WHY), " ".join(words.note(reason) for reason in result.reasons))
     if result.verdict is Verdict.STEADY:
         lines += row(words.say(Phrase.NOTE), words.say(Phrase.CLICK_IS_NOT_FLOW))
@@ -231,6 +236,11 @@ def _counts(reading: Reading, words: Words) -> dict[str, Figure]:
         "low": words.percent(skips.rate_low),
         "high": words.percent(skips.rate_high),
     }
+
+
+def _main_reason(reading: Reading) -> Brief | None:
+    """The first reason that has a brief form."""
+    return next((Brief(reason.code.value) for reason in reading.reasons if reason.code.value in _BRIEF), None)
 
 
 def _share(percent: float | None) -> float | None:

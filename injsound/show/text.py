@@ -3,6 +3,7 @@
 The sentences themselves stand in ``words/``. Numbers are written as the language writes them; dates stay ISO.
 """
 
+import re
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,13 +12,17 @@ from enum import StrEnum
 
 from injsound.engine import TroubleCode
 from injsound.languages import Language
-from injsound.results import Failure, Figure, Note
-from injsound.show.words.keys import Phrase
+from injsound.results import Failure, Figure, Note, ReasonCode
+from injsound.show.words.keys import Brief, Phrase
 from injsound.show.words.languages import LANGUAGES
 
 COLUMNS = 80
 _LABEL = 14
 _UNKNOWN = "–"
+# Spaces at which no line may end: between a number and its unit, and round an equals sign.
+_KEPT = re.compile(r"(?<=\d) (?=%|ms\b|µs\b|s\b|rpm\b|dB\b|Hz\b)|(?<==) | (?==)")
+# Rarer chances are all told as "under this": no decision hangs on how rare.
+_RAREST = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +46,7 @@ class Words:
             What to say.
         figures : mapping
             The figures that its template names; one that is missing or unknown reads as a dash, one that is itself a
-            code is said in words.
+            code is said in words, a reason in brief.
         **named : number or str
             The same, one by one.
 
@@ -120,6 +125,23 @@ class Words:
         value = 100 * share
         return f"{self.number(value, 2 if value < 1 else 1 if value < 10 else 0)} %"
 
+    def chance(self, p: float) -> str:
+        """How often something comes up by chance alone.
+
+        Parameters
+        ----------
+        p : float
+            Probability [unitless].
+
+        Returns
+        -------
+        str
+            Such as "0.30 %", or "under 0.01 %".
+        """
+        if p < _RAREST:
+            return self.say(Phrase.UNDER, value=self.percent(_RAREST))
+        return self.percent(p)
+
     def caution(self) -> str:
         """Cautions, wrapped.
 
@@ -128,7 +150,7 @@ class Words:
         str
             Lines of at most 80 columns.
         """
-        return textwrap.fill(self.say(Phrase.CAUTION), COLUMNS)
+        return "\n".join(filled(self.say(Phrase.CAUTION)))
 
     def _template(self, code: StrEnum) -> str:
         return LANGUAGES[self.language][type(code)][code]
@@ -136,6 +158,8 @@ class Words:
     def _shown(self, value: Figure) -> str:
         if value is None:
             return _UNKNOWN
+        if isinstance(value, ReasonCode):
+            return self._template(Brief(value.value))
         if isinstance(value, StrEnum):
             return self._template(value)
         return self._marked(f"{Decimal(str(value)).normalize():f}") if isinstance(value, float) else str(value)
@@ -183,13 +207,7 @@ def row(label: str, said: str) -> list[str]:
     list of str
         Lines of at most 80 columns.
     """
-    return textwrap.wrap(
-        said,
-        COLUMNS,
-        initial_indent="  " + label.ljust(_LABEL),
-        subsequent_indent=" " * (_LABEL + 2),
-        break_long_words=False,
-    )
+    return filled(said, first="  " + label.ljust(_LABEL), rest=" " * (_LABEL + 2))
 
 
 def wrapped(text: str, hang: int = 2) -> list[str]:
@@ -207,7 +225,52 @@ def wrapped(text: str, hang: int = 2) -> list[str]:
     list of str
         Lines.
     """
-    return textwrap.wrap(text, COLUMNS, initial_indent="  ", subsequent_indent=" " * hang)
+    return filled(text, first="  ", rest=" " * hang)
+
+
+def filled(text: str, columns: int = COLUMNS, *, first: str = "", rest: str = "") -> list[str]:
+    """Text in lines of at most so many columns; no number is parted from its unit, no file name is broken.
+
+    Parameters
+    ----------
+    text : str
+        One paragraph.
+    columns : int
+        Room in a line [unitless].
+    first, rest : str
+        What the first line and the others begin with.
+
+    Returns
+    -------
+    list of str
+        Lines.
+    """
+    kept = _KEPT.sub("\N{NO-BREAK SPACE}", text)
+    lines = textwrap.wrap(
+        kept,
+        columns,
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+
+
+def hung(text: str) -> str:
+    """A message of one or more lines, all but the first two columns in.
+
+    Parameters
+    ----------
+    text : str
+        One paragraph.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 columns.
+    """
+    return "\n".join(filled(text, rest="  "))
 
 
 def shortened(name: str, columns: int = COLUMNS) -> str:

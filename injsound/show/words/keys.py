@@ -7,6 +7,7 @@ class Phrase(StrEnum):
     """Words around one reading."""
 
     DECIMAL_MARK = "decimal mark"
+    UNDER = "under"
     CAUTION = "caution"
     EVIDENCE_ONLY = "evidence only"
     CLICK_IS_NOT_FLOW = "click is not flow"
@@ -50,6 +51,29 @@ class Often(StrEnum):
 
     EVERY_REVOLUTION = "every revolution"
     EVERY_SECOND = "every second revolution"
+
+
+class Brief(StrEnum):
+    """The main reason of a verdict in a few words; the values are those of ``ReasonCode``."""
+
+    TOO_FEW_EVENTS = "too few events"
+    MISSES_POSSIBLE = "misses possible"
+    UNCERTAIN_CALLS = "uncertain calls"
+    WEAK_SEPARATION = "weak separation"
+    FAINT = "faint"
+    NO_LOCK = "no lock"
+    NOT_A_RECORDING_OF_AN_ENGINE = "no engine"
+    OWN_PLACE_SILENT = "own place silent"
+    ENGINE_TICKS_ONLY = "engine ticks only"
+    TWO_CANDIDATES = "two candidates"
+    MAY_BE_NEIGHBOUR = "may be neighbour"
+    TWO_READINGS = "two readings"
+    PARTNER_HIDES = "partner hides"
+    MANY_UNJUDGED = "many unjudged"
+    TICKS_FADE = "ticks fade"
+    SPEECH_CODEC = "speech codec"
+    RPM_CONTRADICTED = "rpm contradicted"
+    TICK_UNLIKE_INJECTOR = "tick unlike injector"
 
 
 class Panel(StrEnum):
@@ -102,6 +126,7 @@ class Line(StrEnum):
     VERIFY_AFTER = "verify after"
     VERIFY_CHANGE = "verify change"
     RECORD_MORE = "record more"
+    RECORD_AFTER = "record after"
     NOT_FLOW = "not flow"
     NEXT = "next"
     SILENT = "silent"

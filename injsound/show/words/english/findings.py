@@ -25,7 +25,7 @@ FINDINGS: Table = {
         Line.MOMENTS: "bad moments",
         Line.MISSING: "missing of judged",
         Line.OPEN_TIME: "open time",
-        Line.CHANGE: "change",
+        Line.CHANGE: "steady to",
         Line.OF: "{skipped} of {judged}",
         Line.NO_CONDITION: "condition not given",
         Line.SWAP: "swap",
@@ -46,15 +46,16 @@ FINDINGS: Table = {
         Line.FORETOLD: "At {rpm} rpm a solenoid would give {low} to {high} ms, a mechanism {lowest} to {highest} ms.",
         Line.WIGGLE: "wiggle",
         Line.WIGGLE_ARM: (
-            "{name}: {episodes} bad moments, {skipped} of {judged} ticks missing, {unjudged} % not judged,"
-            " {wrong} calls may be wrong"
+            "{name}: bad moments {episodes}; {skipped} of {judged} ticks missing, about {wrong} of them may be"
+            " mistakes; {unjudged} % not judged"
         ),
         Line.MOVED: "moved",
         Line.STILL: "still",
         Line.VERIFY: "verify",
         Line.VERIFY_AFTER: "after: {skipped} of {judged} missing, at most {high} with 95 % confidence",
-        Line.VERIFY_CHANGE: "change: {change} % of all ticks (95 % range {low} to {high} %)",
+        Line.VERIFY_CHANGE: "change since the repair: {change} % of all ticks (95 % range {low} to {high} %)",
         Line.RECORD_MORE: "Record {seconds} s more of each, in the same condition, while it shakes.",
+        Line.RECORD_AFTER: "Record {seconds} s more since the repair, in the fault's own condition.",
         Line.NOT_FLOW: "A click does not prove that the injector flows or seals, and idle is not a road test.",
         Line.NEXT: "next",
         Line.SILENT: "silent",
@@ -63,8 +64,8 @@ FINDINGS: Table = {
     Shaking: {Shaking.YES: "yes", Shaking.NO: "no", Shaking.UNKNOWN: "not known"},
     Measure: {
         Measure.SKIPS: "skips",
-        Measure.STEADINESS: "change from tick to tick [us]",
-        Measure.OPEN_TIME: "open time [ms]",
+        Measure.STEADINESS: "unsteadiness from tick to tick",
+        Measure.OPEN_TIME: "open time",
     },
     CompareVerdict: {
         CompareVerdict.ODD_ONE: "Cylinder {odd} is the odd one.",
@@ -105,28 +106,28 @@ FINDINGS: Table = {
     MarkedBy: {
         MarkedBy.TIMES: "Still and moved by the times given.",
         MarkedBy.CASE: "Still and moved by the times in the case.",
-        MarkedBy.KNOCKS: "Still and moved by groups of three knocks, {count} of them; the first stretch is still.",
+        MarkedBy.KNOCKS: "Still and moved by groups of three knocks ({count}); the first stretch is still.",
     },
     VerifyVerdict: {
-        VerifyVerdict.GOOD: "Good within the bound below.",
+        VerifyVerdict.GOOD: "Good within the stated bound.",
         VerifyVerdict.STILL_SKIPPING: "Still skipping after the repair.",
         VerifyVerdict.NOT_ENOUGH: "Not enough yet to call it good.",
     },
     Why: {
         Why.MORE_EPISODES: (
-            "Cylinder {cylinder}: {episodes} bad moments, all others together {others} (by chance alone: {p})."
+            "Bad moments: {episodes} at cylinder {cylinder}, {others} elsewhere (by chance in {p} of cases)."
         ),
-        Why.STANDS_APART: "Cylinder {cylinder}: {measure} is {value}, its fellows' {low} to {high}.",
+        Why.STANDS_APART: "Cylinder {cylinder}: {measure} {value}, its fellows' {low} to {high}.",
         Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
         Why.NOTHING_SKIPS: "Nothing skipped.",
         Why.SILENT: "Nothing ticks at cylinder {cylinder} while its fellows tick.",
-        Why.TOO_FEW_RECORDINGS: "{count} recordings; {needed} are needed.",
+        Why.TOO_FEW_RECORDINGS: "Recordings so far: {count}; {needed} are needed.",
         Why.NOT_COUNTED: "{file} could not be counted: record it again.",
         Why.CONDITIONS_DIFFER: "Conditions differ ({conditions}): only like with like can be compared.",
         Why.SPEEDS_DIFFER: "Speeds differ too much: {rpm_low} to {rpm_high} rpm.",
         Why.LENGTHS_DIFFER: "Lengths differ too much: {seconds_short} to {seconds_long} s.",
         Why.CELL_MISSING: "No recording of cylinder {cylinder}, {stage}.",
-        Why.ENGINES_DIFFER: ("The recordings are of different engines: cylinders, firing order or injection differ."),
+        Why.ENGINES_DIFFER: "The recordings are of different engines: cylinders, firing order or injection differ.",
         Why.NOTHING_MOVED: "By their labels nothing changed places.",
         Why.BOTH_MOVED: (
             "By their labels injectors and connectors changed places together: change one kind back, then record."
@@ -136,7 +137,7 @@ FINDINGS: Table = {
         ),
         Why.SAME_RECORDING: "{file} and {other} are the same recording.",
         Why.NO_FAULT_BEFORE: "There was no clear fault before the swap: nothing to follow.",
-        Why.DIFFERENCE_UNCLEAR: "The difference is not clear yet (by chance alone: {p}).",
+        Why.DIFFERENCE_UNCLEAR: "The difference is not clear yet (by chance in {p} of cases).",
         Why.MISFIRE_MOVED: (
             "By the control unit the misfire was at cylinder {cylinder} before and at cylinder {other} after."
         ),
@@ -162,57 +163,68 @@ FINDINGS: Table = {
             "{rpm_low} and {rpm_high} rpm are too close: hold a higher speed, or enter the pulse width at both."
         ),
         Why.NO_OPEN_TIME: "At {rpm} rpm {count} open times were measured; {needed} are needed: record again, closer.",
-        Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
-        Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance alone: {p}).",
-        Why.TOO_FEW_STRETCHES: "{moved} moved and {still} still stretches; {needed} of each are needed.",
+        Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance in {p} of cases).",
+        Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance in {p} of cases).",
+        Why.TOO_FEW_STRETCHES: "Stretches moved: {moved}, still: {still}; {needed} of each are needed.",
         Why.KNOCKS_UNCLEAR: (
-            "At {at_s} s there are {count} knocks, not three: give the times, or record again with three at each"
-            " change."
+            "Knocks at {at_s} s: {count}, not three: give the times, or record again with three at each change."
         ),
         Why.NO_KNOCKS: "No group of knocks: give the times, or knock three times on metal at each change.",
-        Why.SKIPS_LEFT: "Cylinder {cylinder}: {episodes} bad moments since the repair.",
+        Why.SKIPS_LEFT: "Bad moments at cylinder {cylinder} since the repair: {episodes}.",
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
-        Why.OUTSIDE_FELLOWS: "The new injector's {measure} ({value}) lies outside its fellows'.",
-        Why.RESTARTS_NEEDED: "{clean} clean restarts so far; {needed} are needed.",
-        Why.LEAKS_NOT_CHECKED: "Joints must be checked for leaks at key-on prime, running and hot.",
+        Why.OUTSIDE_FELLOWS: "The new injector lies outside its fellows: {measure} {value}.",
+        Why.RESTARTS_NEEDED: "Clean restarts so far: {clean}; {needed} are needed.",
+        Why.LEAKS_NOT_CHECKED: "Joints must be checked for leaks with the key on, running and hot.",
     },
     Todo: {
         Todo.SAVE_CODES: (
-            "Save the stored and pending codes ({codes}), freeze frame and misfire counters before anything is cleared"
-            " or disconnected."
+            "Save the stored and pending codes ({codes}), freeze frame and misfire counters before anything is"
+            " cleared or disconnected. Once done, set codes_saved = true in case.toml."
         ),
         Todo.QUICK_CHECKS: (
-            "Check what opens nothing: swap plug, lead or coil; connector fit and pins; coil resistance against the"
-            " vehicle's own figure and among its fellows, cold and hot."
+            "Check first what opens no fuel line, key off: plug, lead or coil exchanged with another cylinder's; fit"
+            " and pins of the connector; coil resistance against the vehicle's own figure and among its fellows, cold"
+            " and hot. Once done, set quick = true in case.toml."
         ),
         Todo.RECORD_SHAKING: "Record cylinder {cylinder} for 60 s or more while the engine shakes.",
-        Todo.RECORD_AGAIN: "Record {file} again: it cannot tell.",
+        Todo.RECORD_EACH: "Record each injector for 60 s or more while the engine shakes, one after the other.",
+        Todo.RECORD_AGAIN: "Record {file} again: {reason}.",
         Todo.RECORD_OTHERS: "Record cylinders {cylinders} the same way, in the same condition.",
+        Todo.RECORD_REST: (
+            "Record the other injectors the same way, in the same condition: one alone compares with nothing."
+        ),
         Todo.RECORD_MORE: "Record {seconds} s more in the same condition.",
         Todo.LOOK_ELSEWHERE: (
             "The injectors tick while it shakes: look at fuel pressure and its hold after key-off, balance, a leaking"
             " injector, air leaks, ignition, compression."
         ),
         Todo.PROVE_DRIVE: (
-            "Prove the drive at cylinder {cylinder}'s connector (test light or current clamp) and the loaded voltage"
-            " drop."
+            "Check at cylinder {cylinder}'s connector that the injector is driven (test light or current clamp), and"
+            " measure the voltage drop under load. Once done, set drive = true in case.toml."
         ),
         Todo.WIGGLE: (
-            "Wiggle test at cylinder {cylinder}, last of the tests with the rail on: six stretches still and six moved,"
-            " 8 s each; note the times, or knock three times at each change on metal away from injector, connector and"
-            " harness."
+            "Wiggle test at cylinder {cylinder}, last of the tests with the rail on: six stretches still and six"
+            " moved in turn, 8 s each; note the times, or knock three times at each change on metal away from"
+            " injector, connector and harness. Hands clear of belts, fans and coils."
         ),
         Todo.REPAIR_WIRING: "Repair wiring, connector or driver of cylinder {cylinder}; then verify.",
         Todo.SWAP: (
-            "Swap: cross cylinder {cylinder}'s connector with a neighbour's where leads reach and the maker allows, or"
-            " exchange the two injectors, engine cold and pressure relieved; record both again."
+            "Swap: with the key off, cross cylinder {cylinder}'s connector with a neighbour's where leads reach and"
+            " the maker allows, or exchange the two injectors, engine cold and pressure relieved; record both again."
         ),
-        Todo.REPAIR_BOTH: "Repair the wiring of cylinder {cylinder} and replace the injector; then verify.",
+        Todo.REPAIR_BOTH: (
+            "Repair the wiring of cylinder {cylinder} and replace the injector that sat there at first; then verify."
+        ),
         Todo.SWAP_BACK: "Change back and record: if the fault comes back, that is the proof.",
-        Todo.REPLACE: "Replace that injector, engine cold and pressure relieved, seals new; then verify.",
+        Todo.REPLACE: (
+            "Replace the injector that sat in cylinder {cylinder} at first, engine cold and pressure relieved, seals"
+            " new; then verify."
+        ),
         Todo.VERIFY: "Record cylinder {cylinder} and its fellows after the repair, in the fault's own condition.",
-        Todo.CHECK_LEAKS: "Check the joints for leaks at key-on prime, running and hot; enter it in the case.",
+        Todo.CHECK_LEAKS: (
+            "Check the joints for leaks with the key on, running and hot. Once done, set leaks = true in case.toml."
+        ),
         Todo.STILL_FAULTY: "The repair did not cure it: go back to the comparison.",
         Todo.ROAD_TEST: (
             "Clear the codes, drive, and watch misfire counters, fuel trims and the joints: idle is not a road test."

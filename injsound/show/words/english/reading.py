@@ -1,16 +1,17 @@
 """English for one reading, for terminal, picture and report."""
 
 from injsound.results import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
-from injsound.show.words.keys import Often, Panel, Phrase
+from injsound.show.words.keys import Brief, Often, Panel, Phrase
 from injsound.show.words.table import Table
 
 READING: Table = {
     Phrase: {
         Phrase.DECIMAL_MARK: ".",
+        Phrase.UNDER: "under {value}",
         Phrase.CAUTION: (
             "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds"
-            " carbon monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system or"
-            " touches high voltage is for licensed people."
+            " carbon monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system"
+            " or touches high voltage is for licensed people."
         ),
         Phrase.EVIDENCE_ONLY: "This is evidence for a qualified technician, not a repair order.",
         Phrase.CLICK_IS_NOT_FLOW: "A click does not prove that the injector flows or seals.",
@@ -25,35 +26,35 @@ READING: Table = {
         Phrase.SKIPPING_LINE: "Skipping: {skipped} of {judged} ticks missing ({rate}; 95 % range {low} to {high})",
         Phrase.STEADY_LINE: "Steady: no tick missing out of {judged}; fewer than {high} skip, with 95 % confidence",
         Phrase.STEADY_CALLS_LINE: (
-            "Steady: {skipped} of {judged} called missing, no more than wrong calls alone would give; at most {high}"
-            " skip,"
+            "Steady: {skipped} of {judged} ticks seem missing, no more than could be mistakes; at most {high} skip,"
             " with 95 % confidence"
         ),
-        Phrase.NO_TICK_LINE: "No tick of this injector in the recording",
-        Phrase.CANNOT_TELL_LINE: "Cannot tell from this recording",
+        Phrase.NO_TICK_LINE: "No tick of this injector: {why}",
+        Phrase.CANNOT_TELL_LINE: "Cannot tell: {why}",
         Phrase.COUNT: "{skipped} of {judged} ticks, {rate} (95 % range {low} to {high})",
         Phrase.COUNT_NONE: "0 of {judged} ticks (under {high} with 95 % confidence)",
         Phrase.COUNT_NOTHING: "not counted",
         Phrase.UNJUDGED: "; {unjudged} more could not be judged",
         Phrase.SPEED: "speed",
-        Phrase.SPEED_LINE: "{rpm} rpm ({low} to {high}), slow wander {wander}, from cycle to cycle {variation}",
+        Phrase.SPEED_LINE: "{rpm} rpm ({low} to {high}); wanders by {wander}, from cycle to cycle by {variation}",
         Phrase.SPEED_OTHER: "or {rpm} rpm, if the injectors open {often}",
         Phrase.TIMING: "tick timing",
         Phrase.TIMING_LINE: "interval varies by {period} ms, from one to the next by {change} ms ({count} intervals)",
         Phrase.TIMING_ENGINE: "most of it is the engine's speed (ratio {ratio})",
         Phrase.TIMING_TICK: "most of it is the tick itself (ratio {ratio})",
         Phrase.OWN_SCATTER: "own scatter",
-        Phrase.OWN_SCATTER_LINE: "{own} us against the engine's cycle (95 % range {low} to {high} us)",
-        Phrase.OWN_SCATTER_HIDDEN: "hidden by the engine's own unevenness; at most {high} us",
+        Phrase.OWN_SCATTER_LINE: "{own} µs against the engine's cycle (95 % range {low} to {high} µs)",
+        Phrase.OWN_SCATTER_HIDDEN: "hidden by the engine's own unevenness; at most {high} µs",
         Phrase.OPEN_TIME: "open time",
         Phrase.OPEN_TIME_LINE: (
             "{median} ms from open to close tick, varies by {spread} ms, drift {drift} ms ({count} ticks)"
         ),
         Phrase.MARGIN: "margin",
         Phrase.MARGIN_LINE: "tick {db} dB over the noise; heard and missing {separation} standard deviations apart",
-        Phrase.WRONG_CALLS: "wrong calls",
+        Phrase.WRONG_CALLS: "mistakes",
         Phrase.WRONG_CALLS_LINE: (
-            "about {false} of the missing ones may have been there, {missed} of the heard ones missing"
+            "about {false} of the ticks called missing may have been there, about {missed} of those called heard may"
+            " have been missing"
         ),
     },
     Often: {
@@ -118,28 +119,27 @@ READING: Table = {
     },
     ReasonCode: {
         ReasonCode.SKIPS_FOUND: (
-            "{skipped} of {judged} due ticks were missing; wrong calls alone would give about {expected_false}."
+            "{skipped} of {judged} due ticks were missing; about {expected_false} of them could be mistakes."
         ),
         ReasonCode.NO_SKIPS: "All {judged} judged ticks were heard.",
-        ReasonCode.FEW_CALLS: (
-            "{skipped} of {judged} ticks were called missing; wrong calls alone would give about {expected_false}."
-        ),
+        ReasonCode.FEW_CALLS: "{skipped} of {judged} ticks seem missing; about {expected_false} could be mistakes.",
         ReasonCode.TOO_FEW_EVENTS: (
-            "No tick is missing, but {judged} ticks are too few: a fault of 5 % that comes in bursts needs {needed}."
+            "No tick is missing, but {judged} ticks are too few: to show a fault of 5 % that comes in bursts takes"
+            " {needed}."
         ),
         ReasonCode.MISSES_POSSIBLE: "The ticks are so faint that a missing one could pass as heard.",
         ReasonCode.UNCERTAIN_CALLS: (
-            "{skipped} of {judged} ticks seem to be missing, but {expected_false} such calls could be wrong: too close."
+            "{skipped} of {judged} ticks seem missing, but about {expected_false} could be mistakes: too close to say."
         ),
         ReasonCode.WEAK_SEPARATION: (
-            "Heard and missing ticks sound too much alike: {separation} standard deviations apart, {needed} are needed."
+            "Heard and missing ticks sound too much alike: margin {separation}, {needed} is needed."
         ),
-        ReasonCode.FAINT: "The engine is heard, but no tick stands out of it.",
+        ReasonCode.FAINT: "The engine is heard, but no tick stands out from it.",
         ReasonCode.NO_LOCK: "The engine's cycle could not be followed.",
         ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE: "Nothing in the recording repeats as an idling engine does.",
         ReasonCode.OWN_PLACE_SILENT: "The other injectors tick at their places; at this one's place there is nothing.",
-        ReasonCode.ENGINE_TICKS_ONLY: "There are ticks, but as of valves: none has an open and a close click.",
-        ReasonCode.TWO_CANDIDATES: "Two ticks in the cycle could be this injector's, and they are too close to choose.",
+        ReasonCode.ENGINE_TICKS_ONLY: "There are ticks, but like those of valves: none has an open and a close click.",
+        ReasonCode.TWO_CANDIDATES: "Two ticks in the cycle could be this injector's, and nothing tells which.",
         ReasonCode.MAY_BE_NEIGHBOUR: (
             "All {judged} judged ticks were heard, but they are so faint that they may be a neighbour's and this"
             " injector silent."
@@ -156,40 +156,68 @@ READING: Table = {
         ReasonCode.RPM_CONTRADICTED: "The speed given is {rpm_given} rpm; the sound repeats as at {rpm_heard} rpm.",
         ReasonCode.TICK_UNLIKE_INJECTOR: "The tick found may be a valve's: it has no second click.",
     },
+    Brief: {
+        Brief.TOO_FEW_EVENTS: "too few ticks for a small fault",
+        Brief.MISSES_POSSIBLE: "so faint that a missing tick could pass as heard",
+        Brief.UNCERTAIN_CALLS: "the holes could be mistakes",
+        Brief.WEAK_SEPARATION: "heard and missing ticks sound too much alike",
+        Brief.FAINT: "no tick stands out from the engine's sound",
+        Brief.NO_LOCK: "the engine's cycle could not be followed",
+        Brief.NOT_A_RECORDING_OF_AN_ENGINE: "no idling engine is heard",
+        Brief.OWN_PLACE_SILENT: "nothing ticks at its place, the others tick",
+        Brief.ENGINE_TICKS_ONLY: "only ticks like those of valves",
+        Brief.TWO_CANDIDATES: "two clicks could be this injector's",
+        Brief.MAY_BE_NEIGHBOUR: "the tick may be a neighbour's",
+        Brief.TWO_READINGS: "two engine speeds fit the sound",
+        Brief.PARTNER_HIDES: "a partner may hide a missing tick",
+        Brief.MANY_UNJUDGED: "too much of the sound is disturbed",
+        Brief.TICKS_FADE: "the phone's noise suppression took the ticks away",
+        Brief.SPEECH_CODEC: "the file was squeezed for speech",
+        Brief.RPM_CONTRADICTED: "the sound does not fit the engine speed given",
+        Brief.TICK_UNLIKE_INJECTOR: "the tick found may be a valve's",
+    },
     WarningCode: {
-        WarningCode.CLIPPED: "overloaded {count} times, {seconds} s in all: move the probe or turn the level down",
-        WarningCode.GAPS: "{count} holes in the file, {seconds} s in all: not judged",
-        WarningCode.DROPOUTS: "sound lost {count} times, {seconds} s in all: close other apps, record again if many",
-        WarningCode.REPEATED: "{count} stretches were recorded twice, {seconds} s in all: close other apps",
-        WarningCode.BUMPS: "{count} knocks or rubs, {seconds} s in all: clamp the probe, keep hands off",
-        WarningCode.LOUD_SOUNDS: "{count} loud sounds, {seconds} s in all: no talking, fan and radio off",
-        WarningCode.GAIN_PUMPED: "the phone turned its gain down {count} times, {seconds} s in all: keep it from thuds",
+        WarningCode.CLIPPED: "overloaded ({count} times, {seconds} s in all): move the probe or turn the level down",
+        WarningCode.GAPS: "holes in the file ({count}, {seconds} s in all): not judged there",
+        WarningCode.DROPOUTS: "sound lost ({count} times, {seconds} s in all): close other apps, record again if often",
+        WarningCode.REPEATED: "stretches recorded twice ({count}, {seconds} s in all): close other apps",
+        WarningCode.BUMPS: "knocks or rubs ({count}, {seconds} s in all): clamp the probe, keep hands off",
+        WarningCode.LOUD_SOUNDS: "loud sounds ({count}, {seconds} s in all): no talking, fan and radio off",
+        WarningCode.GAIN_PUMPED: (
+            "the phone turned its gain down ({count} times, {seconds} s in all): keep knocks away from it"
+        ),
         WarningCode.NOISE_SUPPRESSION: "the phone's noise suppression faded the sound by {fade_db} dB: switch it off",
         WarningCode.NARROW_BAND: (
             "the recording ends at {bandwidth_hz} Hz: use a plain recorder, not a call or a headset"
         ),
         WarningCode.SPEECH_CODEC: "squeezed for speech ({codec}, up to {bandwidth_hz} Hz): send it as a file instead",
-        WarningCode.SPIKES: "{count} electrical spikes: keep lead and phone away from coils and injector leads",
-        WarningCode.PROBE_SLIPPED: "the probe lost contact {count} times, {seconds} s in all: clamp it",
+        WarningCode.SPIKES: "electrical spikes ({count}): keep lead and phone away from coils and injector leads",
+        WarningCode.PROBE_SLIPPED: "the probe lost contact ({count} times, {seconds} s in all): clamp it",
         WarningCode.QUIET: (
-            "very quiet, loudest about {level_db} dB under full scale: press the probe on, raise the level"
+            "very quiet, its loudest at {level_db} dB of full scale: press the probe on, raise the level"
         ),
         WarningCode.CUT_OFF: "the file breaks off after {seconds} s: what came was used",
         WarningCode.CHANNEL_CHOSEN: "channel {channel} of {channels} was used, the clearer one",
         WarningCode.CHANNELS_DIFFER: (
-            "the {channels} channels differ; channel {channel} was used: name another to check"
+            "the {channels} channels differ; channel {channel} was used: check another with --channel"
         ),
         WarningCode.ANOTHER_STREAM: "the file holds {streams} sound tracks; the first was used",
         WarningCode.RPM_ESTIMATED: "no rpm was given; the sound repeats as at about {rpm} rpm",
-        WarningCode.RPM_CONTRADICTED: "rpm {rpm_given} was given, the sound repeats as at {rpm_heard} rpm: check which",
-        WarningCode.NEIGHBOUR_COINCIDES: "neighbour coincident: partners tick at the same instant and can hide a skip",
+        WarningCode.RPM_CONTRADICTED: (
+            "{rpm_given} rpm was given, the sound repeats as at {rpm_heard} rpm: check the tachometer"
+        ),
+        WarningCode.NEIGHBOUR_COINCIDES: (
+            "injectors that open together tick at the same instant: one can hide the other's missing tick"
+        ),
         WarningCode.NEIGHBOURS_NOT_HEARD: (
             "the engine's other sounds are too faint to check whether it stumbled as a whole"
         ),
         WarningCode.ENGINE_SILENT: (
-            "the whole engine fell silent {count} times, {seconds} s in all: no tick was due then"
+            "the whole engine fell silent ({count} times, {seconds} s in all): no tick was due then"
         ),
-        WarningCode.MODE_CHANGED: "the first {seconds} s tick twice per cycle, as after a start: not judged",
+        WarningCode.MODE_CHANGED: (
+            "for {seconds} s the injector ticks twice per cycle, as after a start: not judged there"
+        ),
         WarningCode.ENGINE_UNEVEN: "the engine's own unevenness hides the tick's scatter",
         WarningCode.NO_TIMING: "{codec} does not keep time well enough for timing figures",
         WarningCode.SECOND_OPINION: (
@@ -198,7 +226,7 @@ READING: Table = {
         ),
     },
     StepCode: {
-        StepCode.RECORD_LONGER: "Record at least {seconds} s more in one go, the same way.",
+        StepCode.RECORD_LONGER: "Record again the same way, in one go and at least {seconds} s longer.",
         StepCode.RECORD_AGAIN_CLOSER: "Record again with the probe clamped on the injector's body, 60 s or more.",
         StepCode.RECORD_UNPROCESSED: (
             "Switch noise suppression off, record with a plain recorder and send it as a file."
@@ -212,13 +240,15 @@ READING: Table = {
         StepCode.CHECK_RPM: "Check the engine speed and the injection mode: {rpm_given} rpm given, {rpm_heard} heard.",
         StepCode.COMPARE_OTHERS: (
             "Record the other injectors the same way. If only this one skips, exchanging it with another shows"
-            " whether the"
-            " fault goes with the injector or stays with its wiring."
+            " whether the fault goes with the injector or stays with its wiring."
         ),
         StepCode.RECORD_IN_FAULT: (
-            "If this was not recorded while the engine ran badly, record then. To show less than 1 %, record"
-            " {seconds} s."
+            "If the engine ran well while this was recorded, record again when it runs badly. To show under 1 %,"
+            " record {seconds} s."
         ),
-        StepCode.CHECK_DRIVE: "Check that the connector is driven, then record a fellow injector with the same set-up.",
+        StepCode.CHECK_DRIVE: (
+            "Check that this injector is driven (test light or current clamp at its connector), then record a fellow"
+            " injector the same way."
+        ),
     },
 }

@@ -22,7 +22,7 @@ SCREENS: Table = {
         Page.CAUTIONS: "Cautions",
         Page.FILES: "Files",
         Page.MADE: "made {date} with injsound {version}",
-        Page.NOTHING_YET: "No comparison yet.",
+        Page.NOTHING_YET: "The injectors have not been compared yet.",
     },
     Screen: {
         Screen.PROGRESS: "{number} of {count}: {file}",

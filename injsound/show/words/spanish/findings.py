@@ -1,0 +1,269 @@
+"""Spanish for what several recordings say together, and for the steps of the job."""
+
+from injsound.diagnoses import (
+    CompareVerdict,
+    Exchange,
+    GapKind,
+    MarkedBy,
+    Measure,
+    Shaking,
+    Stage,
+    SwapVerdict,
+    Todo,
+    VerifyVerdict,
+    Why,
+    WiggleVerdict,
+)
+from injsound.show.words.keys import Line
+from injsound.show.words.table import Table
+
+FINDINGS: Table = {
+    Line: {
+        Line.FREEZE_FRAME: "datos congelados",
+        Line.COMPARE: "comparación, {condition}",
+        Line.CYLINDER: "cilindro",
+        Line.MOMENTS: "tropiezos",
+        Line.MISSING: "faltan de juzgados",
+        Line.OPEN_TIME: "apertura",
+        Line.CHANGE: "estable a",
+        Line.OF: "{skipped} de {judged}",
+        Line.NO_CONDITION: "condición sin indicar",
+        Line.SWAP: "intercambio",
+        Line.SWAP_BEFORE: "antes: tropiezos, faltan",
+        Line.SWAP_AFTER: "después",
+        Line.CELL: "{episodes}, {skipped} de {judged}",
+        Line.CROSSED_INJECTOR: (
+            "El fallo se quedó en el inyector al cambiarle el conector: el propio inyector o su enchufe."
+        ),
+        Line.CROSSED_CIRCUIT: (
+            "El fallo se fue con el conector: cableado, conector o etapa de mando del cilindro {cylinder}."
+        ),
+        Line.PROOF: (
+            "También cambiaron el calor, el tiempo y la conexión, que se desarmó: deshacer el cambio y ver que el"
+            " fallo vuelve atrás es la prueba."
+        ),
+        Line.TWO_SPEED: "dos regímenes, cilindro {cylinder}",
+        Line.AT_SPEED: (
+            "{rpm} rpm: {gap} ms del chasquido de apertura al de cierre, más o menos {error} ms ({count} chasquidos)"
+        ),
+        Line.AT_SPEED_NONE: "{rpm} rpm: tiempo de apertura sin medir",
+        Line.FORETOLD: "A {rpm} rpm un solenoide daría de {low} a {high} ms, un mecanismo de {lowest} a {highest} ms.",
+        Line.WIGGLE: "movimiento del cableado",
+        Line.WIGGLE_ARM: (
+            "{name}: tropiezos {episodes}; faltan {skipped} de {judged} chasquidos, unos {wrong} podrían ser errores;"
+            " {unjudged} % sin juzgar"
+        ),
+        Line.MOVED: "movido",
+        Line.STILL: "quieto",
+        Line.VERIFY: "verificación",
+        Line.VERIFY_AFTER: "después: faltan {skipped} de {judged}, como mucho el {high} con un 95 % de confianza",
+        Line.VERIFY_CHANGE: (
+            "cambio desde la reparación: {change} % de todos los chasquidos (intervalo del 95 %: de {low} a {high} %)"
+        ),
+        Line.RECORD_MORE: "Grabe {seconds} s más de cada uno, en la misma condición, mientras el motor tiembla.",
+        Line.RECORD_AFTER: "Grabe {seconds} s más desde la reparación, en la condición en que aparecía el fallo.",
+        Line.NOT_FLOW: (
+            "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien, y el ralentí no es una prueba"
+            " en carretera."
+        ),
+        Line.NEXT: "siguiente",
+        Line.SILENT: "mudo",
+    },
+    Stage: {Stage.BEFORE: "antes", Stage.SWAPPED: "intercambiado", Stage.AFTER: "después"},
+    Shaking: {Shaking.YES: "sí", Shaking.NO: "no", Shaking.UNKNOWN: "no se sabe"},
+    Measure: {
+        Measure.SKIPS: "faltas",
+        Measure.STEADINESS: "variación de un chasquido al siguiente",
+        Measure.OPEN_TIME: "tiempo de apertura",
+    },
+    CompareVerdict: {
+        CompareVerdict.ODD_ONE: "El cilindro {odd} es el que se aparta de los demás.",
+        CompareVerdict.SEVERAL: "Los cilindros {odd} se apartan de los demás.",
+        CompareVerdict.NONE: "Ninguno se aparta de los demás.",
+        CompareVerdict.NOT_SHOWN: "No queda demostrado cuál se aparta, si es que alguno lo hace.",
+    },
+    SwapVerdict: {
+        SwapVerdict.FOLLOWS_INJECTOR: "El fallo sigue al inyector.",
+        SwapVerdict.STAYS_WITH_CYLINDER: "El fallo se queda en el cilindro: cableado, conector o etapa de mando.",
+        SwapVerdict.BOTH: "Tanto el inyector como el cableado del cilindro muestran un fallo.",
+        SwapVerdict.NEITHER: (
+            "Ahora no falla ninguno. Eso no es una reparación: desarmar la conexión puede haberlo curado por el"
+            " momento."
+        ),
+        SwapVerdict.NOT_SHOWN: "No queda demostrado adónde fue el fallo.",
+    },
+    Exchange: {
+        Exchange.INJECTORS: "Inyectores intercambiados, conectores en su lugar.",
+        Exchange.CONNECTORS: (
+            "Conectores cruzados, inyectores en su lugar. Solo en inyección en el colector, donde los cables alcancen"
+            " y el fabricante lo permita: sin contacto en cada cambio, ralentí breve, y después vuelva a conectarlo"
+            " como estaba."
+        ),
+        Exchange.ASSUMED: (
+            "Sin etiquetas de inyectores ni conectores: se toma como inyectores intercambiados. Con conectores"
+            " cruzados significa lo contrario."
+        ),
+    },
+    WiggleVerdict: {
+        WiggleVerdict.GATHERS: "Las faltas se juntan mientras se mueve el cableado.",
+        WiggleVerdict.DOES_NOT: "Las faltas no se juntan mientras se mueve el cableado.",
+        WiggleVerdict.TOO_FEW: "Demasiado pocas para decirlo.",
+    },
+    GapKind: {
+        GapKind.SOLENOID: "La separación se mantiene, poco más o menos: es de un solenoide.",
+        GapKind.MECHANICAL: "La separación baja en proporción al régimen: una válvula o una bomba, no un inyector.",
+        GapKind.NOT_SHOWN: "No queda demostrado si la separación es de un solenoide.",
+    },
+    MarkedBy: {
+        MarkedBy.TIMES: "Quieto y movido según los tiempos indicados.",
+        MarkedBy.CASE: "Quieto y movido según los tiempos del caso.",
+        MarkedBy.KNOCKS: "Quieto y movido según grupos de tres golpes ({count}); el primer tramo es quieto.",
+    },
+    VerifyVerdict: {
+        VerifyVerdict.GOOD: "Bien, dentro del límite indicado.",
+        VerifyVerdict.STILL_SKIPPING: "Sigue fallando después de la reparación.",
+        VerifyVerdict.NOT_ENOUGH: "Todavía no alcanza para darlo por bueno.",
+    },
+    Why: {
+        Why.MORE_EPISODES: (
+            "Tropiezos: {episodes} en el cilindro {cylinder}, {others} en los demás (por azar en el {p} de los casos)."
+        ),
+        Why.STANDS_APART: "Cilindro {cylinder}: {measure} {value}, en los demás de {low} a {high}.",
+        Why.NONE_STANDS_OUT: "Se grabaron los {cylinders} mientras el motor temblaba y ninguno falla más que el resto.",
+        Why.NOTHING_SKIPS: "No faltó nada.",
+        Why.SILENT: "En el cilindro {cylinder} no suena nada, mientras los demás suenan.",
+        Why.TOO_FEW_RECORDINGS: "Grabaciones hasta ahora: {count}; hacen falta {needed}.",
+        Why.NOT_COUNTED: "{file} no se pudo contar: grábelo otra vez.",
+        Why.CONDITIONS_DIFFER: "Las condiciones difieren ({conditions}): solo se compara lo igual con lo igual.",
+        Why.SPEEDS_DIFFER: "Los regímenes difieren demasiado: de {rpm_low} a {rpm_high} rpm.",
+        Why.LENGTHS_DIFFER: "Las duraciones difieren demasiado: de {seconds_short} a {seconds_long} s.",
+        Why.CELL_MISSING: "Falta una grabación del cilindro {cylinder}, {stage}.",
+        Why.ENGINES_DIFFER: (
+            "Las grabaciones son de motores distintos: difieren los cilindros, el orden de encendido o la inyección."
+        ),
+        Why.NOTHING_MOVED: "Según sus etiquetas, nada cambió de lugar.",
+        Why.BOTH_MOVED: (
+            "Según sus etiquetas, inyectores y conectores cambiaron de lugar a la vez: devuelva unos u otros a su"
+            " sitio y grabe."
+        ),
+        Why.LABELS_UNCLEAR: (
+            "Etiquetas antes: {before}; después: {after}. Se esperaban las mismas dos, cruzadas: corríjalas en el caso."
+        ),
+        Why.SAME_RECORDING: "{file} y {other} son la misma grabación.",
+        Why.NO_FAULT_BEFORE: "No había un fallo claro antes del intercambio: no hay nada que seguir.",
+        Why.DIFFERENCE_UNCLEAR: "La diferencia aún no es clara (por azar en {p} de los casos).",
+        Why.MISFIRE_MOVED: (
+            "Según la unidad de control, el fallo de encendido estaba antes en el cilindro {cylinder} y después en el"
+            " {other}."
+        ),
+        Why.MISFIRE_STAYED: (
+            "Según la unidad de control, el fallo de encendido estaba en el cilindro {cylinder} antes y después."
+        ),
+        Why.SECOND_AGREES: "Eso concuerda con el sonido.",
+        Why.SECOND_CONTRADICTS: (
+            "Eso contradice al sonido: un fallo de encendido es de la combustión. Revise también encendido y"
+            " compresión, y repita ambas cosas."
+        ),
+        Why.UNLIKE_FREEZE_FRAME: (
+            "El código se guardó a {rpm} rpm, refrigerante a {coolant_c} °C, carga {load_percent} %. Ninguna"
+            " grabación se hizo así: falta grabar la condición en que aparece el fallo."
+        ),
+        Why.RAN_WELL: "{file} se grabó mientras el motor marchaba bien: no descarta nada.",
+        Why.GAP_HOLDS: "De {rpm_low} a {rpm_high} rpm solo la separación de un solenoide se mantiene así.",
+        Why.GAP_FALLS: "De {rpm_low} a {rpm_high} rpm solo una separación mecánica baja así.",
+        Why.GAP_FITS_BOTH: (
+            "De {rpm_low} a {rpm_high} rpm encaja con ambos: anote el ancho de pulso en los dos regímenes."
+        ),
+        Why.GAP_FITS_NEITHER: (
+            "De {rpm_low} a {rpm_high} rpm no encaja con ninguno: anote el ancho de pulso en los dos regímenes o"
+            " grabe otra vez."
+        ),
+        Why.ONE_SPEED: "{rpm_low} y {rpm_high} rpm son un mismo régimen: mantenga 2000 rpm en la segunda grabación.",
+        Why.SPEEDS_TOO_CLOSE: (
+            "{rpm_low} y {rpm_high} rpm están demasiado cerca: mantenga un régimen más alto o anote el ancho de pulso"
+            " en ambos."
+        ),
+        Why.NO_OPEN_TIME: (
+            "A {rpm} rpm se midieron {count} tiempos de apertura; hacen falta {needed}: grabe otra vez, más cerca."
+        ),
+        Why.MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo (por azar en {p} de los casos).",
+        Why.NOT_MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo (por azar en {p} de los casos).",
+        Why.TOO_FEW_STRETCHES: "Tramos movidos: {moved}, quietos: {still}; hacen falta {needed} de cada uno.",
+        Why.KNOCKS_UNCLEAR: (
+            "Golpes a los {at_s} s: {count}, no tres: indique los tiempos o grabe otra vez con tres en cada cambio."
+        ),
+        Why.NO_KNOCKS: "No hay ningún grupo de golpes: indique los tiempos o dé tres golpes en metal en cada cambio.",
+        Why.SKIPS_LEFT: "Tropiezos en el cilindro {cylinder} desde la reparación: {episodes}.",
+        Why.BOUND: "Se juzgaron {judged} chasquidos, bastantes para mostrar un fallo del 1 %.",
+        Why.SIBLING_SKIPS: "También falla el cilindro {cylinder}.",
+        Why.OUTSIDE_FELLOWS: "El inyector nuevo queda fuera de lo que dan los demás: {measure} {value}.",
+        Why.RESTARTS_NEEDED: "Arranques sin fallo hasta ahora: {clean}; hacen falta {needed}.",
+        Why.LEAKS_NOT_CHECKED: (
+            "Hay que comprobar que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente."
+        ),
+    },
+    Todo: {
+        Todo.SAVE_CODES: (
+            "Guarde los códigos almacenados y pendientes ({codes}), los datos congelados y los contadores de fallos"
+            " de encendido antes de borrar o desconectar nada. Después ponga codes_saved = true en case.toml."
+        ),
+        Todo.QUICK_CHECKS: (
+            "Compruebe primero lo que no abre ninguna línea de combustible, sin contacto: bujía, cable o bobina"
+            " cambiados con los de otro cilindro; ajuste y terminales del conector; resistencia de la bobina frente al"
+            " valor propio del vehículo y entre compañeros, en frío y en caliente. Después ponga quick = true en"
+            " case.toml."
+        ),
+        Todo.RECORD_SHAKING: "Grabe el cilindro {cylinder} durante 60 s o más mientras el motor tiembla.",
+        Todo.RECORD_EACH: "Grabe cada inyector durante 60 s o más mientras el motor tiembla, uno tras otro.",
+        Todo.RECORD_AGAIN: "Grabe otra vez {file}: {reason}.",
+        Todo.RECORD_OTHERS: "Grabe los cilindros {cylinders} del mismo modo, en la misma condición.",
+        Todo.RECORD_REST: (
+            "Grabe los demás inyectores del mismo modo, en la misma condición: uno solo no se compara con nada."
+        ),
+        Todo.RECORD_MORE: "Grabe {seconds} s más en la misma condición.",
+        Todo.LOOK_ELSEWHERE: (
+            "Los inyectores suenan mientras el motor tiembla: revise la presión de combustible y cómo se mantiene sin"
+            " contacto, el equilibrio de caudal, un inyector que gotea, entradas de aire, encendido y compresión."
+        ),
+        Todo.PROVE_DRIVE: (
+            "Compruebe en el conector del cilindro {cylinder} que el inyector recibe mando (lámpara de prueba o pinza"
+            " amperimétrica) y mida la caída de tensión con carga. Después ponga drive = true en case.toml."
+        ),
+        Todo.WIGGLE: (
+            "Prueba de movimiento del cableado en el cilindro {cylinder}, la última con el riel montado: seis tramos"
+            " quietos y seis movidos, alternados, de 8 s cada uno; anote los tiempos, o en cada cambio dé tres golpes"
+            " en metal lejos del inyector, del conector y del mazo de cables. Manos lejos de correas, ventiladores y"
+            " bobinas."
+        ),
+        Todo.REPAIR_WIRING: (
+            "Repare el cableado, el conector o la etapa de mando del cilindro {cylinder}; después verifique."
+        ),
+        Todo.SWAP: (
+            "Intercambio: sin contacto, cruce el conector del cilindro {cylinder} con el de un vecino donde los"
+            " cables alcancen y el fabricante lo permita, o intercambie los dos inyectores, con el motor frío y la"
+            " presión descargada; grabe ambos otra vez."
+        ),
+        Todo.REPAIR_BOTH: (
+            "Repare el cableado del cilindro {cylinder} y reemplace el inyector que estaba ahí al principio; después"
+            " verifique."
+        ),
+        Todo.SWAP_BACK: "Deshaga el cambio y grabe: si el fallo vuelve, esa es la prueba.",
+        Todo.REPLACE: (
+            "Reemplace el inyector que al principio estaba en el cilindro {cylinder}, con el motor frío, la presión"
+            " descargada y juntas nuevas; después verifique."
+        ),
+        Todo.VERIFY: (
+            "Grabe el cilindro {cylinder} y los demás después de la reparación, en la condición en que aparecía el"
+            " fallo."
+        ),
+        Todo.CHECK_LEAKS: (
+            "Compruebe que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente. Después ponga"
+            " leaks = true en case.toml."
+        ),
+        Todo.STILL_FAULTY: "La reparación no lo curó: vuelva a la comparación.",
+        Todo.ROAD_TEST: (
+            "Borre los códigos, conduzca y vigile los contadores de fallos de encendido, los ajustes de combustible y"
+            " las uniones: el ralentí no es una prueba en carretera."
+        ),
+    },
+}

@@ -1,0 +1,279 @@
+"""Spanish for one reading, for terminal, picture and report."""
+
+from injsound.results import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
+from injsound.show.words.keys import Brief, Often, Panel, Phrase
+from injsound.show.words.table import Table
+
+READING: Table = {
+    Phrase: {
+        Phrase.DECIMAL_MARK: ",",
+        Phrase.UNDER: "menos de {value}",
+        Phrase.CAUTION: (
+            "El combustible está a presión, hay piezas que giran y que queman, las bobinas y el mando de los"
+            " inyectores llevan alta tensión y los gases de escape contienen monóxido de carbono. Siga el"
+            " procedimiento del fabricante del vehículo y las normas locales; abrir el sistema de combustible o tocar"
+            " la alta tensión es trabajo para personal autorizado."
+        ),
+        Phrase.EVIDENCE_ONLY: "Esto es un indicio para un técnico cualificado, no una orden de reparación.",
+        Phrase.CLICK_IS_NOT_FLOW: "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien.",
+        Phrase.CYLINDER: "cilindro {cylinder}",
+        Phrase.THIS_INJECTOR: "este inyector",
+        Phrase.MISSING: "faltan",
+        Phrase.PATTERN: "patrón",
+        Phrase.NEIGHBOURS: "vecinos",
+        Phrase.WHY: "por qué",
+        Phrase.NEXT: "siguiente",
+        Phrase.NOTE: "nota",
+        Phrase.SKIPPING_LINE: (
+            "Faltan chasquidos: {skipped} de {judged} ({rate}; intervalo del 95 %: de {low} a {high})"
+        ),
+        Phrase.STEADY_LINE: (
+            "Constante: no falta ningún chasquido de {judged}; fallan menos del {high}, con un 95 % de confianza"
+        ),
+        Phrase.STEADY_CALLS_LINE: (
+            "Constante: parecen faltar {skipped} de {judged} chasquidos, no más de los que podrían ser errores;"
+            " fallan como mucho el {high}, con un 95 % de confianza"
+        ),
+        Phrase.NO_TICK_LINE: "Sin chasquido de este inyector: {why}",
+        Phrase.CANNOT_TELL_LINE: "No se puede saber: {why}",
+        Phrase.COUNT: "{skipped} de {judged} chasquidos, {rate} (intervalo del 95 %: de {low} a {high})",
+        Phrase.COUNT_NONE: "0 de {judged} chasquidos (menos del {high} con un 95 % de confianza)",
+        Phrase.COUNT_NOTHING: "sin contar",
+        Phrase.UNJUDGED: "; sin poder juzgar: {unjudged}",
+        Phrase.SPEED: "régimen",
+        Phrase.SPEED_LINE: "{rpm} rpm (de {low} a {high}); varía despacio un {wander}, de ciclo a ciclo un {variation}",
+        Phrase.SPEED_OTHER: "o {rpm} rpm, si los inyectores abren {often}",
+        Phrase.TIMING: "ritmo",
+        Phrase.TIMING_LINE: "el intervalo varía {period} ms, de uno al siguiente {change} ms ({count} intervalos)",
+        Phrase.TIMING_ENGINE: "casi todo viene del régimen del motor (relación {ratio})",
+        Phrase.TIMING_TICK: "casi todo viene del propio chasquido (relación {ratio})",
+        Phrase.OWN_SCATTER: "dispersión",
+        Phrase.OWN_SCATTER_LINE: "{own} µs respecto al ciclo del motor (intervalo del 95 %: de {low} a {high} µs)",
+        Phrase.OWN_SCATTER_HIDDEN: "oculta por la marcha irregular del motor; como mucho {high} µs",
+        Phrase.OPEN_TIME: "apertura",
+        Phrase.OPEN_TIME_LINE: (
+            "{median} ms del chasquido de apertura al de cierre, varía {spread} ms, deriva {drift} ms ({count}"
+            " chasquidos)"
+        ),
+        Phrase.MARGIN: "margen",
+        Phrase.MARGIN_LINE: (
+            "chasquido {db} dB sobre el ruido; oídos y ausentes separados {separation} desviaciones estándar"
+        ),
+        Phrase.WRONG_CALLS: "errores",
+        Phrase.WRONG_CALLS_LINE: (
+            "unos {false} de los chasquidos dados por ausentes pudieron estar; unos {missed} de los dados por oídos"
+            " pudieron faltar"
+        ),
+    },
+    Often: {
+        Often.EVERY_REVOLUTION: "una vez por vuelta",
+        Often.EVERY_SECOND: "una vez cada dos vueltas",
+    },
+    Panel: {
+        Panel.AXIS_CYCLE: "posición en el ciclo del motor (grados de cigüeñal)",
+        Panel.AXIS_TIME: "tiempo (s)",
+        Panel.AXIS_AROUND: "tiempo desde lo previsto (ms)",
+        Panel.AXIS_TICK: "tiempo desde el chasquido de apertura (ms)",
+        Panel.ROWS: "Todos los ciclos, de arriba abajo",
+        Panel.CLOSE: "Este chasquido, de cerca",
+        Panel.EVENTS: "Chasquido a chasquido",
+        Panel.TICK: "Chasquido medio",
+        Panel.OPEN: "abre",
+        Panel.CLOSES: "cierra",
+        Panel.SKIP: "falta",
+        Panel.WEAK: "débil",
+        Panel.UNJUDGED: "sin juzgar",
+        Panel.LEVEL: "nivel (dB)",
+    },
+    Verdict: {
+        Verdict.STEADY: "constante",
+        Verdict.SKIPPING: "faltan chasquidos",
+        Verdict.NO_TICK: "sin chasquido",
+        Verdict.CANNOT_TELL: "no se puede saber",
+    },
+    State: {
+        State.HEARD: "oído",
+        State.WEAK: "débil",
+        State.SKIPPED: "ausente",
+        State.UNJUDGED: "sin juzgar",
+    },
+    Pattern: {
+        Pattern.NONE: "ninguno",
+        Pattern.SCATTERED: "dispersos, uno aquí y otro allá",
+        Pattern.BURSTS: "en rachas, varios seguidos",
+        Pattern.REGULAR: "regulares, como contados",
+        Pattern.TOO_FEW: "demasiado pocos para decirlo",
+    },
+    Neighbours: {
+        Neighbours.HEARD: "los demás sonidos del motor estaban",
+        Neighbours.NOT_HEARD: "los demás sonidos del motor también faltaban",
+        Neighbours.NOT_CHECKED: "no se pudieron comprobar, ninguno se oye con claridad",
+    },
+    SpanKind: {
+        SpanKind.GAP: "hueco en el archivo",
+        SpanKind.SILENCE: "sonido perdido",
+        SpanKind.REPEATED: "grabado dos veces",
+        SpanKind.CLIPPED: "saturado",
+        SpanKind.BUMP: "golpe o roce",
+        SpanKind.LOUD: "sonido fuerte",
+        SpanKind.GAIN: "ganancia reducida",
+        SpanKind.SPIKE: "pico eléctrico",
+        SpanKind.FADED: "apagado",
+        SpanKind.SLIPPED: "sonda suelta",
+        SpanKind.END: "final",
+        SpanKind.NO_LOCK: "ciclo perdido",
+        SpanKind.ENGINE_SILENT: "todo el motor en silencio",
+        SpanKind.ONCE_PER_REVOLUTION: "dos veces por ciclo",
+    },
+    ReasonCode: {
+        ReasonCode.SKIPS_FOUND: (
+            "Faltaron {skipped} de {judged} chasquidos previstos; de ellos, unos {expected_false} podrían ser errores."
+        ),
+        ReasonCode.NO_SKIPS: "Se oyeron los {judged} chasquidos juzgados.",
+        ReasonCode.FEW_CALLS: (
+            "Parecen faltar {skipped} de {judged} chasquidos; unos {expected_false} podrían ser errores."
+        ),
+        ReasonCode.TOO_FEW_EVENTS: (
+            "No falta ningún chasquido, pero {judged} son demasiado pocos: para mostrar un fallo del 5 % que llega en"
+            " rachas hacen falta {needed}."
+        ),
+        ReasonCode.MISSES_POSSIBLE: "Los chasquidos son tan débiles que uno ausente podría pasar por oído.",
+        ReasonCode.UNCERTAIN_CALLS: (
+            "Parecen faltar {skipped} de {judged} chasquidos, pero unos {expected_false} podrían ser errores: no"
+            " alcanza para decidir."
+        ),
+        ReasonCode.WEAK_SEPARATION: (
+            "Los chasquidos oídos y los ausentes suenan demasiado parecidos: margen {separation}, hace falta {needed}."
+        ),
+        ReasonCode.FAINT: "Se oye el motor, pero ningún chasquido destaca.",
+        ReasonCode.NO_LOCK: "No se pudo seguir el ciclo del motor.",
+        ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE: "Nada en la grabación se repite como un motor en ralentí.",
+        ReasonCode.OWN_PLACE_SILENT: "Los demás inyectores suenan en su lugar; en el lugar de este no hay nada.",
+        ReasonCode.ENGINE_TICKS_ONLY: (
+            "Hay chasquidos, pero como los de las válvulas: ninguno tiene golpe de apertura y de cierre."
+        ),
+        ReasonCode.TWO_CANDIDATES: "Dos chasquidos del ciclo podrían ser los de este inyector y nada indica cuál.",
+        ReasonCode.MAY_BE_NEIGHBOUR: (
+            "Se oyeron los {judged} chasquidos juzgados, pero tan débiles que pueden ser de un vecino y este inyector"
+            " estar mudo."
+        ),
+        ReasonCode.TWO_READINGS: (
+            "Podrían ser {rpm} rpm con uno de cada dos chasquidos ausente, o {rpm_other} rpm sin ninguno ausente."
+        ),
+        ReasonCode.PARTNER_HIDES: (
+            "Los inyectores que abren juntos suenan juntos: un compañero puede ocultar un chasquido ausente."
+        ),
+        ReasonCode.MANY_UNJUDGED: "{unjudged} de {due} chasquidos caen donde el sonido está dañado o perturbado.",
+        ReasonCode.TICKS_FADE: (
+            "La supresión de ruido del teléfono se llevó el sonido: baja {fade_db} dB y no se recupera."
+        ),
+        ReasonCode.SPEECH_CODEC: "El archivo se comprimió para voz ({codec}): los chasquidos casi han desaparecido.",
+        ReasonCode.RPM_CONTRADICTED: "Se indicaron {rpm_given} rpm; el sonido se repite como a {rpm_heard} rpm.",
+        ReasonCode.TICK_UNLIKE_INJECTOR: "El chasquido encontrado puede ser de una válvula: no tiene un segundo golpe.",
+    },
+    Brief: {
+        Brief.TOO_FEW_EVENTS: "muy pocos chasquidos para un fallo pequeño",
+        Brief.MISSES_POSSIBLE: "tan débil que uno ausente pasaría por oído",
+        Brief.UNCERTAIN_CALLS: "los huecos podrían ser errores",
+        Brief.WEAK_SEPARATION: "oídos y ausentes suenan demasiado parecidos",
+        Brief.FAINT: "ningún chasquido destaca del sonido del motor",
+        Brief.NO_LOCK: "no se pudo seguir el ciclo del motor",
+        Brief.NOT_A_RECORDING_OF_AN_ENGINE: "no se oye un motor en ralentí",
+        Brief.OWN_PLACE_SILENT: "en su lugar no suena nada, los demás suenan",
+        Brief.ENGINE_TICKS_ONLY: "solo chasquidos como los de las válvulas",
+        Brief.TWO_CANDIDATES: "dos chasquidos podrían ser de este inyector",
+        Brief.MAY_BE_NEIGHBOUR: "el chasquido puede ser de un vecino",
+        Brief.TWO_READINGS: "dos regímenes encajan con el sonido",
+        Brief.PARTNER_HIDES: "un compañero puede ocultar una falta",
+        Brief.MANY_UNJUDGED: "demasiado sonido está perturbado",
+        Brief.TICKS_FADE: "la supresión de ruido se llevó los chasquidos",
+        Brief.SPEECH_CODEC: "el archivo se comprimió para voz",
+        Brief.RPM_CONTRADICTED: "el sonido no encaja con las rpm indicadas",
+        Brief.TICK_UNLIKE_INJECTOR: "el chasquido puede ser de una válvula",
+    },
+    WarningCode: {
+        WarningCode.CLIPPED: "saturado ({count} veces, {seconds} s en total): mueva la sonda o baje el nivel",
+        WarningCode.GAPS: "huecos en el archivo ({count}, {seconds} s en total): ahí no se juzga",
+        WarningCode.DROPOUTS: (
+            "sonido perdido ({count} veces, {seconds} s en total): cierre otras aplicaciones y, si es frecuente,"
+            " grabe otra vez"
+        ),
+        WarningCode.REPEATED: "tramos grabados dos veces ({count}, {seconds} s en total): cierre otras aplicaciones",
+        WarningCode.BUMPS: (
+            "golpes o roces ({count}, {seconds} s en total): sujete la sonda con una pinza y aparte las manos"
+        ),
+        WarningCode.LOUD_SOUNDS: (
+            "sonidos fuertes ({count}, {seconds} s en total): sin hablar, ventilador y radio apagados"
+        ),
+        WarningCode.GAIN_PUMPED: (
+            "el teléfono bajó la ganancia ({count} veces, {seconds} s en total): evítele los golpes"
+        ),
+        WarningCode.NOISE_SUPPRESSION: "la supresión de ruido del teléfono apagó el sonido {fade_db} dB: desactívela",
+        WarningCode.NARROW_BAND: (
+            "la grabación acaba en {bandwidth_hz} Hz: use una grabadora sencilla, no una llamada ni un auricular"
+        ),
+        WarningCode.SPEECH_CODEC: "comprimido para voz ({codec}, hasta {bandwidth_hz} Hz): envíelo como archivo",
+        WarningCode.SPIKES: (
+            "picos eléctricos ({count}): aparte cable y teléfono de las bobinas y de los cables de los inyectores"
+        ),
+        WarningCode.PROBE_SLIPPED: (
+            "la sonda perdió el contacto ({count} veces, {seconds} s en total): sujétela con una pinza"
+        ),
+        WarningCode.QUIET: "muy bajo, lo más fuerte a {level_db} dB del máximo: apriete la sonda, suba el nivel",
+        WarningCode.CUT_OFF: "el archivo se corta a los {seconds} s: se usó lo que llegó",
+        WarningCode.CHANNEL_CHOSEN: "se usó el canal {channel} de {channels}, el más claro",
+        WarningCode.CHANNELS_DIFFER: (
+            "los {channels} canales difieren; se usó el {channel}: compruebe otro con --channel"
+        ),
+        WarningCode.ANOTHER_STREAM: "el archivo tiene {streams} pistas de sonido; se usó la primera",
+        WarningCode.RPM_ESTIMATED: "no se indicaron rpm; el sonido se repite como a unas {rpm} rpm",
+        WarningCode.RPM_CONTRADICTED: (
+            "se indicaron {rpm_given} rpm, el sonido se repite como a {rpm_heard} rpm: compruebe el tacómetro"
+        ),
+        WarningCode.NEIGHBOUR_COINCIDES: (
+            "los inyectores que abren juntos suenan en el mismo instante: uno puede ocultar la falta del otro"
+        ),
+        WarningCode.NEIGHBOURS_NOT_HEARD: (
+            "los demás sonidos del motor son demasiado débiles para comprobar si tropezó el motor entero"
+        ),
+        WarningCode.ENGINE_SILENT: (
+            "el motor entero calló ({count} veces, {seconds} s en total): entonces no se esperaba ningún chasquido"
+        ),
+        WarningCode.MODE_CHANGED: (
+            "durante {seconds} s el inyector suena dos veces por ciclo, como tras un arranque: ahí no se juzga"
+        ),
+        WarningCode.ENGINE_UNEVEN: "la marcha irregular del motor oculta la dispersión del chasquido",
+        WarningCode.NO_TIMING: "{codec} no conserva bien el tiempo: no hay cifras de ritmo",
+        WarningCode.SECOND_OPINION: (
+            "segunda opinión (detección de librosa): coinciden {agree} chasquidos, difieren {differ}; da por ausentes"
+            " {skipped} de {judged}"
+        ),
+    },
+    StepCode: {
+        StepCode.RECORD_LONGER: "Grabe otra vez del mismo modo, de un tirón y al menos {seconds} s más.",
+        StepCode.RECORD_AGAIN_CLOSER: "Grabe otra vez con la sonda sujeta al cuerpo del inyector, 60 s o más.",
+        StepCode.RECORD_UNPROCESSED: (
+            "Desactive la supresión de ruido, grabe con una grabadora sencilla y envíelo como archivo."
+        ),
+        StepCode.RECORD_UNDISTURBED: "Grabe otra vez con la sonda sujeta, sin tocar nada y sin que nadie hable.",
+        StepCode.RECORD_OWN_INJECTOR: (
+            "Grabe otra vez con la sonda en el cuerpo de este inyector y luego cada vecino del mismo modo, para"
+            " comparar."
+        ),
+        StepCode.RECORD_SPREAD: "Grabe también cada compañero, con la sonda en su propio cuerpo.",
+        StepCode.GIVE_RPM: "Lea las rpm en el tacómetro o el escáner e indíquelas con --rpm.",
+        StepCode.CHECK_RPM: "Compruebe las rpm y el modo de inyección: {rpm_given} rpm indicadas, {rpm_heard} oídas.",
+        StepCode.COMPARE_OTHERS: (
+            "Grabe los demás inyectores del mismo modo. Si solo falla este, intercambiarlo con otro muestra si el"
+            " fallo va con el inyector o se queda en su cableado."
+        ),
+        StepCode.RECORD_IN_FAULT: (
+            "Si el motor marchaba bien durante la grabación, grabe otra vez cuando marche mal. Para mostrar menos del"
+            " 1 %, grabe {seconds} s."
+        ),
+        StepCode.CHECK_DRIVE: (
+            "Compruebe que este inyector recibe mando (lámpara de prueba o pinza amperimétrica en su conector) y"
+            " luego grabe otro inyector del mismo modo."
+        ),
+    },
+}

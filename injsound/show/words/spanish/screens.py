@@ -1,0 +1,63 @@
+"""Spanish for the report's page and for what the commands print around their results."""
+
+from injsound.engine import Injection, TroubleKind
+from injsound.show.words.keys import Page, Screen
+from injsound.show.words.table import Table
+
+SCREENS: Table = {
+    Page: {
+        Page.TITLE: "Informe de inyectores",
+        Page.COMPLAINT: "Queja del cliente",
+        Page.FOUND: "Qué se encontró",
+        Page.EVIDENCE: "Pruebas",
+        Page.LISTEN: "Para escuchar",
+        Page.LISTEN_SKIP: "alrededor de un chasquido ausente",
+        Page.LISTEN_SOUND: "un tramo sin faltas",
+        Page.QUARTER: "a un cuarto de velocidad",
+        Page.CANNOT: "Lo que esto no puede decir",
+        Page.CANNOT_TEXT: (
+            "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien. Una grabación hecha mientras"
+            " el motor marchaba bien no descarta nada. Este método aún no se ha probado con ningún inyector cuyas"
+            " faltas se hayan confirmado en banco."
+        ),
+        Page.CAUTIONS: "Precauciones",
+        Page.FILES: "Archivos",
+        Page.MADE: "hecho el {date} con injsound {version}",
+        Page.NOTHING_YET: "Los inyectores aún no se han comparado.",
+    },
+    Screen: {
+        Screen.PROGRESS: "{number} de {count}: {file}",
+        Screen.READ: "leído {file}",
+        Screen.SECOND_OPINION: "segunda opinión: librosa se prepara, una sola vez, hasta 15 s",
+        Screen.PICTURE: "imagen: {file}",
+        Screen.INTERVAL: "intervalo",
+        Screen.INTERVAL_LINE: "{interval} ms entre chasquidos a {rpm} rpm, {injection}",
+        Screen.SCATTERED: "dispersos",
+        Screen.SCATTERED_LINE: (
+            "{time} ({ticks} chasquidos): menos del {rate} % con un 95 % de confianza, si no falta ninguno"
+        ),
+        Screen.BURSTS: "en rachas",
+        Screen.BURSTS_LINE: "{time} ({ticks} chasquidos): lo mismo para faltas que llegan de cinco en cinco",
+        Screen.SIMULATED: "{file}: {skipped} de {due} chasquidos omitidos, {rpm} rpm",
+        Screen.CASE_MADE: "hecho: {file}",
+        Screen.CASE_ENTRY: "{file}: cilindro {cylinder}, {condition}, {stage}, tiembla: {shaking}",
+        Screen.CASE_CORRECT: "¿algo mal? corríjalo en {file}",
+        Screen.REPORT: "informe: {file}",
+        Screen.BATCH_DONE: "leídos: {count}; no se pudieron usar: {failed}; tabla: {file}",
+        Screen.DEMO_STORY: (
+            "El motor de seis cilindros en línea de una biblioteca móvil tropieza al ralentí acelerado en las mañanas"
+            " frías y húmedas. Estas grabaciones de práctica son simuladas; no las hizo ningún motor real."
+        ),
+        Screen.DEMO_DONE: "imágenes y results.json: {folder}",
+    },
+    Injection: {Injection.SEQUENTIAL: "inyección secuencial", Injection.BATCH: "inyección en grupo"},
+    TroubleKind: {
+        TroubleKind.MISFIRE: "Fallo de encendido detectado en el cilindro {cylinder}",
+        TroubleKind.RANDOM_MISFIRE: "Fallo de encendido aleatorio o en varios cilindros",
+        TroubleKind.CIRCUIT: "Circuito del inyector, abierto o defectuoso",
+        TroubleKind.CYLINDER_CIRCUIT: "Circuito del inyector del cilindro {cylinder}, abierto o defectuoso",
+        TroubleKind.CIRCUIT_LOW: "Circuito del inyector del cilindro {cylinder}, señal baja",
+        TroubleKind.CIRCUIT_HIGH: "Circuito del inyector del cilindro {cylinder}, señal alta",
+        TroubleKind.BALANCE: "Contribución del cilindro {cylinder}, desequilibrada",
+    },
+}
