@@ -136,6 +136,8 @@ class Why(StrEnum):
     SKIPS_LEFT = "skips left"  # cylinder, episodes
     BOUND = "bound"  # judged, rate_high
     SIBLING_SKIPS = "sibling skips"  # cylinder
+    SIBLINGS_NOT_RECORDED = "siblings not recorded"  # cylinders: recorded before the repair, not since
+    INSIDE_FELLOWS = "inside fellows"  # measure, value, low, high
     OUTSIDE_FELLOWS = "outside fellows"  # measure, value, low, high
     RESTARTS_NEEDED = "restarts needed"  # clean, needed
     LEAKS_NOT_CHECKED = "leaks not checked"

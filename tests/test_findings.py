@@ -6,6 +6,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 from scipy import stats
+from statsmodels.api import OLS
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import confint_proportions_2indep
 from takes import made_reading, silent_reading, skip_train, take
@@ -39,13 +40,14 @@ from injsound.findings.episodes import (
     seconds_for,
     shows_fault,
 )
+from injsound.findings.fellows import prediction_limits
 from injsound.findings.freeze import unlike_freeze_frame
 from injsound.findings.misfires import misfiring_cylinder
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
 from injsound.reading import read
-from injsound.results import KnockGroup
+from injsound.results import KnockGroup, Verdict
 from injsound.simulate import Scene, Skipping, simulate
 
 EVENTS = 353  # 60 s at 0.17 s
@@ -608,6 +610,92 @@ def test_a_skipping_sibling_keeps_the_repair_open():
     found = verify_repair(takes, cylinder=2, leaks_checked=True)
     assert found.verdict is VerifyVerdict.NOT_ENOUGH
     assert Why.SIBLING_SKIPS in _whys(found)
+
+
+def test_prediction_limits_by_hand_and_by_statsmodels():
+    # By hand: mean 2, s 1, n 3: t(0.995, 2) = 9.9248 (Student's table), 9.9248 * sqrt(4/3) = 11.460.
+    assert prediction_limits([1, 2, 3], floor=0.0) == pytest.approx((2 - 11.460, 2 + 11.460), abs=1e-3)
+    # Closer together than the floor: it is the spread, and known; 2.5758 * 0.08 * sqrt(4/3) = 0.23794.
+    assert prediction_limits([2.8, 2.8, 2.8], floor=0.08) == pytest.approx((2.8 - 0.23794, 2.8 + 0.23794), abs=1e-4)
+    assert prediction_limits([2.8], floor=0.08) is None
+    values = np.array([2.6, 2.9, 2.75, 3.1, 2.7])
+    frame = OLS(values, np.ones(5)).fit().get_prediction([1.0]).summary_frame(alpha=0.01)
+    expected = frame.loc[0, ["obs_ci_lower", "obs_ci_upper"]].to_numpy()
+    assert prediction_limits(values, floor=0.0) == pytest.approx(expected)
+
+
+def _timed(steadiness_us=300.0, open_time_ms=2.8):
+    takes = [
+        take(made_reading(EIGHT, sha256="b"), 2),
+        take(
+            made_reading(NONE, sha256="a", steadiness_us=steadiness_us, open_time_ms=open_time_ms), 2, stage=Stage.AFTER
+        ),
+        *(take(made_reading(NONE, sha256=f"s{c}"), c, stage=Stage.AFTER) for c in (1, 3, 4)),
+    ]
+    return verify_repair(takes, cylinder=2, leaks_checked=True)
+
+
+@pytest.mark.parametrize(
+    ("settings", "good"),
+    [
+        ({}, True),
+        # By hand: 300 us times exp(2.5758 * 0.25 * sqrt(4/3)) = 631 us; 2.8 ms +- 0.238 ms.
+        ({"steadiness_us": 620.0}, True),
+        ({"steadiness_us": 640.0}, False),
+        ({"steadiness_us": 30.0}, True),
+        ({"open_time_ms": 3.03}, True),
+        ({"open_time_ms": 3.05}, False),
+        ({"open_time_ms": 2.55}, False),
+    ],
+)
+def test_a_new_injector_must_be_like_its_fellows(settings, good):
+    found = _timed(**settings)
+    assert found.verdict is (VerifyVerdict.GOOD if good else VerifyVerdict.NOT_ENOUGH)
+    assert (Why.OUTSIDE_FELLOWS in _whys(found)) is not good
+    assert len([why for why in _whys(found) if why in (Why.INSIDE_FELLOWS, Why.OUTSIDE_FELLOWS)]) == 2
+
+
+def _before_and_after(before, after, *fellows, **settings):
+    takes = [] if before is None else [take(before, 2, **settings)]
+    takes.append(take(after, 2, stage=Stage.AFTER))
+    return verify_repair([*takes, *fellows], cylinder=2, leaks_checked=True)
+
+
+GOOD = made_reading(NONE, sha256="a")
+OLD = made_reading(EIGHT, sha256="b")
+
+
+@pytest.mark.parametrize(
+    ("found", "why"),
+    [
+        (_before_and_after(None, GOOD), Why.CELL_MISSING),
+        (_before_and_after(OLD, GOOD, condition="cold"), Why.CONDITIONS_DIFFER),
+        (_before_and_after(made_reading(NONE, sha256="b"), GOOD), Why.NO_FAULT_BEFORE),
+        (_before_and_after(made_reading(EIGHT, sha256="b", rpm=2_000), GOOD), Why.SPEEDS_DIFFER),
+        (_before_and_after(replace(OLD, sha256="a"), GOOD), Why.SAME_RECORDING),
+        (_before_and_after(OLD, GOOD, take(made_reading(NONE, sha256="c"), 3)), Why.SIBLINGS_NOT_RECORDED),
+        (
+            _before_and_after(
+                OLD, GOOD, take(replace(GOOD, sha256="c", verdict=Verdict.NO_TICK), 3, stage=Stage.AFTER)
+            ),
+            Why.NOT_COUNTED,
+        ),
+    ],
+    ids=["no before", "condition", "no fault", "speed", "same", "sibling missing", "sibling not counted"],
+)
+def test_a_repair_is_verified_in_the_faults_own_condition_beside_its_fellows(found, why):
+    assert found.verdict is VerifyVerdict.NOT_ENOUGH
+    assert why in _whys(found)
+
+
+def test_ticks_in_which_a_skip_could_be_missed_bound_nothing():
+    # Each heard tick may with 10 % have been missing: of all skips, nearly all would have passed as heard.
+    deaf = made_reading(NONE, sha256="a", missed=0.1)
+    clear, found = _before_and_after(OLD, GOOD), _before_and_after(OLD, deaf)
+    share = found.after.missed_share
+    assert share == pytest.approx(35.3 / 36.3)
+    assert found.rate_high == pytest.approx(1 - 0.05 ** (1 / int(EVENTS * (1 - share))))
+    assert (clear.verdict, found.verdict) == (VerifyVerdict.GOOD, VerifyVerdict.NOT_ENOUGH)
 
 
 def test_no_recording_after_the_repair_is_refused():

@@ -5,8 +5,10 @@ from collections.abc import Sequence
 
 from injsound.diagnoses import Arm, Measure, Reason, Stage, Take, VerifyFinding, VerifyVerdict, Why
 from injsound.errors import ParameterError
-from injsound.findings.compare import compare_injectors, timing_figure
+from injsound.findings.alike import unlike, unlike_conditions
+from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, timing_figure
 from injsound.findings.episodes import LEVEL, REACH_S, arm_of_takes, more_episodes_p, shows_fault
+from injsound.findings.fellows import prediction_limits
 from injsound.findings.proportions import events_needed, exact_limits, wilson_limits, zero_bound
 from injsound.findings.verdict import CONFIDENCE, GOAL_RATE
 from injsound.results import Figure
@@ -108,32 +110,46 @@ def verify_repair(
     ParameterError
         If there is no recording of the cylinder after the repair.
     """
-    after_takes = [t for t in takes if t.cylinder == cylinder and t.stage is Stage.AFTER]
-    if not after_takes:
+    own = [t for t in takes if t.cylinder == cylinder]
+    if not any(t.stage is Stage.AFTER for t in own):
         raise ParameterError(
             f"no recording of cylinder {cylinder} after the repair: record it in the fault's condition"
         )
-    condition = after_takes[0].condition
-    before = arm_of_takes(
-        [t for t in takes if t.cylinder == cylinder and t.stage is Stage.BEFORE and t.condition == condition]
-    )
-    after = arm_of_takes([t for t in after_takes if t.condition == condition])
-    fellows = [t for t in takes if t.stage is Stage.AFTER and t.condition == condition]
+    condition = next(t.condition for t in own if t.stage is Stage.AFTER)
+    like = [t for t in takes if t.condition == condition]
+    old = [t for t in like if t.cylinder == cylinder and t.stage is Stage.BEFORE]
+    new = [t for t in like if t.cylinder == cylinder and t.stage is Stage.AFTER]
+    before, after = arm_of_takes(old), arm_of_takes(new)
     needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
-        uncounted = Reason(why=Why.NOT_COUNTED, figures={"file": after_takes[0].reading.file})
+        uncounted = Reason(why=Why.NOT_COUNTED, figures={"file": new[0].reading.file})
         empty = Arm(episodes=0, blocks=0)
         return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, (uncounted,), needed, 60.0)
-    reasons = [*_siblings(fellows, cylinder), *_outside(fellows, cylinder)]
+    inside, outside = _timing([t for t in like if t.stage is Stage.AFTER], cylinder)
+    siblings = _siblings(like, cylinder)
     if shows_fault(after):
         why = Reason(why=Why.SKIPS_LEFT, figures={"cylinder": cylinder, "episodes": after.episodes})
-        return _finding(VerifyVerdict.STILL_SKIPPING, before, after, (why, *reasons), needed, None)
-    missing = _missing(before, after, needed, clean_restarts, leaks_checked=leaks_checked)
+        reasons = (why, *siblings, *outside, *inside)
+        return _finding(VerifyVerdict.STILL_SKIPPING, before, after, reasons, needed, None)
+    doubts = [*_unlike_before(own, old, new, before), *siblings, *outside]
+    doubts += _missing(before, after, needed, clean_restarts, leaks_checked=leaks_checked)
     record_s = _seconds_short(before, after)
-    if missing or record_s or any(reason.why is Why.SIBLING_SKIPS for reason in reasons):
-        return _finding(VerifyVerdict.NOT_ENOUGH, before, after, (*missing, *reasons), needed, record_s)
+    if doubts or record_s:
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, after, (*doubts, *inside), needed, record_s)
     bound = Reason(why=Why.BOUND, figures={"judged": after.judged, "rate_high": round(_rate_high(after), 4)})
-    return _finding(VerifyVerdict.GOOD, before, after, (bound, *reasons), needed, None)
+    return _finding(VerifyVerdict.GOOD, before, after, (bound, *inside), needed, None)
+
+
+def _unlike_before(own: list[Take], old: list[Take], new: list[Take], before: Arm | None) -> list[Reason]:
+    """What keeps the recordings before the repair from being the fault's own condition."""
+    if not old:
+        elsewhere = [t for t in own if t.stage is Stage.BEFORE]
+        figures: dict[str, Figure] = {"cylinder": new[0].cylinder, "stage": Stage.BEFORE}
+        return unlike_conditions([*elsewhere, *new]) or [Reason(why=Why.CELL_MISSING, figures=figures)]
+    if before is None:
+        return [Reason(why=Why.NOT_COUNTED, figures={"file": old[0].reading.file})]
+    quiet = [] if before.episodes else [Reason(why=Why.NO_FAULT_BEFORE, figures={"episodes": 0})]
+    return [*unlike([*old, *new]), *quiet]
 
 
 def _finding(
@@ -163,9 +179,14 @@ def _finding(
     )
 
 
+def _seen(arm: Arm) -> int:
+    """Judged events in which a skip would have been called one."""
+    return int(arm.judged * (1 - arm.missed_share))
+
+
 def _rate_high(after: Arm) -> float:
     if not after.skipped:
-        return zero_bound(after.judged, confidence=CONFIDENCE)
+        return zero_bound(max(_seen(after), 1), confidence=CONFIDENCE)
     return exact_limits(after.skipped, after.judged, confidence=CONFIDENCE)[1]
 
 
@@ -191,28 +212,51 @@ def _unclear_p(before: Arm, after: Arm) -> float | None:
 def _seconds_short(before: Arm | None, after: Arm) -> float | None:
     """How much longer to record: until 1 % would have shown, and until the fault of before would have."""
     interval = after.blocks * REACH_S / after.judged if after.judged else 0.17
-    short = (events_needed(GOAL_RATE, confidence=CONFIDENCE) - after.judged) * interval
+    short = (events_needed(GOAL_RATE, confidence=CONFIDENCE) - _seen(after)) * interval
     if before is not None and _unclear_p(before, after) is not None:
         short = max(short, before.blocks * REACH_S)
     return float(10 * math.ceil(short / 10)) if short > 0 else None
 
 
-def _siblings(fellows: list[Take], cylinder: int) -> list[Reason]:
-    others = {take.cylinder for take in fellows} - {cylinder}
-    return [
-        Reason(why=Why.SIBLING_SKIPS, figures={"cylinder": other})
-        for other in sorted(others)
-        if (arm := arm_of_takes([take for take in fellows if take.cylinder == other])) is not None and shows_fault(arm)
-    ]
-
-
-def _outside(fellows: list[Take], cylinder: int) -> list[Reason]:
-    """Timing figures in which the new injector stands out of its fellows."""
+def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
+    """Siblings that skip, could not be counted, or were recorded before the repair and not since."""
+    since = {t.cylinder for t in like if t.stage is Stage.AFTER} - {cylinder}
+    before = {t.cylinder for t in like if t.stage is Stage.BEFORE} - {cylinder}
     found = []
-    for side in compare_injectors(fellows).sides if fellows else ():
-        for measure in (Measure.STEADINESS, Measure.OPEN_TIME):
-            value = timing_figure(side, measure)
-            if side.cylinder == cylinder and value is not None and side.p.get(measure, 1.0) < LEVEL:
-                figures: dict[str, Figure] = {"measure": measure, "value": round(value, 2)}
-                found.append(Reason(why=Why.OUTSIDE_FELLOWS, figures=figures))
+    for other in sorted(since):
+        own = [t for t in like if t.cylinder == other and t.stage is Stage.AFTER]
+        arm = arm_of_takes(own)
+        if arm is None:
+            found.append(Reason(why=Why.NOT_COUNTED, figures={"file": own[0].reading.file}))
+        elif shows_fault(arm):
+            found.append(Reason(why=Why.SIBLING_SKIPS, figures={"cylinder": other}))
+    if before - since:
+        missing = ", ".join(map(str, sorted(before - since)))
+        found.append(Reason(why=Why.SIBLINGS_NOT_RECORDED, figures={"cylinders": missing}))
     return found
+
+
+def _timing(fellows: list[Take], cylinder: int) -> tuple[list[Reason], list[Reason]]:
+    """Steadiness and open time that lie inside the prediction interval of the fellows, and those that do not.
+
+    A new injector steadier than its fellows is none the worse.
+    """
+    sides = compare_injectors(fellows).sides
+    (own,) = (side for side in sides if side.cylinder == cylinder)
+    inside: list[Reason] = []
+    outside: list[Reason] = []
+    for measure, floor in ((Measure.STEADINESS, STEADINESS_FLOOR_LOG), (Measure.OPEN_TIME, OPEN_TIME_FLOOR_MS)):
+        value = timing_figure(own, measure)
+        others = [v for side in sides if side is not own and (v := timing_figure(side, measure)) is not None]
+        ratio = measure is Measure.STEADINESS
+        limits = prediction_limits([math.log(v) for v in others] if ratio else others, floor=floor)
+        if value is None or limits is None:
+            continue
+        low, high = (math.exp(limit) for limit in limits) if ratio else limits
+        digits = 0 if ratio else 2
+        shown = [round(figure, digits) for figure in (value, 0.0 if ratio else low, high)]
+        figures: dict[str, Figure] = {"measure": measure, **dict(zip(("value", "low", "high"), shown, strict=True))}
+        fits = value <= high and (ratio or value >= low)
+        why = Why.INSIDE_FELLOWS if fits else Why.OUTSIDE_FELLOWS
+        (inside if fits else outside).append(Reason(why=why, figures=figures))
+    return inside, outside

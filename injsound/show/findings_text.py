@@ -15,8 +15,10 @@ from injsound.diagnoses import (
     Stage,
     SwapFinding,
     SwapVerdict,
+    Todo,
     TwoSpeedFinding,
     VerifyFinding,
+    VerifyVerdict,
     WiggleFinding,
 )
 from injsound.results import Figure
@@ -216,6 +218,8 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
     lines += tell_reasons(found.reasons, words)
     if found.record_s:
         lines += wrapped(words.say(Line.RECORD_AFTER, {"seconds": round(found.record_s)}))
+    if found.verdict is VerifyVerdict.GOOD:
+        lines += wrapped(words.say(Todo.ROAD_TEST))
     return [*lines, *wrapped(words.say(Line.NOT_FLOW))]
 
 

@@ -136,7 +136,7 @@ FINDINGS: Table = {
             "Labels before: {before}; after: {after}. Expected the same two, crossed: correct them in the case."
         ),
         Why.SAME_RECORDING: "{file} and {other} are the same recording.",
-        Why.NO_FAULT_BEFORE: "There was no clear fault before the swap: nothing to follow.",
+        Why.NO_FAULT_BEFORE: "There was no clear fault before: nothing to follow.",
         Why.DIFFERENCE_UNCLEAR: "The difference is not clear yet (by chance in {p} of cases).",
         Why.MISFIRE_MOVED: (
             "By the control unit the misfire was at cylinder {cylinder} before and at cylinder {other} after."
@@ -173,7 +173,11 @@ FINDINGS: Table = {
         Why.SKIPS_LEFT: "Bad moments at cylinder {cylinder} since the repair: {episodes}.",
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
-        Why.OUTSIDE_FELLOWS: "The new injector lies outside its fellows: {measure} {value}.",
+        Why.SIBLINGS_NOT_RECORDED: "Recorded before the repair and not since: cylinders {cylinders}.",
+        Why.INSIDE_FELLOWS: "As its fellows foretell, {low} to {high}: {measure} {value}.",
+        Why.OUTSIDE_FELLOWS: (
+            "The new injector lies outside what its fellows foretell: {measure} {value}, not {low} to {high}."
+        ),
         Why.RESTARTS_NEEDED: "Clean restarts so far: {clean}; {needed} are needed.",
         Why.LEAKS_NOT_CHECKED: "Joints must be checked for leaks with the key on, running and hot.",
     },
@@ -227,7 +231,8 @@ FINDINGS: Table = {
         ),
         Todo.STILL_FAULTY: "The repair did not cure it: go back to the comparison.",
         Todo.ROAD_TEST: (
-            "Clear the codes, drive, and watch misfire counters, fuel trims and the joints: idle is not a road test."
+            "Clear the codes once their freeze frame is saved, drive, and watch misfire counters, fuel trims and the"
+            " joints for leaks: idle is not a road test."
         ),
     },
 }

@@ -150,7 +150,7 @@ FINDINGS: Table = {
             "Etiquetas antes: {before}; después: {after}. Se esperaban las mismas dos, cruzadas: corríjalas en el caso."
         ),
         Why.SAME_RECORDING: "{file} y {other} son la misma grabación.",
-        Why.NO_FAULT_BEFORE: "No había un fallo claro antes del intercambio: no hay nada que seguir.",
+        Why.NO_FAULT_BEFORE: "No había un fallo claro antes: no hay nada que seguir.",
         Why.DIFFERENCE_UNCLEAR: "La diferencia aún no es clara (por azar en {p} de los casos).",
         Why.MISFIRE_MOVED: (
             "Según la unidad de control, el fallo de encendido estaba antes en el cilindro {cylinder} y después en el"
@@ -196,7 +196,11 @@ FINDINGS: Table = {
         Why.SKIPS_LEFT: "Tropiezos en el cilindro {cylinder} desde la reparación: {episodes}.",
         Why.BOUND: "Se juzgaron {judged} chasquidos, bastantes para mostrar un fallo del 1 %.",
         Why.SIBLING_SKIPS: "También falla el cilindro {cylinder}.",
-        Why.OUTSIDE_FELLOWS: "El inyector nuevo queda fuera de lo que dan los demás: {measure} {value}.",
+        Why.SIBLINGS_NOT_RECORDED: "Grabados antes de la reparación y no después: cilindros {cylinders}.",
+        Why.INSIDE_FELLOWS: "Como anuncian los demás, de {low} a {high}: {measure} {value}.",
+        Why.OUTSIDE_FELLOWS: (
+            "El inyector nuevo queda fuera de lo que anuncian los demás: {measure} {value}, no de {low} a {high}."
+        ),
         Why.RESTARTS_NEEDED: "Arranques sin fallo hasta ahora: {clean}; hacen falta {needed}.",
         Why.LEAKS_NOT_CHECKED: (
             "Hay que comprobar que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente."
@@ -262,8 +266,9 @@ FINDINGS: Table = {
         ),
         Todo.STILL_FAULTY: "La reparación no lo curó: vuelva a la comparación.",
         Todo.ROAD_TEST: (
-            "Borre los códigos, conduzca y vigile los contadores de fallos de encendido, los ajustes de combustible y"
-            " las uniones: el ralentí no es una prueba en carretera."
+            "Borre los códigos una vez guardados sus datos congelados, conduzca y vigile los contadores de fallos de"
+            " encendido, los ajustes de combustible y las fugas en las uniones: el ralentí no es una prueba en"
+            " carretera."
         ),
     },
 }
