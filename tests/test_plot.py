@@ -1,12 +1,15 @@
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
 from matplotlib import image
 from readings import batch, empty, picture, reading
 
+from injsound.languages import Language
 from injsound.results import Verdict
 from injsound.show.plot import draw, picture_bytes
+from injsound.show.text import Words
 
 MIN_POINTS = 8.0
 
@@ -23,6 +26,24 @@ def test_the_verdict_stands_on_top_and_nothing_is_small(made):
     texts = _texts(figure)
     assert made.verdict.value.upper() in [t.get_text() for t in texts]
     assert min(t.get_fontsize() for t in texts) >= MIN_POINTS
+
+
+@pytest.mark.parametrize("language", Language)
+@pytest.mark.parametrize("made", [*(reading(verdict) for verdict in Verdict), empty(), batch()])
+def test_words_fit_their_places(made, language):
+    figure = draw(made, words=Words(language))
+    figure.canvas.draw()
+    renderer = figure.canvas.get_renderer()
+    words = [t for t in _texts(figure) if any(letter.isalpha() for letter in t.get_text())]
+    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in words]
+    page = figure.bbox
+    for text, box in boxes:
+        assert page.x0 <= box.x0, text
+        assert box.x1 <= page.x1, text
+        assert page.y0 <= box.y0, text
+        assert box.y1 <= page.y1, text
+    for (one, first), (other, second) in combinations(boxes, 2):
+        assert not first.overlaps(second), (one, other)
 
 
 def test_every_missing_tick_is_marked():

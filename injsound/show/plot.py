@@ -28,6 +28,8 @@ _DARK = "#0b2239"
 _MARK = "#e8a200"
 _QUIET = "#8a8f94"
 _CLOSE_S = 0.012
+# At 8 points so many characters fill the width, so many lines the room under the last panel.
+_FOOT_COLUMNS, _FOOT_LINES = 104, 7
 
 
 def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH) -> bytes:
@@ -142,7 +144,7 @@ def _colours() -> Any:
 
 def _empty(axes: "Axes", words: Words) -> None:
     axes.set_axis_off()
-    axes.text(0.5, 0.5, words.say(Phrase.NO_TICK_LINE), ha="center", va="center", fontsize=_BODY, color=_QUIET)
+    axes.text(0.5, 0.5, words.say(Panel.NOTHING), ha="center", va="center", fontsize=_BODY, color=_QUIET)
 
 
 def _style(axes: "Axes", title: str) -> None:
@@ -409,7 +411,7 @@ def draw_tick(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
 
 def _write_bottom(figure: "Figure", reading: Reading, words: Words) -> None:
     """Timing figures, small, and what a picture must not be taken for."""
-    rows = [line.strip() for line in timing_lines(reading, words)]
-    rows.append(f"{words.say(Phrase.EVIDENCE_ONLY)} {words.say(Phrase.CLICK_IS_NOT_FLOW)}")
-    lines = [line for row in rows for line in filled(row, 108)]
-    figure.text(0.03, 0.012, "\n".join(lines[:7]), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)
+    never_cut = filled(f"{words.say(Phrase.EVIDENCE_ONLY)} {words.say(Phrase.CLICK_IS_NOT_FLOW)}", _FOOT_COLUMNS)
+    lines = [line for row in timing_lines(reading, words) for line in filled(row, _FOOT_COLUMNS)]
+    lines = [*lines[: _FOOT_LINES - len(never_cut)], *never_cut]
+    figure.text(0.03, 0.012, "\n".join(lines), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)

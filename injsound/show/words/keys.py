@@ -93,6 +93,7 @@ class Panel(StrEnum):
     WEAK = "weak"
     UNJUDGED = "unjudged"
     LEVEL = "level"
+    NOTHING = "nothing"
 
 
 class Line(StrEnum):

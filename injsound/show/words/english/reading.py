@@ -62,9 +62,9 @@ READING: Table = {
         Often.EVERY_SECOND: "every second revolution",
     },
     Panel: {
-        Panel.AXIS_CYCLE: "place in the engine's cycle (degrees of crank)",
+        Panel.AXIS_CYCLE: "engine's cycle (degrees of crank)",
         Panel.AXIS_TIME: "time (s)",
-        Panel.AXIS_AROUND: "time from the due tick (ms)",
+        Panel.AXIS_AROUND: "from the due tick (ms)",
         Panel.AXIS_TICK: "time from the open tick (ms)",
         Panel.ROWS: "Every engine cycle, top to bottom",
         Panel.CLOSE: "Around this tick",
@@ -76,6 +76,7 @@ READING: Table = {
         Panel.WEAK: "weak",
         Panel.UNJUDGED: "not judged",
         Panel.LEVEL: "level (dB)",
+        Panel.NOTHING: "nothing to draw",
     },
     Verdict: {
         Verdict.STEADY: "steady",
@@ -162,7 +163,7 @@ READING: Table = {
         Brief.UNCERTAIN_CALLS: "the holes could be mistakes",
         Brief.WEAK_SEPARATION: "heard and missing ticks sound too much alike",
         Brief.FAINT: "no tick stands out from the engine's sound",
-        Brief.NO_LOCK: "the engine's cycle could not be followed",
+        Brief.NO_LOCK: "no engine cycle found to count against",
         Brief.NOT_A_RECORDING_OF_AN_ENGINE: "no idling engine is heard",
         Brief.OWN_PLACE_SILENT: "nothing ticks at its place, the others tick",
         Brief.ENGINE_TICKS_ONLY: "only ticks like those of valves",

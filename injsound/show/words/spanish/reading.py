@@ -28,7 +28,7 @@ READING: Table = {
             "Faltan chasquidos: {skipped} de {judged} ({rate}; intervalo del 95 %: de {low} a {high})"
         ),
         Phrase.STEADY_LINE: (
-            "Constante: no falta ningún chasquido de {judged}; fallan menos del {high}, con un 95 % de confianza"
+            "Constante: no falta ninguno de {judged} chasquidos; fallan menos del {high} (confianza del 95 %)"
         ),
         Phrase.STEADY_CALLS_LINE: (
             "Constante: parecen faltar {skipped} de {judged} chasquidos, no más de los que podrían ser errores;"
@@ -45,15 +45,14 @@ READING: Table = {
         Phrase.SPEED_OTHER: "o {rpm} rpm, si los inyectores abren {often}",
         Phrase.TIMING: "ritmo",
         Phrase.TIMING_LINE: "el intervalo varía {period} ms, de uno al siguiente {change} ms ({count} intervalos)",
-        Phrase.TIMING_ENGINE: "casi todo viene del régimen del motor (relación {ratio})",
-        Phrase.TIMING_TICK: "casi todo viene del propio chasquido (relación {ratio})",
+        Phrase.TIMING_ENGINE: "casi todo es del motor (relación {ratio})",
+        Phrase.TIMING_TICK: "casi todo es del propio chasquido (relación {ratio})",
         Phrase.OWN_SCATTER: "dispersión",
         Phrase.OWN_SCATTER_LINE: "{own} µs respecto al ciclo del motor (intervalo del 95 %: de {low} a {high} µs)",
         Phrase.OWN_SCATTER_HIDDEN: "oculta por la marcha irregular del motor; como mucho {high} µs",
         Phrase.OPEN_TIME: "apertura",
         Phrase.OPEN_TIME_LINE: (
-            "{median} ms del chasquido de apertura al de cierre, varía {spread} ms, deriva {drift} ms ({count}"
-            " chasquidos)"
+            "{median} ms de apertura a cierre, varía {spread} ms, deriva {drift} ms ({count} chasquidos)"
         ),
         Phrase.MARGIN: "margen",
         Phrase.MARGIN_LINE: (
@@ -70,12 +69,12 @@ READING: Table = {
         Often.EVERY_SECOND: "una vez cada dos vueltas",
     },
     Panel: {
-        Panel.AXIS_CYCLE: "posición en el ciclo del motor (grados de cigüeñal)",
+        Panel.AXIS_CYCLE: "ciclo del motor (° de cigüeñal)",
         Panel.AXIS_TIME: "tiempo (s)",
-        Panel.AXIS_AROUND: "tiempo desde lo previsto (ms)",
-        Panel.AXIS_TICK: "tiempo desde el chasquido de apertura (ms)",
-        Panel.ROWS: "Todos los ciclos, de arriba abajo",
-        Panel.CLOSE: "Este chasquido, de cerca",
+        Panel.AXIS_AROUND: "desde lo previsto (ms)",
+        Panel.AXIS_TICK: "tiempo desde la apertura (ms)",
+        Panel.ROWS: "Ciclo a ciclo, hacia abajo",
+        Panel.CLOSE: "De cerca",
         Panel.EVENTS: "Chasquido a chasquido",
         Panel.TICK: "Chasquido medio",
         Panel.OPEN: "abre",
@@ -84,6 +83,7 @@ READING: Table = {
         Panel.WEAK: "débil",
         Panel.UNJUDGED: "sin juzgar",
         Panel.LEVEL: "nivel (dB)",
+        Panel.NOTHING: "nada que dibujar",
     },
     Verdict: {
         Verdict.STEADY: "constante",
@@ -177,7 +177,7 @@ READING: Table = {
         Brief.UNCERTAIN_CALLS: "los huecos podrían ser errores",
         Brief.WEAK_SEPARATION: "oídos y ausentes suenan demasiado parecidos",
         Brief.FAINT: "ningún chasquido destaca del sonido del motor",
-        Brief.NO_LOCK: "no se pudo seguir el ciclo del motor",
+        Brief.NO_LOCK: "no se halló el ciclo del motor",
         Brief.NOT_A_RECORDING_OF_AN_ENGINE: "no se oye un motor en ralentí",
         Brief.OWN_PLACE_SILENT: "en su lugar no suena nada, los demás suenan",
         Brief.ENGINE_TICKS_ONLY: "solo chasquidos como los de las válvulas",
