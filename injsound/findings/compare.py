@@ -14,9 +14,9 @@ from injsound.diagnoses import Arm, CompareVerdict, Comparison, Measure, Reason,
 from injsound.findings.alike import UNLIKE, unlike
 from injsound.findings.episodes import (
     LEVEL,
-    arm_of,
     arm_of_takes,
     holm,
+    is_counted,
     is_silent,
     more_episodes_p,
     pooled,
@@ -99,7 +99,7 @@ def _uncounted(takes: Sequence[Take]) -> list[Reason]:
     return [
         Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file})
         for take in takes
-        if arm_of(take.reading) is None
+        if not is_counted(take.reading) and not is_silent(take.reading)
     ]
 
 
@@ -164,13 +164,13 @@ def _apart_p(own: float | None, rest: list[float], floor: float) -> float | None
     Student's t for one new value against n others (prediction interval); where they lie closer together than the
     floor, the floor is the spread, and known.
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtr, stdtr
 
     if own is None or len(rest) < 2:
         return None
     seen = float(np.std(rest, ddof=1))
     distance = abs(own - float(np.mean(rest))) / (max(seen, floor) * math.sqrt(1 + 1 / len(rest)))
-    return float(2 * (norm.sf(distance) if seen <= floor else t.sf(distance, len(rest) - 1)))
+    return float(2 * (ndtr(-distance) if seen <= floor else stdtr(len(rest) - 1, -distance)))
 
 
 def timing_figure(side: Side, measure: Measure) -> float | None:

@@ -39,6 +39,7 @@ _RATES = ((0.02, 0.05), (0.05, 0.1), (0.1, 0.2))
 class Trial:
     """One diagnosis and its truth."""
 
+    test: str
     verdict: str
     outcome: str  # right, wrong or withheld
     episodes: int  # in the cells that truly skip, the fewest
@@ -47,54 +48,60 @@ class Trial:
 
 
 class Engine:
-    """One engine of a trial: its fault, and how its recordings come to be read."""
+    """One engine of a trial: its fault, and its recordings, each made once whatever tests use it."""
 
-    def __init__(self, seed, truth, *, sound, cylinders=4):
-        self.rng = np.random.default_rng([seed, cylinders, sum(map(ord, truth))])
-        rng = self.rng
+    def __init__(self, seed, *, cylinders, sound):
+        self.key = (seed, cylinders)
+        rng = np.random.default_rng(self.key)
         self.burst = int(rng.choice([1, 1, 3, 5]))
         self.seconds = float(rng.uniform(45, 120))
-        self.lengths_s = self.seconds * rng.uniform(0.75, 1.3, size=4)
         self.rate = float(rng.uniform(0.02, 0.2))
         self.drift = float(rng.choice([0.0, 0.0, 0.5]))
         self.false = float(rng.choice([0.0, 0.0, 5e-4]))
         self.scene = None
         if sound:
-            self.scene = replace(
-                scenes.random_engine(seed, "sound"), engine=scenes.ENGINES[cylinders], engine_seed=seed
-            )
-            self.seconds, self.lengths_s, self.false = 45.0, np.full(4, 45.0), 0.0
-        self.made = 0
+            engine = scenes.ENGINES[cylinders]
+            self.scene = replace(scenes.random_engine(seed, "sound"), engine=engine, engine_seed=seed)
+            self.seconds, self.false = 45.0, 0.0
+        self.made = {}
 
-    def train(self, seconds, rate):
-        """Skips of one recording; with drift the fault fades to that share by its end; wrong calls on top."""
+    def reading(self, cylinder, *, bad, stage=Stage.BEFORE):
+        """A recording's reading; of the same length through sound, of unequal ones otherwise."""
+        key = (cylinder, int(bad), list(Stage).index(stage))
+        if key not in self.made:
+            rng = np.random.default_rng([*self.key, *key])
+            seconds = self.seconds if self.scene else self.seconds * rng.uniform(0.75, 1.3)
+            self.made[key] = self.read(self._train(rng, seconds, self.rate if bad else 0.0), cylinder, rng)
+        return self.made[key]
+
+    def _train(self, rng, seconds, rate):
+        """Skips; with drift the fault fades to that share by the end; wrong calls on top."""
         events = int(seconds / _INTERVAL_S)
-        skipped = skip_train(self.rng, events, rate, burst=self.burst)
+        skipped = skip_train(rng, events, rate, burst=self.burst)
         if self.drift:
-            skipped &= self.rng.random(events) < np.linspace(1, 1 - self.drift, events)
-        return skipped | (self.rng.random(events) < self.false)
+            skipped &= rng.random(events) < np.linspace(1, 1 - self.drift, events)
+        return skipped | (rng.random(events) < self.false)
 
-    def reading(self, skipped, cylinder):
-        """One recording's reading: as its events say, or through sound."""
-        self.made += 1
-        gap_ms = float(2.8 + 0.08 * self.rng.standard_normal())
-        steady = float(np.exp(0.2 * self.rng.standard_normal()))
-        key = f"recording {self.made}"
+    def read(self, skipped, cylinder, rng):
+        """As the events say, or through sound."""
+        gap_ms = float(2.8 + 0.08 * rng.standard_normal())
+        steady = float(np.exp(0.2 * rng.standard_normal()))
+        seed = int(rng.integers(1 << 31))
         if self.scene is None:
             return made_reading(skipped, interval_s=_INTERVAL_S, false=0.02, missed=1e-4, steadiness_us=300 * steady,
-                                open_time_ms=gap_ms, sha256=key, summed=False)  # fmt: skip
+                                open_time_ms=gap_ms, sha256=str(seed), summed=False)  # fmt: skip
         engine = replace(self.scene.engine, cylinder=cylinder)
         scene = replace(
             self.scene, engine=engine, seconds=len(skipped) * _INTERVAL_S, rpm=120 / _INTERVAL_S, open_time_ms=gap_ms,
             scatter_us=30 * steady, skipping=Skipping.LISTED, skip_events=tuple(np.flatnonzero(skipped[:-5]).tolist()),
-            seed=int(self.rng.integers(1 << 31)),
+            seed=seed,
         )  # fmt: skip
-        return read([simulate(scene)[0]], engine=engine, rpm=round(scene.rpm, -1), file=key, sha256=key)
+        return read([simulate(scene)[0]], engine=engine, rpm=round(scene.rpm, -1), sha256=str(seed))
 
-    def trial(self, verdict, right, withheld, *, episodes, seconds=None):
+    def trial(self, test, verdict, right, withheld, *, episodes, seconds=None):
         """The diagnosis as it turned out."""
-        outcome = "right" if verdict in right else "withheld" if verdict in withheld else "wrong"
-        return Trial(str(verdict), outcome, episodes, seconds or self.seconds, self.rate)
+        outcome = "right" if verdict == right else "withheld" if verdict == withheld else "wrong"
+        return Trial(test, str(verdict), outcome, episodes, seconds or self.seconds, self.rate)
 
 
 def _episodes(reading):
@@ -112,69 +119,76 @@ _SWAPS = {
 }
 
 
-def swap(truth, seed, *, sound):
+def swap(engine, truth):
     """Two injectors change places."""
-    engine = Engine(seed, truth, sound=sound)
     faulty, right = _SWAPS[truth]
-    takes = []
-    for (cylinder, stage, injector), bad, seconds in zip(_CELLS, faulty, engine.lengths_s, strict=True):
-        train = engine.train(seconds, engine.rate if bad else 0.0)
-        takes.append(take(engine.reading(train, cylinder), cylinder, injector=injector, stage=stage))
-    episodes = [_episodes(t.reading) for t, bad in zip(takes, faulty, strict=True) if bad]
+    takes = [
+        take(engine.reading(cylinder, bad=bad, stage=stage), cylinder, injector=injector, stage=stage)
+        for (cylinder, stage, injector), bad in zip(_CELLS, faulty, strict=True)
+    ]
     found = find_fault(takes).verdict
-    return engine.trial(found, {right}, {SwapVerdict.NOT_SHOWN}, episodes=min(episodes, default=0))
+    episodes = [_episodes(t.reading) for t, bad in zip(takes, faulty, strict=True) if bad]
+    return engine.trial(f"swap, {truth}", found, right, SwapVerdict.NOT_SHOWN, episodes=min(episodes, default=0))
 
 
-def compare(case, seed, *, sound):
-    """One engine; a sound one, or one with a faulty injector."""
-    truth, cylinders = case
-    engine = Engine(seed, truth, sound=sound, cylinders=cylinders)
-    takes = []
-    for cylinder in range(1, cylinders + 1):
-        train = engine.train(engine.lengths_s[cylinder % 4], engine.rate if (truth, cylinder) == ("faulty", 2) else 0.0)
-        takes.append(take(engine.reading(train, cylinder), cylinder))
+def compare(engine, truth):
+    """A sound set, or one with a faulty injector."""
+    cylinders = engine.key[1]
+    takes = [take(engine.reading(c, bad=truth == "faulty" and c == 1), c) for c in range(1, cylinders + 1)]
     found = compare_injectors(takes)
-    right = (CompareVerdict.ODD_ONE, (2,)) if truth == "faulty" else (CompareVerdict.NONE, ())
-    outcome = engine.trial(
-        (found.verdict, found.odd), {right}, {(CompareVerdict.NOT_SHOWN, ())}, episodes=_episodes(takes[1].reading)
-    )
-    return replace(outcome, verdict=found.verdict.value)
+    right = (CompareVerdict.ODD_ONE, (1,)) if truth == "faulty" else (CompareVerdict.NONE, ())
+    made = engine.trial(f"compare, {truth} of {cylinders}", (found.verdict, found.odd), right,
+                        (CompareVerdict.NOT_SHOWN, ()), episodes=_episodes(takes[0].reading))  # fmt: skip
+    return replace(made, verdict=found.verdict.value)
 
 
-def wiggle(truth, seed, *, sound):
+def wiggle(engine, truth):
     """Six still and six moved stretches."""
-    engine = Engine(seed, truth, sound=sound)
-    each = engine.seconds / 10 if not sound else 8.0
+    each = 8.0 if engine.scene else max(6.0, engine.seconds / 10)
     stretches = [Stretch(from_s=each * k, to_s=each * (k + 1), moved=k % 2 == 1) for k in range(12)]
-    skipped = skip_train(engine.rng, int(12 * each / _INTERVAL_S), engine.rate, burst=engine.burst)
+    rng = np.random.default_rng([*engine.key, 90, truth == "wiring"])
+    skipped = skip_train(rng, int(12 * each / _INTERVAL_S), engine.rate, burst=engine.burst)
     time = 0.1 + _INTERVAL_S * np.arange(len(skipped))
     moved = time // each % 2 == 1
     if truth == "wiring":
         skipped &= moved & (time % each > _EDGE_S) & (time % each < each - _EDGE_S)
-    skipped |= engine.rng.random(len(skipped)) < np.where(moved, 2, 1) * engine.false
-    found = find_gathering(engine.reading(skipped, 2), stretches)
+    skipped |= rng.random(len(skipped)) < np.where(moved, 2, 1) * engine.false
+    found = find_gathering(engine.read(skipped, 2, rng), stretches)
     right = WiggleVerdict.GATHERS if truth == "wiring" else WiggleVerdict.DOES_NOT
-    episodes = found.moved.episodes + found.still.episodes
-    return engine.trial(found.verdict, {right}, {WiggleVerdict.TOO_FEW}, episodes=episodes, seconds=12 * each)
+    return engine.trial(f"wiggle, {truth}", found.verdict, right, WiggleVerdict.TOO_FEW,
+                        episodes=found.moved.episodes + found.still.episodes, seconds=12 * each)  # fmt: skip
 
 
-def verify(truth, seed, *, sound):
-    """One repaired injector after a faulty one."""
-    engine = Engine(seed, truth, sound=sound)
-    trains = [
-        engine.train(seconds, rate)
-        for seconds, rate in zip(
-            engine.lengths_s, (engine.rate, engine.rate if truth == "still" else 0.0), strict=False
-        )
-    ]
-    takes = [
-        take(engine.reading(train, 2), 2, stage=stage)
-        for train, stage in zip(trains, (Stage.BEFORE, Stage.AFTER), strict=True)
-    ]
-    found = verify_repair(takes, cylinder=2, leaks_checked=True).verdict
+def verify(engine, truth):
+    """A repaired injector after a faulty one."""
+    before = engine.reading(1, bad=True)
+    after = engine.reading(1, bad=truth == "still", stage=Stage.AFTER)
+    takes = [take(before, 1), take(after, 1, stage=Stage.AFTER)]
+    found = verify_repair(takes, cylinder=1, leaks_checked=True).verdict
     right = VerifyVerdict.GOOD if truth == "good" else VerifyVerdict.STILL_SKIPPING
-    episodes = min(_episodes(t.reading) for t in takes[: 1 if truth == "good" else 2])
-    return engine.trial(found, {right}, {VerifyVerdict.NOT_ENOUGH}, episodes=episodes)
+    episodes = min(_episodes(reading) for reading in ([before] if truth == "good" else [before, after]))
+    return engine.trial(f"verify, {truth}", found, right, VerifyVerdict.NOT_ENOUGH, episodes=episodes)
+
+
+_TESTS = {
+    "swap": (swap, tuple(_SWAPS), (4,)),
+    "compare": (compare, ("sound", "faulty"), (3, 4, 6, 8)),
+    "wiggle": (wiggle, ("wiring", "injector"), (4,)),
+    "verify": (verify, ("good", "still"), (4,)),
+}
+
+
+def all_trials(seed, *, only, sound):
+    """Every test on the engines of one seed."""
+    engines = {n: Engine(seed, cylinders=n, sound=sound) for n in ((4,) if sound else (3, 4, 6, 8))}
+    return [
+        run(engine, truth)
+        for name, (run, truths, sizes) in _TESTS.items()
+        if only in name
+        for n, engine in engines.items()
+        if n in sizes
+        for truth in truths
+    ]
 
 
 # --- tables ---------------------------------------------------------------------------------------------------------
@@ -184,7 +198,8 @@ def _share(trials, outcome):
     return f"{100 * sum(t.outcome == outcome for t in trials) / len(trials):.2f}" if trials else "–"
 
 
-def _row(name, trials, least):
+def _row(name, trials):
+    least = 10 if name.startswith("wiggle") else 7
     many = [t for t in trials if t.episodes >= least]
     wrong = Counter(t.verdict for t in trials if t.outcome == "wrong").most_common()
     shares = [_share(group, outcome) for group in (trials, many) for outcome in ("right", "wrong")]
@@ -200,13 +215,16 @@ def _against(name, trials):
     return f"| {name} | {' | '.join(cells)} |"
 
 
-def _table(pool, run, cases, count, least):
-    rows = {}
-    for case in cases:
-        name = f"{run.func.__name__}, {case if isinstance(case, str) else f'{case[0]} of {case[1]}'}"
-        rows[name] = list(pool.map(partial(run, case), range(count), chunksize=max(1, min(50, count // 8))))
-        print(_row(name, rows[name], least), flush=True)
-    return [_against(name, trials) for name, trials in rows.items()]
+def print_tables(rows):
+    """The tables of docs/methods.md."""
+    print("| test, truth | right | wrong | with 7 episodes (wiggle: 10) right | wrong | of trials | wrong verdicts |")
+    print("|---|---|---|---|---|---|---|")
+    for name, trials in rows.items():
+        print(_row(name, trials))
+    heads = [f"{low} to {high} s" for low, high in _SECONDS] + [f"{low:.0%} to {high:.0%}" for low, high in _RATES]
+    print(f"\nright / wrong\n\n| test, truth | {' | '.join(heads)} |\n|---|---|---|---|---|---|---|")
+    for name, trials in rows.items():
+        print(_against(name, trials))
 
 
 def main() -> None:
@@ -214,29 +232,25 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=10_000, help="trials of each situation at event level")
     parser.add_argument("--sound", action="store_true", help="through simulated sound instead, recordings of 45 s")
     parser.add_argument("--sound-count", type=int, default=300, help="trials of each situation through sound")
+    parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--only", default="", help="tests whose name contains this")
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     args = parser.parse_args()
-    sizes = (3,) if args.sound else (3, 4, 6, 8)
-    tests = (
-        (swap, tuple(_SWAPS), 7),
-        (compare, [(truth, n) for truth in ("sound", "faulty") for n in sizes], 7),
-        (wiggle, ("wiring", "injector"), 10),
-        (verify, ("good", "still"), 7),
-    )
     count = args.sound_count if args.sound else args.count
-    print(f"{count} trials each; per cent\n\n| test, truth | right | wrong | with 7 episodes (wiggle: 10) right | wrong"
-          " | of trials | wrong verdicts |\n|---|---|---|---|---|---|---|", flush=True)  # fmt: skip
+    rows = {}
     with ProcessPoolExecutor(args.workers) as pool:
-        rows = [
-            row
-            for run, cases, least in tests
-            if args.only in run.__name__
-            for row in _table(pool, partial(run, sound=args.sound), cases, count, least)
-        ]
-    heads = [f"{low} to {high} s" for low, high in _SECONDS] + [f"{low:.0%} to {high:.0%}" for low, high in _RATES]
-    print(f"\nright / wrong, per cent\n\n| test, truth | {' | '.join(heads)} |\n|---|---|---|---|---|---|---|")
-    print("\n".join(rows))
+        run = partial(all_trials, only=args.only, sound=args.sound)
+        seeds = range(args.first, args.first + count)
+        for done, trials in enumerate(pool.map(run, seeds, chunksize=1 if args.sound else 20), 1):
+            for trial in trials:
+                rows.setdefault(trial.test, []).append(trial)
+            if done % max(1, count // 10) == 0:
+                print(f"{done} of {count}", file=sys.stderr, flush=True)
+            wrong = (f"seed {args.first + done - 1}: {t.test}: {t.verdict}" for t in trials if t.outcome == "wrong")
+            if args.sound:
+                print(*wrong, sep="\n", end="", file=sys.stderr, flush=True)
+    print(f"{count} trials each; per cent\n")
+    print_tables(rows)
 
 
 if __name__ == "__main__":
