@@ -156,7 +156,7 @@ def _draw(result: "Reading | Failure", target: Path | None, words: "Words") -> N
 
     if target is None or isinstance(result, Failure):
         return
-    from injsound.record import write_whole
+    from injsound.files import write_whole
     from injsound.show.plot import picture_bytes
 
     target.parent.mkdir(parents=True, exist_ok=True)
@@ -165,7 +165,8 @@ def _draw(result: "Reading | Failure", target: Path | None, words: "Words") -> N
 
 
 def _write_json(results: Sequence["Reading | Failure"], to: str) -> None:
-    from injsound.record import document, dumps, write_whole
+    from injsound.files import write_whole
+    from injsound.record import document, dumps
     from injsound.results import Failure
 
     readings = [r for r in results if not isinstance(r, Failure)]

@@ -56,7 +56,7 @@ def case_new(
     words: "Words",
 ) -> None:
     """Make FOLDER with its case.toml."""
-    from injsound.cases.case import new_case
+    from injsound.cases.adding import new_case
     from injsound.engine import read_trouble_code
     from injsound.show.text import hung
 
@@ -101,24 +101,10 @@ def case_add(
     words: "Words",
 ) -> None:
     """Copy RECORDINGS into the case; without any, take up what lies in its folder."""
-    import shutil
-    from dataclasses import replace
-
-    from injsound.cases.case import CaseError, Entry, add_entries, entry_from_name, load_case, unlisted
+    from injsound.cases.adding import add_recordings
     from injsound.diagnoses import Shaking, Stage
     from injsound.show.text import hung
 
-    entries = unlisted(load_case(folder)) if not recordings else []
-    for recording in recordings:
-        source, target = Path(recording), Path(folder) / Path(recording).name
-        entry = entry_from_name(target.name)
-        if entry is None and cylinder is None:
-            raise ParameterError(f"{source.name} names no cylinder; give --cylinder or call it like 'cyl2 cold.m4a'")
-        if source.resolve() != target.resolve():
-            if target.exists():
-                raise CaseError(f"{target} is there already; give the new recording another name")
-            shutil.copy2(source, target)
-        entries.append(entry or Entry(file=target.name, cylinder=cylinder or 0))
     told = {
         "rpm": rpm,
         "cylinder": cylinder,
@@ -132,9 +118,7 @@ def case_add(
         "pulse_width_ms": pulse_width,
     }
     given = {key: value for key, value in told.items() if value is not None}
-    entries = [replace(entry, **given) for entry in entries]  # type: ignore[arg-type]  # checked one by one above
-    add_entries(folder, entries)
-    for entry in entries:
+    for entry in add_recordings(folder, recordings, given):
         said = words.say(
             Screen.CASE_ENTRY,
             file=entry.file,
@@ -185,7 +169,8 @@ def case_watch(folder: str, every: float, looks: int | None, rpm: float | None, 
     import time
     from dataclasses import replace
 
-    from injsound.cases.case import add_entries, load_case, unlisted
+    from injsound.cases.adding import add_entries
+    from injsound.cases.case import load_case, unlisted
 
     sizes: dict[str, int] = {}
     for look in itertools.count(1):
@@ -322,7 +307,7 @@ def report(folder: str, out: str | None, force: bool, words: "Words") -> None:
     from datetime import date
 
     from injsound.cases.guide import next_step
-    from injsound.record import write_whole
+    from injsound.files import write_whole
     from injsound.show.report import make_report
 
     if out is not None:

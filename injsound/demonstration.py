@@ -7,7 +7,8 @@ from pathlib import Path
 
 from injsound.engine import Engine, parse_firing_order
 from injsound.errors import InjsoundError
-from injsound.record import document, dumps, write_whole
+from injsound.files import write_whole
+from injsound.record import document, dumps
 from injsound.results import Failure
 from injsound.runs import run_file
 from injsound.show.plot import picture_bytes

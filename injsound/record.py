@@ -1,23 +1,22 @@
 """Readings to JSON and back, by the schema that ships with the package.
 
 The JSON holds everything but the arrays of the picture; these go into an ``.npz`` file of their own, so that a stored
-reading can be drawn again. Files are written beside their place and moved there whole.
+reading can be drawn again.
 """
 
 import json
 import math
 import os
-import tempfile
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from injsound.engine import Engine, Injection
 from injsound.errors import InjsoundError
+from injsound.files import write_whole
 from injsound.results import (
     SCHEMA,
     Events,
@@ -279,41 +278,6 @@ def dumps(values: Mapping[str, Any]) -> str:
         Text that ends in a line break; without NaN or infinity.
     """
     return json.dumps(values, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-
-
-def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
-    """Write a file beside its place and move it there, so that it is never half there.
-
-    Parameters
-    ----------
-    path : path
-        Where to.
-    data : bytes
-        What.
-
-    Raises
-    ------
-    InjsoundError
-        If the folder cannot be written to or the disk is full.
-    """
-    target = Path(path)
-    handle, name = -1, ""
-    try:
-        if target.exists() and not target.is_file():
-            target.write_bytes(data)  # a device or a pipe is written to, never replaced; a folder is refused
-            return
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=".injsound-")
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(name, 0o644)
-        os.replace(name, target)
-    except OSError as error:
-        if name and os.path.exists(name):
-            os.unlink(name)
-        raise InjsoundError(
-            f"cannot write {target}: {error.strerror or error}; expected a folder with room that may be written to: "
-            "name another"
-        ) from error
 
 
 def save_picture(path: str | os.PathLike[str], picture: Picture) -> None:

@@ -12,16 +12,8 @@ import pytest
 from takes import made_reading, take
 
 from injsound.cases import store
-from injsound.cases.case import (
-    Case,
-    CaseError,
-    Entry,
-    add_entries,
-    entry_from_name,
-    load_case,
-    new_case,
-    unlisted,
-)
+from injsound.cases.adding import add_entries, new_case
+from injsound.cases.case import Case, CaseError, Entry, entry_from_name, load_case, unlisted
 from injsound.cases.evidence import gather
 from injsound.cases.guide import Findings, Step, next_step
 from injsound.cases.many import read_folder

@@ -21,6 +21,7 @@ FLOORS = {"sound", "findings", "cases", "show"}
 ALLOWED = {
     "__init__": None,
     "errors": set(),
+    "files": {"errors"},
     "languages": set(),
     "engine": {"errors"},
     "results": {"errors", "engine"},
@@ -52,9 +53,10 @@ ALLOWED = {
         "findings.proportions",
         "findings.verdict",
     },
-    "cases.case": {"errors", "engine", "diagnoses", "languages", "record"},
+    "cases.case": {"errors", "engine", "diagnoses", "languages"},
+    "cases.adding": {"engine", "diagnoses", "files", "sound.audio", "cases.case"},
     "cases.guide": {"results", "diagnoses", "cases.case"},
-    "cases.store": {"engine", "errors", "results", "diagnoses", "record", "runs", "cases.case"},
+    "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
     "cases.evidence": {
         "errors",
         "results",
@@ -70,7 +72,7 @@ ALLOWED = {
         "findings.verify",
         "findings.wiggle",
     },
-    "cases.many": {"engine", "record", "results", "runs", "cases.case"},
+    "cases.many": {"engine", "errors", "files", "record", "results", "runs", "cases.case"},
     "cases": set(),
     "show": set(),
     "show.words": set(),
@@ -96,11 +98,12 @@ ALLOWED = {
         "sound.signals",
     },
     "show.plot": {"results", "show.reading_text", "show.text", "show.words.keys"},
-    "record": BASE,
+    "record": BASE | {"files"},
     "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
     "reading": BASE | {"joining"} | STAGES | {"findings.proportions", "findings.verdict"},
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets"},
-    "demonstration": BASE | {"record", "runs", "show.plot", "show.reading_text", "show.text", "show.words.keys"},
+    "demonstration": BASE
+    | {"files", "record", "runs", "show.plot", "show.reading_text", "show.text", "show.words.keys"},
     "simulate": {"errors", "engine", "results"},
     "cli": None,
     "cli_cases": None,
@@ -114,7 +117,7 @@ KEPT = {
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
     "click": ({"cli", "cli_cases", "cli_options"}, True),
     "jinja2": ({"show.report"}, False),
-    "tomlkit": ({"cases.case"}, False),
+    "tomlkit": ({"cases.adding"}, False),
 }
 
 

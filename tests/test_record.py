@@ -9,6 +9,7 @@ import pytest
 from readings import batch, empty, reading
 
 from injsound.errors import InjsoundError
+from injsound.files import write_whole
 from injsound.record import (
     document,
     dumps,
@@ -17,7 +18,6 @@ from injsound.record import (
     reading_to_json,
     save_picture,
     schema,
-    write_whole,
 )
 from injsound.results import Failure, Verdict
 

@@ -16,7 +16,6 @@ from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
 from injsound.engine import Engine, Injection, parse_firing_order
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
-from injsound.record import write_whole
 
 FILE_NAME = "case.toml"
 CHECKS = ("codes_saved", "quick", "drive", "leaks")
@@ -156,12 +155,60 @@ def load_case(folder: str | os.PathLike[str]) -> Case:
     CaseError
         With every mistake in the file.
     """
+    return checked(folder, read_file(folder))
+
+
+def read_file(folder: str | os.PathLike[str]) -> bytes:
+    """What a case's file holds.
+
+    Parameters
+    ----------
+    folder : path
+        Folder with ``case.toml``.
+
+    Returns
+    -------
+    bytes
+        As they are.
+
+    Raises
+    ------
+    CaseError
+        If there is no such file or it cannot be read.
+    """
     path = Path(folder) / FILE_NAME
     try:
-        values = tomllib.loads(path.read_text(encoding="utf-8"))
+        return path.read_bytes()
     except FileNotFoundError:
         raise CaseError(f"{path}: no such file; make a case with: injsound case new {folder}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+    except OSError as error:
+        raise CaseError(f"{path}: cannot be read ({error.strerror or error}); expected a file") from None
+
+
+def checked(folder: str | os.PathLike[str], data: bytes) -> Case:
+    """Check what a case's file holds, or shall hold.
+
+    Parameters
+    ----------
+    folder : path
+        Folder of the case.
+    data : bytes
+        Its file.
+
+    Returns
+    -------
+    Case
+        Its values.
+
+    Raises
+    ------
+    CaseError
+        With every mistake.
+    """
+    path = Path(folder) / FILE_NAME
+    try:
+        values = tomllib.loads(data.decode("utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise CaseError(f"{path}: {error}; correct that line") from None
     checker = _Checker(str(path))
     case = checker.case(Path(folder), values)
@@ -244,7 +291,9 @@ class _Checker:
         repair = self.table(values, "repair", {"cylinder"})
         outcome = self.table(values, "outcome", {"found"})
         rows = self.take(values, "recording", list, [], "")
+        self.has(repaired := self.take(repair, "cylinder", int, None, "[repair] "), engine, "[repair] cylinder")
         entries = [self.entry(row, f"[[recording]] {k}", engine, folder) for k, row in enumerate(rows, 1)]
+        self.once(rows)
         return Case(
             folder=folder,
             complaint=self.take(values, "complaint", str, "", ""),
@@ -261,7 +310,7 @@ class _Checker:
             checks={key: self.take(checks, key, bool, False, "[checks] ") for key in CHECKS},
             faulty_restarts=self.restarts(restarts),
             clean_restarts=self.take(restarts, "clean_since", int, 0, "[restarts] "),
-            repaired=self.take(repair, "cylinder", int, None, "[repair] "),
+            repaired=repaired,
             outcome=self.take(outcome, "found", str, "", "[outcome] "),
             entries=tuple(entry for entry in entries if entry is not None),
         )
@@ -324,8 +373,7 @@ class _Checker:
             return None
         if not _inside(folder, file):
             self.say(f"{place} file", f"is {file!r}, outside the case folder; copy it into the folder")
-        if engine.cylinders is not None and not 1 <= cylinder <= engine.cylinders:
-            self.say(f"{place} cylinder", f"is {cylinder}; the engine has {engine.cylinders}")
+        self.has(cylinder, engine, f"{place} cylinder")
         numbers = {key: self.take(row, key, (int, float), None, f"{place} ") for key in _NUMBERS}
         texts = {key: self.take(row, key, str, "", f"{place} ") for key in _TEXT}
         return Entry(
@@ -338,6 +386,17 @@ class _Checker:
             **numbers,
             **texts,
         )
+
+    def once(self, rows: list[Any]) -> None:
+        files = [row.get("file") if isinstance(row, dict) else None for row in rows]
+        for k, file in enumerate(files, 1):
+            if file is not None and (first := files.index(file) + 1) < k:
+                self.say(f"[[recording]] {k} file", f"is {file!r}, as in [[recording]] {first}; list each file once")
+
+    def has(self, cylinder: int | None, engine: Engine, place: str) -> None:
+        if cylinder is not None and not 1 <= cylinder <= (engine.cylinders or cylinder):
+            count = "counted from 1" if engine.cylinders is None else f"the engine has {engine.cylinders}"
+            self.say(place, f"is {cylinder}; {count}")
 
     def stretches(self, row: Mapping[str, Any], key: str, place: str) -> tuple[tuple[float, float], ...]:
         found = []
@@ -354,115 +413,7 @@ def _inside(folder: Path, file: str) -> bool:
     return (folder / file).resolve().is_relative_to(folder.resolve())
 
 
-# --- writing --------------------------------------------------------------------------------------------------------
-
-
-def new_case(
-    folder: str | os.PathLike[str], *, complaint: str = "", engine: Engine | None = None, codes: tuple[str, ...] = ()
-) -> Path:
-    """Make a case folder with its file.
-
-    Parameters
-    ----------
-    folder : path
-        Made where it is missing.
-    complaint : str
-        In the owner's words.
-    engine : Engine or None
-        What is known of it.
-    codes : tuple of str
-        Stored trouble codes.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    CaseError
-        If the folder holds a case already or cannot be written.
-    """
-    import tomlkit
-
-    path = Path(folder) / FILE_NAME
-    if path.exists():
-        raise CaseError(f"{path} exists; choose another folder, or add to it with: injsound case add")
-    known = engine or Engine()
-    document = tomlkit.document()
-    document.add(tomlkit.comment("A case of injsound. Edit it freely; comments stay."))
-    document.add("complaint", complaint)
-    table = tomlkit.table()
-    if known.cylinders is not None:
-        table.add("cylinders", known.cylinders)
-    if known.firing_order is not None:
-        table.add("firing_order", "-".join(map(str, known.firing_order)))
-    table.add("injection", known.injection.value)
-    document.add("engine", table)
-    stored = tomlkit.table()
-    stored.add(tomlkit.comment("As read before anything is cleared or disconnected."))
-    stored.add("stored", list(codes))
-    stored.add("pending", [])
-    stored.add(tomlkit.comment("freeze_frame = {rpm = 850, coolant_c = 12, load_percent = 25}"))
-    stored.add(tomlkit.comment("misfires = {2 = 154, 3 = 0}  # counters by cylinder; after a swap in [codes_swapped]"))
-    document.add("codes", stored)
-    checks = tomlkit.table()
-    for key in CHECKS:
-        checks.add(key, False)
-    document.add("checks", checks)
-    _write(path, tomlkit.dumps(document))
-    return path
-
-
-def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
-    """Append recordings to a case's file; its comments and order stay.
-
-    Parameters
-    ----------
-    folder : path
-        The case.
-    entries : list of Entry
-        What to add.
-
-    Raises
-    ------
-    CaseError
-        If the file cannot be read or written, or names a recording already.
-    """
-    import tomlkit
-
-    case = load_case(folder)
-    known = {entry.file for entry in case.entries}
-    path = Path(folder) / FILE_NAME
-    document = tomlkit.parse(path.read_text(encoding="utf-8"))
-    rows = document.get("recording")
-    if rows is None:
-        rows = tomlkit.aot()
-        document.append("recording", rows)
-    for entry in entries:
-        if entry.file in known:
-            raise CaseError(f"{path}: {entry.file} is there already; correct its lines in the file")
-        row = tomlkit.table()
-        for key in _WRITTEN:
-            value = getattr(entry, key)
-            if value not in ("", None):
-                row.add(key, value.value if isinstance(value, Stage | Shaking) else value)
-        rows.append(row)
-    _write(path, tomlkit.dumps(document))
-
-
-_WRITTEN = (
-    "file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "coolant_c", "load_percent",
-    "pulse_width_ms", "note",
-)  # fmt: skip
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, text.encode("utf-8"))
-    except OSError as error:
-        raise CaseError(f"{path}: cannot be written ({error.strerror or error}); choose another folder") from None
+# --- names ----------------------------------------------------------------------------------------------------------
 
 
 def entry_from_name(file: str) -> Entry | None:

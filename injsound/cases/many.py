@@ -1,8 +1,9 @@
 """Every recording below a folder, in parallel, to one CSV and one JSON Lines file.
 
 Resumable and independent of order: a recording whose hash and settings stand in the JSON Lines file is not read again,
-and the CSV is made from that file at the end. At most a few readings per process are in memory. For a cluster, set
-joblib's backend around the call: docs/batch.md.
+and the CSV is made from that file at the end. For a cluster, set
+joblib's backend around the call: docs/batch.md. In memory are the table's cells of every recording, and at most two
+readings per process.
 """
 
 import csv
@@ -11,11 +12,13 @@ import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from injsound.cases.case import SOUND_SUFFIXES
 from injsound.engine import Engine
-from injsound.record import reading_to_json, write_whole
+from injsound.errors import RecordingError
+from injsound.files import clear_strays, told, write_whole
+from injsound.record import reading_to_json
 from injsound.results import Failure
 from injsound.runs import reading_key, run_file
 
@@ -57,21 +60,43 @@ def read_folder(
     from joblib import Parallel, delayed
 
     root, target = Path(folder), Path(out)
-    target.mkdir(parents=True, exist_ok=True)
+    with told(target):
+        target.mkdir(parents=True, exist_ok=True)
+    clear_strays(target)
     lines = target / LINES_NAME
     known = _known(lines)
     paths = sorted(p for p in root.rglob("*") if p.suffix[1:].casefold() in SOUND_SUFFIXES and p.is_file())
-    keys = ((p, f"{p.relative_to(root)} {reading_key(p, engine=engine, rpm=rpm)}") for p in paths)
-    due = [(path, key) for path, key in keys if key not in known]
+    keys = {f"{name} {_key(path, engine, rpm)}": path for path in paths if (name := path.relative_to(root))}
+    due = [(path, key) for key, path in keys.items() if key not in known]
     rows = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")(
         delayed(_row)(str(path), str(path.relative_to(root)), key, engine, rpm) for path, key in due
     )
-    with lines.open("a", encoding="utf-8") as file:
-        for row in rows:
-            file.write(json.dumps(row) + "\n")
-            file.flush()
-            yield row["file"], row["problem"]
-    write_whole(target / TABLE_NAME, _table(_known(lines)).encode())
+    for row in rows:
+        _append(lines, row)
+        known[row["key"]] = _cells(row)
+        yield row["file"], row["problem"]
+    write_whole(target / TABLE_NAME, _table([known[key] for key in keys]).encode())
+
+
+def _key(path: Path, engine: Engine, rpm: float | None) -> str:
+    """A file that cannot even be read has a key of its own, so that it is tried again once it can."""
+    try:
+        return reading_key(path, engine=engine, rpm=rpm)
+    except RecordingError as error:
+        return error.code
+
+
+def _append(lines: Path, row: dict[str, Any]) -> None:
+    """Add a line; what a killed process left of one is ended first."""
+    with told(lines), lines.open("a+b") as file:
+        if file.tell() and not _ends_with_a_line(file):
+            file.write(b"\n")
+        file.write(json.dumps(row).encode() + b"\n")
+
+
+def _ends_with_a_line(file: BinaryIO) -> bool:
+    file.seek(-1, os.SEEK_END)
+    return file.read(1) == b"\n"
 
 
 def _row(path: str, name: str, key: str, engine: Engine, rpm: float | None) -> dict[str, Any]:
@@ -84,24 +109,24 @@ def _row(path: str, name: str, key: str, engine: Engine, rpm: float | None) -> d
 
 
 def _known(lines: Path) -> dict[str, dict[str, Any]]:
-    """Finished rows by key; a last line that was cut off is read again."""
+    """Table cells of finished rows by key; a line that was cut off is read again."""
     found: dict[str, dict[str, Any]] = {}
     if lines.exists():
-        for line in lines.read_text(encoding="utf-8").splitlines():
-            try:
-                row = json.loads(line)
-                found[row["key"]] = row
-            except (ValueError, KeyError, TypeError):
-                continue
+        with told(lines), lines.open("rb") as file:
+            for line in file:
+                try:
+                    row = json.loads(line)
+                    found[row["key"]] = _cells(row)
+                except (ValueError, KeyError, TypeError, IndexError, AttributeError):
+                    continue
     return found
 
 
-def _table(rows: dict[str, dict[str, Any]]) -> str:
+def _table(rows: list[dict[str, Any]]) -> str:
     text = io.StringIO()
     writer = csv.DictWriter(text, _COLUMNS, lineterminator="\n", restval="")
     writer.writeheader()
-    for row in sorted(rows.values(), key=lambda row: (row["file"], row["key"])):
-        writer.writerow(_cells(row))
+    writer.writerows(sorted(rows, key=lambda cells: str(cells["file"])))
     return text.getvalue()
 
 

@@ -5,19 +5,27 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from injsound.cases.case import Case, Entry
+from injsound.cases.case import SOUND_SUFFIXES, Case, Entry
 from injsound.diagnoses import Take
 from injsound.engine import Engine
 from injsound.errors import InjsoundError
-from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture, write_whole
+from injsound.files import clear_strays, told, write_whole
+from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture
 from injsound.results import Failure, Reading
 from injsound.runs import reading_key, run_file
+from injsound.sound.audio import sha256
 
 RESULTS_NAME, ARRAYS_NAME = "results.json", "results_arrays"
 Results = dict[str, Reading | Failure]
 
 
-def read_case(case: Case, *, tell: Callable[[str], None] | None = None, jobs: int | None = None) -> Results:
+def read_case(
+    case: Case,
+    *,
+    tell: Callable[[str], None] | None = None,
+    warn: Callable[[str], None] | None = None,
+    jobs: int | None = None,
+) -> Results:
     """Read what is new or changed in a case, in parallel, and keep it.
 
     Parameters
@@ -26,38 +34,75 @@ def read_case(case: Case, *, tell: Callable[[str], None] | None = None, jobs: in
         The case.
     tell : callable or None
         Told each file as it is done.
+    warn : callable or None
+        Told in one line that a recording has changed, or once that readings cannot be kept.
     jobs : int or None
         Processes; all cores by default [unitless].
 
     Returns
     -------
     dict of str to Reading or Failure
-        By file, for every entry; a broken one never stops the rest.
+        By file, for every entry; a broken one never stops the rest, and where nothing can be written all are read.
     """
-    kept = _load(case.folder / RESULTS_NAME)
+    clear_strays(case.folder)
+    kept = _load(case.folder)
     results: Results = {}
     due: list[tuple[str, Entry]] = []
     for entry in case.entries:
-        key = _key(case, entry)
-        if key is None:
-            message = f"{entry.file}: no such file in the case folder; copy it there or correct its name"
-            results[entry.file] = Failure(file=entry.file, code="missing", message=message)
+        key = _key(case, entry, kept)
+        if isinstance(key, Failure):
+            results[entry.file] = key
         elif key in kept:
             results[entry.file] = _stored(kept[key], entry, _picture_path(case, key))
         else:
             due.append((key, entry))
+            if warn is not None and _has_changed(entry, key, kept):
+                warn(f"{entry.file} has changed since it was read: it is read again, the old reading is kept")
+    keeps = True
     for key, entry, result in _read_new(case, due, jobs):
         results[entry.file] = result
-        if isinstance(result, Reading):
-            if result.picture is not None:
-                path = _picture_path(case, key)
-                path.parent.mkdir(exist_ok=True)
-                save_picture(path, result.picture)
-            kept[key] = reading_to_json(result)
-            write_whole(case.folder / RESULTS_NAME, dumps({"schema": 1, "readings": kept}).encode())
+        if keeps and isinstance(result, Reading):
+            keeps = _keep(case, key, result, warn)
         if tell is not None:
             tell(entry.file)
+    results |= _same_sounds(case, results)
     return {entry.file: results[entry.file] for entry in case.entries}
+
+
+def _keep(case: Case, key: str, reading: Reading, warn: Callable[[str], None] | None) -> bool:
+    """Add a reading to those that are kept, also to what another process kept meanwhile; False where that fails."""
+    arrays, path = _picture_path(case, key), case.folder / RESULTS_NAME
+    try:
+        if reading.picture is not None:
+            with told(arrays):
+                arrays.parent.mkdir(exist_ok=True)
+            save_picture(arrays, reading.picture)
+        kept = {**_load(case.folder), key: reading_to_json(reading)}
+        write_whole(path, dumps({"schema": 1, "readings": kept}).encode())
+    except InjsoundError as error:
+        if warn is not None:
+            warn(f"{error}; readings are not kept")
+        return False
+    return True
+
+
+def _same_sounds(case: Case, results: Mapping[str, Reading | Failure]) -> dict[str, Failure]:
+    """Entries that hold the sound of another one; where they say the same of it, the first one stands."""
+    by_sound: dict[str, list[Entry]] = {}
+    for entry in case.entries:
+        if isinstance(reading := results[entry.file], Reading):
+            by_sound.setdefault(reading.sha256, []).append(entry)
+    found: dict[str, Failure] = {}
+    for same in by_sound.values():
+        alike = len({(e.cylinder, e.injector, e.connector, e.stage, e.condition) for e in same}) == 1
+        for entry in same[1:] if alike else same if len(same) > 1 else ():
+            other = same[0] if entry is not same[0] else same[1]
+            found[entry.file] = Failure(
+                file=entry.file,
+                code="same sound",
+                message=f"{entry.file}: the same sound as {other.file}; expected a recording of its own: record again",
+            )
+    return found
 
 
 def takes_of(case: Case, results: Mapping[str, Reading | Failure]) -> list[Take]:
@@ -115,15 +160,36 @@ def _engine(case: Case, entry: Entry) -> Engine:
     return replace(case.engine, cylinder=entry.cylinder)
 
 
-def _key(case: Case, entry: Entry) -> str | None:
+def _key(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]]) -> str | Failure:
     path = case.folder / entry.file
-    return reading_key(path, engine=_engine(case, entry), rpm=entry.rpm) if path.is_file() else None
+    if not path.is_file():
+        return Failure(file=entry.file, code="missing", message=_missing(case, entry, kept))
+    try:
+        return reading_key(path, engine=_engine(case, entry), rpm=entry.rpm)
+    except InjsoundError as error:
+        return Failure(file=entry.file, code="unreadable", message=str(error))
 
 
-def _load(path: Path) -> dict[str, dict[str, object]]:
+def _missing(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]]) -> str:
+    """Name the file that holds the sound now, where it was read before and lies in the folder under another name."""
+    sounds = {values.get("sha256") for values in kept.values() if values.get("file") == entry.file}
+    known = {other.file for other in case.entries}
+    for path in sorted(case.folder.iterdir()) if sounds else ():
+        is_sound = path.is_file() and path.suffix[1:].casefold() in SOUND_SUFFIXES
+        if is_sound and path.name not in known and sha256(path) in sounds:
+            return f"{entry.file}: no such file; {path.name} holds its sound: correct the name in case.toml"
+    return f"{entry.file}: no such file in the case folder; copy it there or correct its name"
+
+
+def _has_changed(entry: Entry, key: str, kept: Mapping[str, Mapping[str, object]]) -> bool:
+    sounds = {values.get("sha256") for values in kept.values() if values.get("file") == entry.file}
+    return bool(sounds) and key.split("-", maxsplit=1)[0] not in sounds
+
+
+def _load(folder: Path) -> dict[str, dict[str, object]]:
     """What is kept; nothing where the file is missing or not ours: everything is then read again."""
     try:
-        values = json.loads(path.read_text(encoding="utf-8"))
+        values = json.loads((folder / RESULTS_NAME).read_text(encoding="utf-8"))
         kept = values["readings"]
     except (OSError, ValueError, KeyError, TypeError):
         return {}

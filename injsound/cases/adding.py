@@ -1,0 +1,207 @@
+"""Making a case and adding recordings to it: everything is checked before anything is copied or written."""
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, checked, entry_from_name, read_file, unlisted
+from injsound.diagnoses import Shaking, Stage
+from injsound.engine import Engine
+from injsound.files import clear_strays, copy_whole, told, write_whole
+from injsound.sound.audio import sha256
+
+_WRITTEN = (
+    "file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "coolant_c", "load_percent",
+    "pulse_width_ms", "note",
+)  # fmt: skip
+
+
+def new_case(
+    folder: str | os.PathLike[str], *, complaint: str = "", engine: Engine | None = None, codes: tuple[str, ...] = ()
+) -> Path:
+    """Make a case folder with its file.
+
+    Parameters
+    ----------
+    folder : path
+        Made where it is missing.
+    complaint : str
+        In the owner's words.
+    engine : Engine or None
+        What is known of it.
+    codes : tuple of str
+        Stored trouble codes.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    CaseError
+        If the folder holds a case already.
+    InjsoundError
+        If it cannot be written.
+    """
+    import tomlkit
+
+    path = Path(folder) / FILE_NAME
+    if path.exists():
+        raise CaseError(f"{path} exists; choose another folder, or add to it with: injsound case add")
+    known = engine or Engine()
+    document = tomlkit.document()
+    document.add(tomlkit.comment("A case of injsound. Edit it freely; comments stay."))
+    document.add("complaint", complaint)
+    table = tomlkit.table()
+    if known.cylinders is not None:
+        table.add("cylinders", known.cylinders)
+    if known.firing_order is not None:
+        table.add("firing_order", "-".join(map(str, known.firing_order)))
+    table.add("injection", known.injection.value)
+    document.add("engine", table)
+    stored = tomlkit.table()
+    stored.add(tomlkit.comment("As read before anything is cleared or disconnected."))
+    stored.add("stored", list(codes))
+    stored.add("pending", [])
+    stored.add(tomlkit.comment("freeze_frame = {rpm = 850, coolant_c = 12, load_percent = 25}"))
+    stored.add(tomlkit.comment("misfires = {2 = 154, 3 = 0}  # counters by cylinder; after a swap in [codes_swapped]"))
+    document.add("codes", stored)
+    checks = tomlkit.table()
+    for key in CHECKS:
+        checks.add(key, False)
+    document.add("checks", checks)
+    with told(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(path, tomlkit.dumps(document).encode("utf-8"))
+    return path
+
+
+def add_recordings(
+    folder: str | os.PathLike[str], recordings: Sequence[str | os.PathLike[str]], told_of_all: Mapping[str, Any]
+) -> list[Entry]:
+    """Copy recordings into a case and list them; without any, list what lies in its folder.
+
+    Parameters
+    ----------
+    folder : path
+        The case.
+    recordings : sequence of path
+        Sound files, anywhere.
+    told_of_all : mapping of str to value
+        Fields of `Entry` that go before what the names say.
+
+    Returns
+    -------
+    list of Entry
+        As added.
+
+    Raises
+    ------
+    CaseError
+        If the case cannot be read, or a recording not be added to it; nothing is copied then.
+    InjsoundError
+        If the folder cannot be written to, or the file was edited meanwhile.
+    """
+    clear_strays(folder)
+    case = checked(folder, read_file(folder))
+    copies: list[tuple[Path, Path]] = []
+    entries = [] if recordings else unlisted(case)
+    for recording in map(Path, recordings):
+        target = Path(folder) / recording.name
+        entries.append(_entry(target.name, told_of_all))
+        if not _is_there(recording, target):
+            copies.append((recording, target))
+    if not entries:
+        raise CaseError(f"{folder} holds no recording that is not listed; expected names like 'cyl2 cold.m4a'")
+    entries = [replace(entry, **told_of_all) for entry in entries]
+    sources = {entry.file: Path(folder) / entry.file for entry in entries}
+    sources |= {target.name: recording for recording, target in copies}
+    _refuse_same_sound(case, sources)
+    addition = _prepare(folder, entries)
+    for recording, target in copies:
+        copy_whole(recording, target)
+    write_whole(addition.path, addition.after, instead_of=addition.before)
+    return entries
+
+
+def _entry(name: str, told_of_all: Mapping[str, Any]) -> Entry:
+    entry = entry_from_name(name)
+    if entry is None and "cylinder" not in told_of_all:
+        raise CaseError(f"{name} names no cylinder; give --cylinder or call it like 'cyl2 cold.m4a'")
+    return entry or Entry(file=name, cylinder=told_of_all["cylinder"])
+
+
+def _is_there(recording: Path, target: Path) -> bool:
+    """Whether the case's folder holds it already, as after an addition that was broken off."""
+    if not target.exists():
+        return False
+    if recording.samefile(target) or sha256(recording) == sha256(target):
+        return True
+    raise CaseError(f"{target} is there already and holds another sound; give the new recording another name")
+
+
+def _refuse_same_sound(case: Case, sources: Mapping[str, Path]) -> None:
+    seen = {sha256(path): entry.file for entry in case.entries if (path := case.folder / entry.file).is_file()}
+    for name, path in sources.items():
+        other = seen.setdefault(sha256(path), name)
+        if other != name:
+            raise CaseError(f"{path} is the same sound as {other} of the case; expected a recording of its own")
+
+
+def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
+    """Append recordings to a case's file; its comments and order stay.
+
+    Parameters
+    ----------
+    folder : path
+        The case.
+    entries : list of Entry
+        What to add.
+
+    Raises
+    ------
+    CaseError
+        If the file cannot be read, names a recording already, or would hold a mistake.
+    InjsoundError
+        If it cannot be written, or was edited meanwhile.
+    """
+    addition = _prepare(folder, entries)
+    write_whole(addition.path, addition.after, instead_of=addition.before)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Addition:
+    """What a case's file held when it was read, and what it shall hold."""
+
+    path: Path
+    before: bytes
+    after: bytes
+
+
+def _prepare(folder: str | os.PathLike[str], entries: Sequence[Entry]) -> _Addition:
+    import tomlkit
+
+    path = Path(folder) / FILE_NAME
+    before = read_file(folder)
+    known = {entry.file for entry in checked(folder, before).entries}
+    document = tomlkit.parse(before)
+    rows = document.get("recording")
+    if rows is None:
+        rows = tomlkit.aot()
+        document.append("recording", rows)
+    for entry in entries:
+        if entry.file in known:
+            raise CaseError(f"{path}: {entry.file} is there already; correct its lines in the file")
+        known.add(entry.file)
+        row = tomlkit.table()
+        for key in _WRITTEN:
+            value = getattr(entry, key)
+            if value not in ("", None):
+                row.add(key, value.value if isinstance(value, Stage | Shaking) else value)
+        rows.append(row)
+    after = tomlkit.dumps(document).encode("utf-8")
+    checked(folder, after)
+    return _Addition(path=path, before=before, after=after)

@@ -1,0 +1,122 @@
+"""Files that are never half there: written or copied beside their place, then moved onto it."""
+
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from injsound.errors import InjsoundError
+
+# Hidden, and no sound's suffix: what a killed process leaves behind is taken for nothing else.
+_PREFIX = ".injsound-"
+# Nobody takes so long over one file: older ones were left by a process that was killed.
+_STRAY_S = 3600.0
+
+
+def write_whole(path: str | os.PathLike[str], data: bytes, *, instead_of: bytes | None = None) -> None:
+    """Write a file so that it is never half there.
+
+    Parameters
+    ----------
+    path : path
+        Where to.
+    data : bytes
+        What.
+    instead_of : bytes or None
+        What the file held when it was read; None replaces whatever it holds.
+
+    Raises
+    ------
+    InjsoundError
+        If the folder cannot be written to, the disk is full, or the file holds something else meanwhile.
+    """
+    target = Path(path)
+    if target.exists() and not target.is_file():
+        with told(target):
+            target.write_bytes(data)  # a device or a pipe is written to, never replaced; a folder is refused
+        return
+    with _beside(target) as fresh:
+        fresh.write_bytes(data)
+        fresh.chmod(0o644)
+        if instead_of is not None and target.read_bytes() != instead_of:
+            raise InjsoundError(
+                f"{target} was changed by somebody else meanwhile, so nothing was written to it: run the command again"
+            )
+
+
+def copy_whole(source: str | os.PathLike[str], path: str | os.PathLike[str]) -> None:
+    """Copy a file with its times so that it is never half there.
+
+    Parameters
+    ----------
+    source, path : path
+        From where and where to.
+
+    Raises
+    ------
+    InjsoundError
+        If the one cannot be read or the other not be written.
+    """
+    with _beside(Path(path)) as fresh:
+        shutil.copy2(source, fresh)
+
+
+def clear_strays(folder: str | os.PathLike[str]) -> None:
+    """Remove what a killed process left half written more than an hour ago.
+
+    Parameters
+    ----------
+    folder : path
+        Where to look; nothing is done in one that is missing or may not be written to.
+    """
+    for stray in Path(folder).glob(f"{_PREFIX}*"):
+        try:
+            if time.time() - stray.stat().st_mtime > _STRAY_S:
+                stray.unlink()
+        except OSError:
+            continue  # somebody else's, or gone already
+
+
+@contextmanager
+def told(path: str | os.PathLike[str]) -> Iterator[None]:
+    """Make one line of whatever the file system refuses.
+
+    Parameters
+    ----------
+    path : path
+        What is written to.
+
+    Yields
+    ------
+    None
+        Once.
+
+    Raises
+    ------
+    InjsoundError
+        In place of ``OSError``.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise InjsoundError(
+            f"cannot write {path}: {error.strerror or error}; expected a folder with room that may be written to: "
+            "name another"
+        ) from error
+
+
+@contextmanager
+def _beside(target: Path) -> Iterator[Path]:
+    """A new file in the same folder that takes the target's place when it is filled, and is gone otherwise."""
+    with told(target):
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=_PREFIX)
+        os.close(handle)
+        fresh = Path(name)
+        try:
+            yield fresh
+            fresh.replace(target)
+        finally:
+            fresh.unlink(missing_ok=True)
