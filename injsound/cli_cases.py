@@ -368,7 +368,11 @@ def _gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | F
     from injsound.show.text import failure_line
 
     opened = load_case(folder)
-    results = read_case(opened, tell=lambda file: click.echo(words.say(Screen.READ, file=file), err=True))
+
+    def to_stderr(line: str) -> None:
+        click.echo(line, err=True)
+
+    results = read_case(opened, tell=lambda file: to_stderr(words.say(Screen.READ, file=file)), warn=to_stderr)
     for result in results.values():
         if isinstance(result, Failure):
             click.echo(failure_line(result), err=True)
