@@ -1,0 +1,380 @@
+"""Nothing of a case is lost: bad input, two people at once, a process killed at any moment, a disk that is full."""
+
+import errno
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from datetime import date
+from functools import partial
+from itertools import count
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from injsound.cases import adding, many, store
+from injsound.cases.adding import add_entries, new_case
+from injsound.cases.case import CaseError, Entry, load_case, unlisted
+from injsound.cases.evidence import gather
+from injsound.cases.guide import next_step
+from injsound.cases.store import read_case
+from injsound.cli import main
+from injsound.diagnoses import Stage
+from injsound.engine import Engine
+from injsound.errors import InjsoundError
+from injsound.files import clear_strays, write_whole
+from injsound.results import Failure, Reading
+from injsound.runs import run_file
+from injsound.show.report import make_report
+from injsound.show.text import Words
+from injsound.simulate import Scene, simulate, write
+
+resource = pytest.importorskip("resource", reason="limits and kills as POSIX has them")
+THREE = Engine(cylinders=3, firing_order=(1, 2, 3))
+NAMES = ("cyl1 cold before.flac", "cyl2 cold before.flac")
+
+
+@pytest.fixture(scope="module")
+def sounds(tmp_path_factory):
+    """Two recordings of 7 s: enough for a reading, whatever it says."""
+    folder = tmp_path_factory.mktemp("sounds")
+    for cylinder, name in enumerate(NAMES, 1):
+        engine = replace(THREE, cylinder=cylinder)
+        write(folder / name, *simulate(Scene(seconds=7.0, sr=24_000, seed=cylinder, rpm=1_500.0, engine=engine)))
+    return folder
+
+
+@pytest.fixture
+def job(tmp_path):
+    new_case(tmp_path / "job", engine=THREE)
+    return tmp_path / "job"
+
+
+def _filled(job, sounds):
+    for name in NAMES:
+        shutil.copy(sounds / name, job)
+    add_entries(job, [replace(entry, rpm=1_500.0) for entry in unlisted(load_case(job))])
+    return load_case(job)
+
+
+def _visible(folder):
+    return sorted(path.name for path in folder.iterdir() if not path.name.startswith("."))
+
+
+# --- what may not go into a case ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("names", "options", "message"),
+    [
+        (NAMES[:1], ["--cylinder", "4"], "cylinder: is 4; the engine has 3"),
+        (NAMES[:1], ["--cylinder", "0"], "cylinder: is 0; the engine has 3"),
+        ((NAMES[0], "copy of cyl1.flac"), [], "the same sound as"),
+        ((NAMES[0], "engine.flac"), [], "names no cylinder"),
+    ],
+    ids=["no such cylinder", "cylinder 0", "same sound", "no cylinder"],
+)
+def test_what_the_case_refuses_is_not_copied(tmp_path, job, sounds, capsys, names, options, message):
+    for name in names:
+        shutil.copy(sounds / NAMES[0], tmp_path / name)
+    before = (job / "case.toml").read_bytes()
+    assert main(["case", "add", str(job), *(str(tmp_path / name) for name in names), *options]) == 1
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 1
+    assert message in told[0]
+    assert _visible(job) == ["case.toml"]
+    assert (job / "case.toml").read_bytes() == before
+
+
+def test_another_sound_under_a_name_that_is_taken_is_refused(tmp_path, job, sounds, capsys):
+    _filled(job, sounds)
+    shutil.copy(sounds / NAMES[1], tmp_path / NAMES[0])
+    assert main(["case", "add", str(job), str(tmp_path / NAMES[0])]) == 1
+    assert "holds another sound" in capsys.readouterr().err
+    assert (job / NAMES[0]).read_bytes() == (sounds / NAMES[0]).read_bytes()
+
+
+def test_a_sound_given_before_and_after_is_used_for_neither(job, sounds):
+    case = _filled(job, sounds)
+    shutil.copy(job / NAMES[0], job / "cyl1 after.flac")
+    add_entries(job, [Entry(file="cyl1 after.flac", cylinder=1, stage=Stage.AFTER, rpm=1_500.0)])
+    case = load_case(job)
+    results = read_case(case, jobs=1)
+    assert [type(results[entry.file]) for entry in case.entries] == [Failure, Reading, Failure]
+    assert "the same sound as cyl1 after.flac" in results[NAMES[0]].message
+    assert [take.cylinder for take in gather(case, results).takes] == [2]
+
+
+def test_a_copy_that_says_the_same_counts_once(job, sounds):
+    _filled(job, sounds)
+    shutil.copy(job / NAMES[0], job / "cyl1 again.flac")
+    add_entries(job, [Entry(file="cyl1 again.flac", cylinder=1, condition="cold", rpm=1_500.0)])
+    results = read_case(load_case(job), jobs=1)
+    assert [type(result) for result in results.values()] == [Reading, Reading, Failure]
+
+
+def test_a_renamed_recording_is_found_by_its_sound(job, sounds):
+    case = _filled(job, sounds)
+    read_case(case, jobs=1)
+    (job / NAMES[0]).rename(job / "first.flac")
+    missing = read_case(case, jobs=1)[NAMES[0]]
+    assert missing.code == "missing"
+    assert "first.flac holds its sound" in missing.message
+
+
+def test_a_changed_recording_is_read_again_and_told(job, sounds):
+    case = _filled(job, sounds)
+    read_case(case, jobs=1)
+    y, sr = soundfile.read(job / NAMES[0])
+    soundfile.write(job / NAMES[0], y[: len(y) - sr // 2], sr)
+    said = []
+    results = read_case(case, warn=said.append, jobs=1)
+    assert results[NAMES[0]].seconds < results[NAMES[1]].seconds
+    assert len(said) == 1
+    assert said[0].startswith(f"{NAMES[0]} has changed")
+    assert len(json.loads((job / "results.json").read_text())["readings"]) == 3  # the old reading stays
+
+
+@pytest.mark.parametrize(
+    ("lines", "message"),
+    [
+        (2 * '[[recording]]\nfile = "a.wav"\ncylinder = 1\n', "list each file once"),
+        ("[engine]\ncylinders = 3\n[repair]\ncylinder = 7", "[repair] cylinder: is 7; the engine has 3"),
+        ('[[recording]]\nfile = "a.wav"\ncylinder = 0', "cylinder: is 0; counted from 1"),
+        ('[[recording]]\nfile = "/etc/hostname"\ncylinder = 1', "outside the case folder"),
+        ('[[recording]]\nfile = "out.wav"\ncylinder = 1', "outside the case folder"),
+    ],
+    ids=["twice", "repair", "cylinder", "absolute", "link"],
+)  # fmt: skip
+def test_mistakes_in_the_file_are_told(tmp_path, job, lines, message):
+    (job / "out.wav").symlink_to(tmp_path / "elsewhere.wav")
+    (job / "case.toml").write_text(lines)
+    with pytest.raises(CaseError) as raised:
+        load_case(job)
+    assert message in str(raised.value)
+    assert len(str(raised.value).splitlines()) == 1
+
+
+def test_markup_in_a_case_is_shown_and_not_followed(job, sounds):
+    bad = "<script>alert(1)</script><img src=x onerror=y>"
+    case = _filled(job, sounds)
+    entries = tuple(replace(entry, note=bad, probe=bad, condition=bad, injector=bad) for entry in case.entries)
+    case = replace(case, complaint=bad, outcome=bad, codes=(bad,), entries=entries)
+    results = read_case(case, jobs=1)
+    findings = gather(case, results)
+    page = make_report(case, results, findings, next_step(case, findings), Words(), day=date(2026, 1, 2))
+    assert "<script" not in page
+    assert "<img src=x" not in page
+    assert "&lt;script&gt;" in page
+
+
+# --- two at once ----------------------------------------------------------------------------------------------------
+
+
+def test_an_edit_made_meanwhile_is_not_lost(job, sounds, monkeypatch, capsys):
+    def somebody_saves(source, path):
+        copy(source, path)
+        (job / "case.toml").write_text('complaint = "theirs"\n')
+
+    copy = adding.copy_whole
+    monkeypatch.setattr(adding, "copy_whole", somebody_saves)
+    assert main(["case", "add", str(job), str(sounds / NAMES[0])]) == 1
+    assert "changed by somebody else" in capsys.readouterr().err
+    assert (job / "case.toml").read_text() == 'complaint = "theirs"\n'
+    monkeypatch.undo()
+    assert main(["case", "add", str(job), str(sounds / NAMES[0])]) == 0  # the copy is there and is taken
+    assert load_case(job).complaint == "theirs"
+    assert [entry.file for entry in load_case(job).entries] == [NAMES[0]]
+    assert _visible(job) == ["case.toml", NAMES[0]]
+
+
+def test_readings_that_another_process_kept_meanwhile_stay(job, sounds):
+    case = _filled(job, sounds)
+    first = replace(case, entries=case.entries[:1])
+
+    def other_process(_file):
+        read_case(replace(case, entries=case.entries[1:]), jobs=1)
+
+    read_case(first, tell=other_process, jobs=1)
+    assert len(json.loads((job / "results.json").read_text())["readings"]) == 2
+
+
+# --- disks ----------------------------------------------------------------------------------------------------------
+
+
+def _refuse(number):
+    def refuse(*_, **__):
+        raise OSError(number, os.strerror(number))
+
+    return refuse
+
+
+@pytest.mark.parametrize("number", [errno.EROFS, errno.ENOSPC])
+def test_a_case_that_cannot_be_written_is_read_all_the_same(job, sounds, monkeypatch, capsys, number):
+    _filled(job, sounds)
+    before = (job / "case.toml").read_bytes()
+    monkeypatch.setattr("tempfile.mkstemp", _refuse(number))
+    said = []
+    results = read_case(load_case(job), warn=said.append, jobs=1)
+    assert all(isinstance(result, Reading) for result in results.values())
+    assert len(said) == 1
+    assert os.strerror(number) in said[0]
+    shutil.copy(sounds / NAMES[0], job.parent / "cyl3 cold.flac")
+    (job.parent / "cyl3 cold.flac").write_bytes((sounds / NAMES[0]).read_bytes() + b"\0")
+    for command in (["case", "add", str(job), str(job.parent / "cyl3 cold.flac")], ["report", str(job)]):
+        assert main(command) == 1
+        assert os.strerror(number) in capsys.readouterr().err.splitlines()[-1]
+    assert (job / "case.toml").read_bytes() == before
+    assert sorted(path.name for path in job.rglob("*") if path.is_file()) == ["case.toml", *NAMES]
+
+
+def test_a_file_that_no_longer_fits_is_not_there_by_half(tmp_path):
+    (tmp_path / "x.json").write_bytes(b"old")
+    old = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, old[1]))
+    try:
+        with pytest.raises(InjsoundError, match="cannot write"):
+            write_whole(tmp_path / "x.json", bytes(100_000))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, old)
+    assert [path.read_bytes() for path in tmp_path.iterdir()] == [b"old"]
+
+
+def test_a_table_that_cannot_be_written_is_told(tmp_path, sounds, capsys):
+    (tmp_path / "out").write_text("no folder")
+    assert main(["batch", str(sounds), "--out", str(tmp_path / "out" / "deeper"), "--rpm", "1500"]) == 1
+    assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_strays_are_cleared_when_they_are_old(job):
+    young, old = job / ".injsound-young", job / ".injsound-old"
+    for stray in (young, old):
+        stray.write_text("half")
+    os.utime(old, (time.time() - 7_200,) * 2)
+    assert unlisted(load_case(job)) == []
+    clear_strays(job)
+    assert young.exists()
+    assert not old.exists()
+
+
+# --- killed ---------------------------------------------------------------------------------------------------------
+
+
+def changes(event, args):
+    """Whether an audit event is about to change the disk."""
+    if event == "open":
+        return bool(args[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT))
+    return event in {"os.rename", "os.mkdir", "os.remove", "os.chmod", "os.utime", "shutil.copyfile"}
+
+
+def kill_at(step, folder, act):
+    """Act in a child that is killed at the step-th change of a folder; whether it was."""
+    child = os.fork()
+    if child == 0:
+        steps = iter(range(step, 0, -1))
+
+        def hook(event, args):
+            if changes(event, args) and str(folder) in str(args[:2]) and next(steps) == 1:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+        sys.addaudithook(hook)
+        act()
+        os._exit(0)
+    _, status = os.waitpid(child, 0)
+    assert status in (0, signal.SIGKILL), status
+    return status == signal.SIGKILL
+
+
+def is_whole(job, sounds):
+    """Whether all of a case can be read, none is there by half, and nothing left over is taken for a recording."""
+    case = load_case(job)
+    for name in NAMES:
+        if (job / name).exists():
+            assert (job / name).read_bytes() == (sounds / name).read_bytes()
+    if (job / "results.json").exists():
+        json.loads((job / "results.json").read_text())
+    return all(entry.file in NAMES for entry in unlisted(case))
+
+
+def kill_everywhere(root, sounds):
+    """Kill an addition, a reading and a batch at each change of their folder; count the moments."""
+    # Read once: what a killed process may harm is what it writes.
+    read_once = {name: run_file(sounds / name, engine=THREE, rpm=1_500.0, name=name) for name in NAMES}
+    store.run_file = many.run_file = lambda path, **_: read_once[Path(path).name]
+
+    def add(job):
+        main(["case", "add", str(job), *(str(sounds / name) for name in NAMES)])
+
+    def read(job):
+        read_case(load_case(job), jobs=1)
+
+    def batch(job):
+        dict(many.read_folder(sounds, job / "out", engine=THREE, rpm=1_500.0, jobs=1))
+
+    return {act.__name__: kill_each(root / act.__name__, sounds, act) for act in (add, read, batch)}
+
+
+def kill_each(root, sounds, act):
+    """Kill at the first change, then at the second, until there is no further one; each time it then goes on."""
+    for step in count(1):
+        job = root / str(step)
+        new_case(job, engine=THREE)
+        if act.__name__ == "read":
+            _filled(job, sounds)
+        killed = kill_at(step, job, partial(act, job))
+        assert is_whole(job, sounds)
+        act(job)
+        assert is_whole(job, sounds)
+        if act.__name__ == "add":
+            assert [entry.file for entry in load_case(job).entries] == list(NAMES)
+        elif act.__name__ == "read":
+            assert len(json.loads((job / "results.json").read_text())["readings"]) == 2
+        else:
+            lines = (job / "out" / "results.jsonl").read_text().splitlines()
+            assert len({json.loads(line)["key"] for line in lines}) == 2
+            assert len((job / "out" / "results.csv").read_text().splitlines()) == 3
+        if not killed:
+            return step - 1
+    raise AssertionError
+
+
+def test_killed_at_any_moment(tmp_path, sounds):
+    command = [sys.executable, __file__, str(tmp_path), str(sounds)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    counts = json.loads(done.stdout.splitlines()[-1])
+    assert counts["add"] >= 10  # two copies and the case's file, each opened beside its place and moved
+    assert counts["read"] >= 10
+    assert counts["batch"] >= 6
+
+
+def test_a_batch_killed_among_its_workers_goes_on(tmp_path, sounds):
+    for number in range(6):
+        y, sr = soundfile.read(sounds / NAMES[number % 2])
+        soundfile.write(tmp_path / f"cyl{number}.flac", y[number * 100 :], sr)
+    out = tmp_path / "out"
+    command = [sys.executable, "-m", "injsound", "batch", str(tmp_path), "--out", str(out), "--rpm", "1500"]
+    child = subprocess.Popen([*command, "--jobs", "2"], stderr=subprocess.PIPE, text=True, start_new_session=True)
+    assert child.stderr is not None
+    assert child.stderr.readline().startswith("1: ")
+    child.kill()
+    child.wait()
+    os.killpg(child.pid, signal.SIGKILL)  # its workers would wait for more for minutes
+    child.stderr.close()
+    lines = (out / "results.jsonl").read_bytes()
+    assert not (out / "results.csv").exists()
+    (out / "results.jsonl").write_bytes(lines + b'{"key": "half a li')
+    whole = len(lines.splitlines())
+    assert 1 <= whole < 6
+    done = dict(many.read_folder(tmp_path, out, engine=Engine(), rpm=1_500.0, jobs=1))
+    assert len(done) == 6 - whole
+    assert len((out / "results.csv").read_text().splitlines()) == 7
+
+
+if __name__ == "__main__":
+    print(json.dumps(kill_everywhere(Path(sys.argv[1]), Path(sys.argv[2]))))
