@@ -8,7 +8,7 @@ from click.core import ParameterSource
 
 from injsound.cli_options import engine_options, language_option, make_engine, may_write
 from injsound.errors import ParameterError
-from injsound.show.words.keys import Line, Screen
+from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
     from injsound.cases.case import Case
@@ -102,13 +102,14 @@ def case_add(
 ) -> None:
     """Copy RECORDINGS into the case; without any, take up what lies in its folder."""
     from injsound.cases.adding import add_recordings
+    from injsound.cases.names import condition_named
     from injsound.diagnoses import Shaking, Stage
     from injsound.show.text import hung
 
     told = {
         "rpm": rpm,
         "cylinder": cylinder,
-        "condition": condition or None,
+        "condition": condition_named(condition) or None,
         "stage": None if stage is None else Stage(stage),
         "shaking": None if shaking is None else Shaking(shaking),
         "injector": injector or None,
@@ -123,7 +124,7 @@ def case_add(
             Screen.CASE_ENTRY,
             file=entry.file,
             cylinder=entry.cylinder,
-            condition=entry.condition or Line.NO_CONDITION,
+            condition=words.condition(entry.condition),
             stage=entry.stage,
             shaking=entry.shaking,
         )

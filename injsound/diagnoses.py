@@ -18,6 +18,16 @@ class Stage(StrEnum):
     AFTER = "after"
 
 
+class Condition(StrEnum):
+    """Common names of the engine's condition; a case may name others."""
+
+    COLD = "cold"
+    WARM_RESTART = "warm restart"
+    WARM_IDLE = "warm idle"
+    WARM = "warm"
+    HOT = "hot"
+
+
 class Shaking(StrEnum):
     """Whether the engine shook while it was recorded: a reading made while it ran well clears nothing."""
 

@@ -4,6 +4,7 @@ import html
 import json
 import re
 import shutil
+import unicodedata
 from dataclasses import replace
 from datetime import date
 
@@ -17,6 +18,7 @@ from injsound.cases.case import Case, CaseError, Entry, entry_from_name, load_ca
 from injsound.cases.evidence import gather
 from injsound.cases.guide import Findings, Step, next_step
 from injsound.cases.many import read_folder
+from injsound.cases.names import condition_named
 from injsound.cases.store import read_case
 from injsound.cli import main
 from injsound.diagnoses import (
@@ -94,11 +96,21 @@ def _case(tmp_path, sounds):
         ("Cylinder_4-warm-restart-after.WAV", 4, "warm restart", Stage.AFTER),
         ("cyl 11 swapped.ogg", 11, "", Stage.SWAPPED),
         ("cyl1 warm 2000 rpm.wav", 1, "warm", Stage.BEFORE),
+        ("cil2 frío antes.m4a", 2, "cold", Stage.BEFORE),
+        ("Cilindro_3-rearranque-en-caliente-después.ogg", 3, "warm restart", Stage.AFTER),
+        ("cil 4 ralentí caliente intercambiado.opus", 4, "warm idle", Stage.SWAPPED),
+        (unicodedata.normalize("NFD", "cil2 frío después.m4a"), 2, "cold", Stage.AFTER),
     ],
 )
 def test_names_say_what_was_recorded(name, cylinder, condition, stage):
     entry = entry_from_name(name)
     assert (entry.cylinder, entry.condition, entry.stage) == (cylinder, condition, stage)
+
+
+def test_a_condition_is_kept_by_one_name_and_told_in_the_language():
+    assert [condition_named(text) for text in ("Frío", "cold", "en subida ", "")] == ["cold", "cold", "en subida", ""]
+    words = Words(Language.SPANISH)
+    assert [words.condition(text) for text in ("cold", "uphill", "")] == ["frío", "uphill", "condición sin indicar"]
 
 
 @pytest.mark.parametrize("name", ["notes.txt", "engine.m4a", "case.toml", "cylinder.wav"])

@@ -10,6 +10,7 @@ from readings import empty, reading
 from injsound.cases.guide import Step
 from injsound.diagnoses import (
     CompareVerdict,
+    Condition,
     Exchange,
     GapKind,
     MarkedBy,
@@ -35,8 +36,9 @@ from injsound.show.words.languages import LANGUAGES
 
 WORDS = Words()
 CODES = (
-    Injection, TroubleKind, Verdict, State, Pattern, Neighbours, SpanKind, ReasonCode, WarningCode, StepCode, Stage,
-    Shaking, Measure, CompareVerdict, SwapVerdict, Exchange, GapKind, WiggleVerdict, MarkedBy, VerifyVerdict, Why, Todo,
+    Injection, TroubleKind, Verdict, State, Pattern, Neighbours, SpanKind, ReasonCode, WarningCode, StepCode, Condition,
+    Stage, Shaking, Measure, CompareVerdict, SwapVerdict, Exchange, GapKind, WiggleVerdict, MarkedBy, VerifyVerdict,
+    Why, Todo,
 )  # fmt: skip
 KINDS = {*CODES, *(kind for _, kind in inspect.getmembers(keys, inspect.isclass) if kind is not StrEnum)}
 

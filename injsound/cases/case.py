@@ -4,7 +4,6 @@ Every mistake in the file is reported at once, with its place, what was expected
 """
 
 import os
-import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from injsound.cases.names import circumstances_named, condition_named, cylinder_named
 from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
 from injsound.engine import Engine, Injection, parse_firing_order
 from injsound.errors import InjsoundError, ParameterError
@@ -23,7 +23,6 @@ CHECKS = ("codes_saved", "quick", "drive", "leaks")
 SOUND_SUFFIXES = frozenset(
     {"wav", "flac", "aiff", "aif", "caf", "mp3", "ogg", "opus", "m4a", "mp4", "mov", "3gp", "webm", "aac", "amr"}
 )
-_CONDITIONS = ("cold", "warm restart", "warm idle", "warm", "hot")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -376,6 +375,7 @@ class _Checker:
         self.has(cylinder, engine, f"{place} cylinder")
         numbers = {key: self.take(row, key, (int, float), None, f"{place} ") for key in _NUMBERS}
         texts = {key: self.take(row, key, str, "", f"{place} ") for key in _TEXT}
+        texts["condition"] = condition_named(texts["condition"])
         return Entry(
             file=file,
             cylinder=cylinder,
@@ -417,7 +417,7 @@ def _inside(folder: Path, file: str) -> bool:
 
 
 def entry_from_name(file: str) -> Entry | None:
-    """What a file's name says: "cyl2 cold 900 rpm before.m4a" is cylinder 2, cold, at 900 rpm, before.
+    """What a file's name says: "cyl2 cold 900 rpm before.m4a" is cylinder 2, cold, at 900 rpm, before; Spanish too.
 
     Parameters
     ----------
@@ -430,22 +430,10 @@ def entry_from_name(file: str) -> Entry | None:
         None for what is no sound file or names no cylinder.
     """
     path = Path(file)
-    words = re.sub(r"[_\-.]+", " ", path.stem).casefold()
-    number = re.search(r"\bcyl(?:inder)?\s*(\d{1,2})\b", words)
-    if path.suffix[1:].casefold() not in SOUND_SUFFIXES or number is None:
+    cylinder = cylinder_named(path.stem)
+    if path.suffix[1:].casefold() not in SOUND_SUFFIXES or cylinder is None:
         return None
-    stage = next((s for s in Stage if re.search(rf"\b{s.value}\b", words)), Stage.BEFORE)
-    label = re.search(r"\binj(?:ector)?\s*([a-z0-9]+)\b", words)
-    speed = re.search(r"\b(\d{3,4})\s*rpm\b", words)
-    return Entry(
-        file=file,
-        cylinder=int(number[1]),
-        stage=stage,
-        condition=next((c for c in _CONDITIONS if re.search(rf"\b{c}\b", words)), ""),
-        shaking=Shaking.YES if re.search(r"\bshak(?:es|ing)\b", words) else Shaking.UNKNOWN,
-        injector=label[1].upper() if label else "",
-        rpm=float(speed[1]) if speed else None,
-    )
+    return Entry(file=file, cylinder=cylinder, **circumstances_named(path.stem))  # type: ignore[arg-type]  # its fields
 
 
 def unlisted(case: Case) -> list[Entry]:

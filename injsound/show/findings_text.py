@@ -43,7 +43,7 @@ def tell_comparison(found: Comparison, words: Words) -> list[str]:
     list of str
         Lines.
     """
-    title = words.say(Line.COMPARE, {"condition": found.condition or words.say(Line.NO_CONDITION)})
+    title = words.say(Line.COMPARE, {"condition": words.condition(found.condition)})
     heads = (words.say(key) for key in (Line.CYLINDER, Line.MOMENTS, Line.MISSING, Line.OPEN_TIME, Line.CHANGE))
     lines = [title, _compare_row(*heads), *(_side(side, words) for side in found.sides)]
     lines += wrapped(words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}))
@@ -295,6 +295,8 @@ def _readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figur
     shown |= {key: shortened(str(figures[key]), _NAME) for key in ("file", "other") if key in figures}
     if isinstance(p := figures.get("p"), float | int):
         shown["p"] = words.chance(p)
+    if isinstance(named := figures.get("conditions"), str):
+        shown["conditions"] = ", ".join(words.condition("" if one == "-" else one) for one in named.split(", "))
     if "measure" in figures:
         per_ms = 1000.0 if figures["measure"] is Measure.STEADINESS else 1.0
         for name in ("value", "low", "high"):

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
+from injsound.diagnoses import Condition
 from injsound.engine import TroubleCode
 from injsound.languages import Language
 from injsound.results import Failure, Figure, Note, ReasonCode
-from injsound.show.words.keys import Brief, Phrase
+from injsound.show.words.keys import Brief, Line, Phrase
 from injsound.show.words.languages import LANGUAGES
 
 COLUMNS = 80
+_CONDITIONS = frozenset(Condition)
 _LABEL = 14
 _UNKNOWN = "–"
 # Spaces at which no line may end: between a number and its unit, and round an equals sign.
@@ -87,6 +89,23 @@ class Words:
             Such as "Cylinder 2 Misfire Detected".
         """
         return self.say(code.kind, cylinder=code.cylinder)
+
+    def condition(self, condition: str) -> str:
+        """The engine's condition, by its name where it is a common one.
+
+        Parameters
+        ----------
+        condition : str
+            As the case keeps it; empty where none was given.
+
+        Returns
+        -------
+        str
+            Such as "cold".
+        """
+        if not condition:
+            return self.say(Line.NO_CONDITION)
+        return self.say(Condition(condition)) if condition in _CONDITIONS else condition
 
     def number(self, value: float | None, digits: int, *, sign: bool = False) -> str:
         """A number with fixed digits after the decimal mark.

@@ -2,6 +2,7 @@
 
 from injsound.diagnoses import (
     CompareVerdict,
+    Condition,
     Exchange,
     GapKind,
     MarkedBy,
@@ -59,6 +60,13 @@ FINDINGS: Table = {
         Line.NOT_FLOW: "A click does not prove that the injector flows or seals, and idle is not a road test.",
         Line.NEXT: "next",
         Line.SILENT: "silent",
+    },
+    Condition: {
+        Condition.COLD: "cold",
+        Condition.WARM_RESTART: "warm restart",
+        Condition.WARM_IDLE: "warm idle",
+        Condition.WARM: "warm",
+        Condition.HOT: "hot",
     },
     Stage: {Stage.BEFORE: "before", Stage.SWAPPED: "swapped", Stage.AFTER: "after"},
     Shaking: {Shaking.YES: "yes", Shaking.NO: "no", Shaking.UNKNOWN: "not known"},
@@ -174,10 +182,8 @@ FINDINGS: Table = {
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
         Why.SIBLINGS_NOT_RECORDED: "Recorded before the repair and not since: cylinders {cylinders}.",
-        Why.INSIDE_FELLOWS: "As its fellows foretell, {low} to {high}: {measure} {value}.",
-        Why.OUTSIDE_FELLOWS: (
-            "The new injector lies outside what its fellows foretell: {measure} {value}, not {low} to {high}."
-        ),
+        Why.INSIDE_FELLOWS: "In line with its fellows: {measure} {value}, expected {low} to {high}.",
+        Why.OUTSIDE_FELLOWS: "Out of line with its fellows: {measure} {value}, expected {low} to {high}.",
         Why.RESTARTS_NEEDED: "Clean restarts so far: {clean}; {needed} are needed.",
         Why.LEAKS_NOT_CHECKED: "Joints must be checked for leaks with the key on, running and hot.",
     },

@@ -2,6 +2,7 @@
 
 from injsound.diagnoses import (
     CompareVerdict,
+    Condition,
     Exchange,
     GapKind,
     MarkedBy,
@@ -68,6 +69,13 @@ FINDINGS: Table = {
         ),
         Line.NEXT: "siguiente",
         Line.SILENT: "mudo",
+    },
+    Condition: {
+        Condition.COLD: "frío",
+        Condition.WARM_RESTART: "rearranque en caliente",
+        Condition.WARM_IDLE: "ralentí en caliente",
+        Condition.WARM: "templado",
+        Condition.HOT: "caliente",
     },
     Stage: {Stage.BEFORE: "antes", Stage.SWAPPED: "intercambiado", Stage.AFTER: "después"},
     Shaking: {Shaking.YES: "sí", Shaking.NO: "no", Shaking.UNKNOWN: "no se sabe"},
@@ -197,10 +205,8 @@ FINDINGS: Table = {
         Why.BOUND: "Se juzgaron {judged} chasquidos, bastantes para mostrar un fallo del 1 %.",
         Why.SIBLING_SKIPS: "También falla el cilindro {cylinder}.",
         Why.SIBLINGS_NOT_RECORDED: "Grabados antes de la reparación y no después: cilindros {cylinders}.",
-        Why.INSIDE_FELLOWS: "Como anuncian los demás, de {low} a {high}: {measure} {value}.",
-        Why.OUTSIDE_FELLOWS: (
-            "El inyector nuevo queda fuera de lo que anuncian los demás: {measure} {value}, no de {low} a {high}."
-        ),
+        Why.INSIDE_FELLOWS: "Acorde con los demás: {measure} {value}, se espera de {low} a {high}.",
+        Why.OUTSIDE_FELLOWS: "Distinto de los demás: {measure} {value}, se espera de {low} a {high}.",
         Why.RESTARTS_NEEDED: "Arranques sin fallo hasta ahora: {clean}; hacen falta {needed}.",
         Why.LEAKS_NOT_CHECKED: (
             "Hay que comprobar que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente."
