@@ -14,8 +14,9 @@ import click
 
 from injsound import __version__
 from injsound.cli_cases import add_commands
-from injsound.cli_options import engine_options, language_option, make_engine, may_write
+from injsound.cli_options import LANGUAGE_VARIABLE, engine_options, language_option, make_engine, may_write
 from injsound.errors import InjsoundError, ParameterError
+from injsound.languages import Language
 from injsound.show.words.keys import Phrase, Screen
 
 if TYPE_CHECKING:
@@ -32,8 +33,10 @@ class _Cautioned(click.Group):
     def format_epilog(self, _: click.Context, formatter: click.HelpFormatter) -> None:
         from injsound.show.text import Words
 
+        named = os.environ.get(LANGUAGE_VARIABLE)
+        words = Words(Language(named)) if named in set(Language) else Words()
         formatter.write_paragraph()
-        formatter.write_text(Words().say(Phrase.CAUTION))
+        formatter.write_text(words.say(Phrase.CAUTION))
 
 
 @click.group(cls=_Cautioned, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

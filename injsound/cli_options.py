@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from injsound.show.text import Words
 
 
+LANGUAGE_VARIABLE = "INJSOUND_LANGUAGE"
+
+
 def engine_options(command: Any) -> Any:
     """Options that say what is known of the engine.
 
@@ -66,7 +69,7 @@ def language_option(command: Any) -> Any:
         type=click.Choice([language.value for language in Language]),
         default=Language.ENGLISH.value,
         show_default=True,
-        envvar="INJSOUND_LANGUAGE",
+        envvar=LANGUAGE_VARIABLE,
         show_envvar=True,
         callback=_words,
         help="Language of what is said.",

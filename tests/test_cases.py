@@ -403,6 +403,7 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     spanish = Words(Language.SPANISH)
     page = make_report(case, results, findings, next_step(case, findings), spanish, day=date(2026, 1, 2))
     assert '<html lang="es">' in page
+    assert "case.toml" not in page
     assert "El cilindro 3 es el que se aparta de los demás." in page
     assert "2026-01-02" in page
     assert _english_in(html.unescape(re.sub(r'"data:[^"]+"', "", page))) == []

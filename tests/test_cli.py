@@ -123,6 +123,13 @@ def test_plan_counts_what_arithmetic_says(capsys):
     assert "48 s (299 ticks)" in out
 
 
+def test_the_cautions_in_the_language_of_the_workshop(capsys, monkeypatch):
+    for named, caution in (("es", "monóxido de carbono"), ("xx", "carbon monoxide"), ("", "carbon monoxide")):
+        monkeypatch.setenv("INJSOUND_LANGUAGE", named)
+        assert main(["--help"]) == 0
+        assert caution in " ".join(capsys.readouterr().out.split())
+
+
 def test_plan_in_spanish(capsys):
     assert main(["plan", "--rpm", "750", "--rate", "0.5%", "--language", "es"]) == 0
     out = capsys.readouterr().out

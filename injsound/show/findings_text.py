@@ -26,6 +26,13 @@ from injsound.show.text import Words, shortened, wrapped
 from injsound.show.words.keys import Line
 
 _NAME = 48
+# The key under [checks] in the case that says a step is done.
+_CHECKS = {
+    Todo.SAVE_CODES: "codes_saved",
+    Todo.QUICK_CHECKS: "quick",
+    Todo.PROVE_DRIVE: "drive",
+    Todo.CHECK_LEAKS: "leaks",
+}
 
 
 def tell_comparison(found: Comparison, words: Words) -> list[str]:
@@ -254,7 +261,7 @@ def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
 
 
 def tell_step(step: Step, words: Words) -> list[str]:
-    """The next step.
+    """The next step, and what to enter once it is done.
 
     Parameters
     ----------
@@ -268,7 +275,28 @@ def tell_step(step: Step, words: Words) -> list[str]:
     list of str
         Lines.
     """
-    return [words.say(Line.NEXT), *wrapped(words.say(step.todo, _readable(step.figures, words)))]
+    lines = [words.say(Line.NEXT), *wrapped(step_said(step, words))]
+    if step.todo in _CHECKS:
+        lines += wrapped(words.say(Line.ENTER, check=_CHECKS[step.todo]))
+    return lines
+
+
+def step_said(step: Step, words: Words) -> str:
+    """What to do next, in one paragraph.
+
+    Parameters
+    ----------
+    step : Step
+        From ``guide.next_step``.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    str
+        For the report: without what is entered in the case.
+    """
+    return words.say(step.todo, _readable(step.figures, words))
 
 
 def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:

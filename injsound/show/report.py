@@ -15,7 +15,7 @@ from injsound.cases.case import Case
 from injsound.cases.guide import Findings, Step
 from injsound.results import Failure, Reading, State
 from injsound.show.clips import clip
-from injsound.show.findings_text import swap_headline, tell_findings, tell_step
+from injsound.show.findings_text import step_said, swap_headline, tell_findings
 from injsound.show.plot import picture_bytes
 from injsound.show.reading_text import glance, headline
 from injsound.show.text import Words, failure_line
@@ -88,7 +88,7 @@ def _found(findings: Findings, step: Step, words: Words) -> list[str]:
         told += " " + swap_headline(findings.swap, words)
     if findings.verification is not None:
         told += " " + words.say(findings.verification.verdict)
-    return [told, " ".join(line.strip() for line in tell_step(step, words)[1:])]
+    return [told, step_said(step, words)]
 
 
 def _reading(result: Reading | Failure, words: Words) -> dict[str, Any]:

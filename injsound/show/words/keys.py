@@ -130,6 +130,7 @@ class Line(StrEnum):
     RECORD_AFTER = "record after"
     NOT_FLOW = "not flow"
     NEXT = "next"
+    ENTER = "enter"
     SILENT = "silent"
 
 

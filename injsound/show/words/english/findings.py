@@ -59,6 +59,7 @@ FINDINGS: Table = {
         Line.RECORD_AFTER: "Record {seconds} s more since the repair, in the fault's own condition.",
         Line.NOT_FLOW: "A click does not prove that the injector flows or seals, and idle is not a road test.",
         Line.NEXT: "next",
+        Line.ENTER: "Once done, set {check} = true in case.toml.",
         Line.SILENT: "silent",
     },
     Condition: {
@@ -190,12 +191,12 @@ FINDINGS: Table = {
     Todo: {
         Todo.SAVE_CODES: (
             "Save the stored and pending codes ({codes}), freeze frame and misfire counters before anything is"
-            " cleared or disconnected. Once done, set codes_saved = true in case.toml."
+            " cleared or disconnected."
         ),
         Todo.QUICK_CHECKS: (
             "Check first what opens no fuel line, key off: plug, lead or coil exchanged with another cylinder's; fit"
             " and pins of the connector; coil resistance against the vehicle's own figure and among its fellows, cold"
-            " and hot. Once done, set quick = true in case.toml."
+            " and hot."
         ),
         Todo.RECORD_SHAKING: "Record cylinder {cylinder} for 60 s or more while the engine shakes.",
         Todo.RECORD_EACH: "Record each injector for 60 s or more while the engine shakes, one after the other.",
@@ -211,7 +212,7 @@ FINDINGS: Table = {
         ),
         Todo.PROVE_DRIVE: (
             "Check at cylinder {cylinder}'s connector that the injector is driven (test light or current clamp), and"
-            " measure the voltage drop under load. Once done, set drive = true in case.toml."
+            " measure the voltage drop under load."
         ),
         Todo.WIGGLE: (
             "Wiggle test at cylinder {cylinder}, last of the tests with the rail on: six stretches still and six"
@@ -232,9 +233,7 @@ FINDINGS: Table = {
             " new; then verify."
         ),
         Todo.VERIFY: "Record cylinder {cylinder} and its fellows after the repair, in the fault's own condition.",
-        Todo.CHECK_LEAKS: (
-            "Check the joints for leaks with the key on, running and hot. Once done, set leaks = true in case.toml."
-        ),
+        Todo.CHECK_LEAKS: "Check the joints for leaks with the key on, running and hot.",
         Todo.STILL_FAULTY: "The repair did not cure it: go back to the comparison.",
         Todo.ROAD_TEST: (
             "Clear the codes once their freeze frame is saved, drive, and watch misfire counters, fuel trims and the"

@@ -68,6 +68,7 @@ FINDINGS: Table = {
             " en carretera."
         ),
         Line.NEXT: "siguiente",
+        Line.ENTER: "Después ponga {check} = true en case.toml.",
         Line.SILENT: "mudo",
     },
     Condition: {
@@ -134,7 +135,7 @@ FINDINGS: Table = {
     },
     Why: {
         Why.MORE_EPISODES: (
-            "Tropiezos: {episodes} en el cilindro {cylinder}, {others} en los demás (por azar en el {p} de los casos)."
+            "Tropiezos: {episodes} en el cilindro {cylinder}, {others} en los demás (por azar en {p} de los casos)."
         ),
         Why.STANDS_APART: "Cilindro {cylinder}: {measure} {value}, en los demás de {low} a {high}.",
         Why.NONE_STANDS_OUT: "Se grabaron los {cylinders} mientras el motor temblaba y ninguno falla más que el resto.",
@@ -215,13 +216,12 @@ FINDINGS: Table = {
     Todo: {
         Todo.SAVE_CODES: (
             "Guarde los códigos almacenados y pendientes ({codes}), los datos congelados y los contadores de fallos"
-            " de encendido antes de borrar o desconectar nada. Después ponga codes_saved = true en case.toml."
+            " de encendido antes de borrar o desconectar nada."
         ),
         Todo.QUICK_CHECKS: (
             "Compruebe primero lo que no abre ninguna línea de combustible, sin contacto: bujía, cable o bobina"
             " cambiados con los de otro cilindro; ajuste y terminales del conector; resistencia de la bobina frente al"
-            " valor propio del vehículo y entre compañeros, en frío y en caliente. Después ponga quick = true en"
-            " case.toml."
+            " valor propio del vehículo y entre compañeros, en frío y en caliente."
         ),
         Todo.RECORD_SHAKING: "Grabe el cilindro {cylinder} durante 60 s o más mientras el motor tiembla.",
         Todo.RECORD_EACH: "Grabe cada inyector durante 60 s o más mientras el motor tiembla, uno tras otro.",
@@ -237,7 +237,7 @@ FINDINGS: Table = {
         ),
         Todo.PROVE_DRIVE: (
             "Compruebe en el conector del cilindro {cylinder} que el inyector recibe mando (lámpara de prueba o pinza"
-            " amperimétrica) y mida la caída de tensión con carga. Después ponga drive = true en case.toml."
+            " amperimétrica) y mida la caída de tensión con carga."
         ),
         Todo.WIGGLE: (
             "Prueba de movimiento del cableado en el cilindro {cylinder}, la última con el riel montado: seis tramos"
@@ -266,10 +266,7 @@ FINDINGS: Table = {
             "Grabe el cilindro {cylinder} y los demás después de la reparación, en la condición en que aparecía el"
             " fallo."
         ),
-        Todo.CHECK_LEAKS: (
-            "Compruebe que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente. Después ponga"
-            " leaks = true en case.toml."
-        ),
+        Todo.CHECK_LEAKS: "Compruebe que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente.",
         Todo.STILL_FAULTY: "La reparación no lo curó: vuelva a la comparación.",
         Todo.ROAD_TEST: (
             "Borre los códigos una vez guardados sus datos congelados, conduzca y vigile los contadores de fallos de"
