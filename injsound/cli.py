@@ -14,6 +14,7 @@ import click
 
 from injsound import __version__
 from injsound.cli_cases import add_commands
+from injsound.cli_findings import add_findings
 from injsound.cli_options import LANGUAGE_VARIABLE, engine_options, language_option, make_engine, may_write
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
@@ -316,6 +317,7 @@ def demo(context: click.Context, words: "Words") -> None:
 
 
 add_commands(cli)
+add_findings(cli)
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -1,4 +1,4 @@
-"""Commands over several recordings: case, compare, swap, wiggle, verify, report, batch."""
+"""Commands over a case, and over many recordings: case, report, batch."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,8 +13,6 @@ from injsound.show.words.keys import Screen
 if TYPE_CHECKING:
     from injsound.cases.case import Case
     from injsound.cases.guide import Findings
-    from injsound.diagnoses import Take
-    from injsound.engine import Engine
     from injsound.results import Failure, Reading
     from injsound.show.text import Words
 
@@ -29,7 +27,7 @@ def add_commands(group: click.Group) -> None:
     group : click.Group
         The program.
     """
-    for command in (case, compare, swap, wiggle, verify, report, batch):
+    for command in (case, report, batch):
         group.add_command(command)
 
 
@@ -139,9 +137,9 @@ def case_show(folder: str, words: "Words") -> None:
     """Read what is new and say what all recordings of the case say."""
     from injsound.show.reading_text import glance
 
-    _, results, findings = _gathered(folder, words)
+    _, results, findings = gathered(folder, words)
     for result in results.values():
-        _say(glance(result, words))
+        say(glance(result, words))
     _tell_all(findings, words)
 
 
@@ -153,9 +151,9 @@ def case_next(folder: str, words: "Words") -> None:
     from injsound.cases.guide import next_step
     from injsound.show.findings_text import tell_step
 
-    opened, _, findings = _gathered(folder, words)
+    opened, _, findings = gathered(folder, words)
     _tell_all(findings, words)
-    _say(tell_step(next_step(opened, findings), words))
+    say(tell_step(next_step(opened, findings), words))
 
 
 @case.command("watch")
@@ -193,109 +191,7 @@ def _show_one(folder: str, file: str, words: "Words") -> None:
     from injsound.show.reading_text import glance
 
     result = read_case(load_case(folder))[file]
-    _say(glance(result, words))
-
-
-@click.command()
-@click.argument("what", nargs=-1, required=True, type=click.Path())
-@engine_options
-@language_option
-def compare(
-    what: tuple[str, ...],
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
-    words: "Words",
-) -> None:
-    """Which injector is the odd one: WHAT is a case folder, or recordings called like 'cyl2 cold.m4a'.
-
-    Recordings of one cylinder at two speeds, called like 'cyl2 warm 2000 rpm.m4a', tell a solenoid's tick from a
-    valve's.
-    """
-    from injsound.cases.evidence import compare_case, two_speed_case
-    from injsound.show.findings_text import tell_comparison, tell_two_speed
-
-    if len(what) == 1 and Path(what[0]).is_dir():
-        _, _, findings = _gathered(what[0], words)
-        found, at_speeds = findings.comparison, findings.two_speed
-    else:
-        if cylinder is not None:
-            raise ParameterError("--cylinder comes from each file's name; leave it out")
-        takes = _named_takes(what, make_engine(cylinders, None, firing_order, injection), rpm, words)
-        found, at_speeds = compare_case(takes), two_speed_case(takes)
-    if found is None:
-        raise ParameterError(f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
-    for block in (tell_comparison(found, words), *(tell_two_speed(one, words) for one in at_speeds)):
-        _say(block)
-
-
-def _named_takes(files: tuple[str, ...], engine: "Engine", rpm: float | None, words: "Words") -> "list[Take]":
-    """Recordings outside a case; their names tell cylinder and condition."""
-    from dataclasses import replace
-
-    from injsound.cases.case import entry_from_name
-    from injsound.diagnoses import Take
-    from injsound.results import Failure
-    from injsound.runs import run_file
-    from injsound.show.text import failure_line
-
-    takes = []
-    for file in files:
-        entry = entry_from_name(Path(file).name)
-        if entry is None:
-            raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
-        result = run_file(file, engine=replace(engine, cylinder=entry.cylinder), rpm=entry.rpm or rpm)
-        click.echo(failure_line(result) if isinstance(result, Failure) else words.say(Screen.READ, file=file), err=True)
-        if not isinstance(result, Failure):
-            takes.append(
-                Take(reading=result, cylinder=entry.cylinder, condition=entry.condition, shaking=entry.shaking)
-            )
-    return takes
-
-
-@click.command()
-@_FOLDER
-@language_option
-def swap(folder: str, words: "Words") -> None:
-    """Whether the fault followed the injector or stayed with its cylinder."""
-    from injsound.show.findings_text import tell_swap
-
-    _, _, findings = _gathered(folder, words)
-    if findings.swap is None:
-        raise ParameterError(f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap")
-    _say(tell_swap(findings.swap, words))
-
-
-@click.command()
-@_FOLDER
-@language_option
-def wiggle(folder: str, words: "Words") -> None:
-    """Whether skips gather while the wiring is moved."""
-    from injsound.show.findings_text import tell_wiggle
-
-    _, _, findings = _gathered(folder, words)
-    if findings.wiggle is None:
-        raise ParameterError(
-            f"no recording of {folder} has marked stretches; add moved = [[8, 16], ...] and still = [[0, 8], ...] in s"
-        )
-    _say(tell_wiggle(findings.wiggle, words))
-
-
-@click.command()
-@_FOLDER
-@language_option
-def verify(folder: str, words: "Words") -> None:
-    """Whether the repair is shown to be good."""
-    from injsound.show.findings_text import tell_verify
-
-    _, _, findings = _gathered(folder, words)
-    if findings.verification is None:
-        raise ParameterError(
-            f"{folder} names no repaired cylinder with a recording of stage 'after'; add [repair] cylinder = 2 and one"
-        )
-    _say(tell_verify(findings.verification, words))
+    say(glance(result, words))
 
 
 @click.command()
@@ -313,7 +209,7 @@ def report(folder: str, out: str | None, force: bool, words: "Words") -> None:
 
     if out is not None:
         may_write([Path(out)], force)
-    opened, results, findings = _gathered(folder, words)
+    opened, results, findings = gathered(folder, words)
     words = _of_case(opened, words)
     page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())
     target = Path(out) if out else opened.folder / "report.html"
@@ -361,7 +257,21 @@ def _of_case(opened: "Case", words: "Words") -> "Words":
     return words if named or opened.language is None else replace(words, language=opened.language)
 
 
-def _gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Failure], Findings]":
+def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Failure], Findings]":
+    """Read what is new in a case, and what its recordings say together.
+
+    Parameters
+    ----------
+    folder : str
+        The case.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    Case, dict of str to Reading or Failure, Findings
+        Files that could not be used are told on stderr.
+    """
     from injsound.cases.case import load_case
     from injsound.cases.evidence import gather
     from injsound.cases.store import read_case
@@ -384,8 +294,15 @@ def _tell_all(findings: "Findings", words: "Words") -> None:
     from injsound.show.findings_text import tell_findings
 
     for block in tell_findings(findings, words):
-        _say(block)
+        say(block)
 
 
-def _say(lines: list[str]) -> None:
+def say(lines: list[str]) -> None:
+    """Print a block and an empty line.
+
+    Parameters
+    ----------
+    lines : list of str
+        Without line breaks.
+    """
     click.echo("\n".join([*lines, ""]))

@@ -108,6 +108,7 @@ ALLOWED = {
     "simulate": {"errors", "engine", "results"},
     "cli": None,
     "cli_cases": None,
+    "cli_findings": None,
     "cli_options": {"engine", "errors", "languages", "show.text"},
     "__main__": None,
 }
@@ -116,7 +117,7 @@ KEPT = {
     "matplotlib": ({"show.plot"}, False),
     "av": ({"sound.decoders", "simulate"}, True),
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
-    "click": ({"cli", "cli_cases", "cli_options"}, True),
+    "click": ({"cli", "cli_cases", "cli_findings", "cli_options"}, True),
     "jinja2": ({"show.report"}, False),
     "tomlkit": ({"cases.adding"}, False),
 }

@@ -1,0 +1,328 @@
+"""Commands of the tests at the car, over a case or over recordings by name: compare, swap, wiggle, verify."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from injsound.cli_cases import gathered, say
+from injsound.cli_options import engine_options, language_option, make_engine
+from injsound.errors import ParameterError
+from injsound.show.words.keys import Screen
+
+if TYPE_CHECKING:
+    from injsound.diagnoses import Stage, Take
+    from injsound.engine import Engine
+    from injsound.results import Reading
+    from injsound.show.text import Words
+
+_CASE = click.argument("folder", required=False, type=click.Path(file_okay=False))
+
+
+def add_findings(group: click.Group) -> None:
+    """Add the commands of this module.
+
+    Parameters
+    ----------
+    group : click.Group
+        The program.
+    """
+    for command in (compare, swap, wiggle, verify):
+        group.add_command(command)
+
+
+@click.command()
+@click.argument("what", nargs=-1, required=True, type=click.Path())
+@engine_options
+@language_option
+@click.pass_context
+def compare(
+    context: click.Context,
+    what: tuple[str, ...],
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+    words: "Words",
+) -> None:
+    """Which injector is the odd one: WHAT is a case folder, or recordings called like 'cyl2 cold.m4a'.
+
+    Recordings of one cylinder at two speeds, called like 'cyl2 warm 2000 rpm.m4a', tell a solenoid's tick from a
+    valve's.
+    """
+    from injsound.cases.evidence import compare_case, two_speed_case
+    from injsound.show.findings_text import tell_comparison, tell_two_speed
+
+    failed = False
+    if len(what) == 1 and Path(what[0]).is_dir():
+        _, _, findings = gathered(what[0], words)
+        found, at_speeds = findings.comparison, findings.two_speed
+    else:
+        if cylinder is not None:
+            raise ParameterError("--cylinder comes from each file's name; leave it out")
+        engine = make_engine(cylinders, None, firing_order, injection)
+        takes = _takes(what, engine, rpm, words)
+        failed = len(takes) < len(what)
+        found, at_speeds = compare_case(takes), two_speed_case(takes)
+    if found is None:
+        raise ParameterError(f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
+    for block in (tell_comparison(found, words), *(tell_two_speed(one, words) for one in at_speeds)):
+        say(block)
+    context.exit(int(failed))
+
+
+@click.command()
+@_CASE
+@click.option("--before", nargs=2, metavar="ONE OTHER", help="Recordings of both cylinders before the swap.")
+@click.option("--after", nargs=2, metavar="ONE OTHER", help="The same two cylinders after it.")
+@click.option("--pair", nargs=2, type=int, metavar="1 3", help="Their cylinders; else from names like 'cyl1 cold.m4a'.")
+@click.option("--exchanged", type=click.Choice(["injectors", "connectors"]), help="What changed places.")
+@engine_options
+@language_option
+@click.pass_context
+def swap(
+    context: click.Context,
+    folder: str | None,
+    before: tuple[str, str] | None,
+    after: tuple[str, str] | None,
+    pair: tuple[int, int] | None,
+    exchanged: str | None,
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+    words: "Words",
+) -> None:
+    """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
+    from injsound.diagnoses import Stage
+    from injsound.findings.swap import find_fault
+    from injsound.show.findings_text import tell_swap
+
+    if _is_case(folder, bool(before or after), "--before ONE OTHER --after ONE OTHER"):
+        _, _, findings = gathered(str(folder), words)
+        if findings.swap is None:
+            raise ParameterError(f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap")
+        say(tell_swap(findings.swap, words))
+        return
+    if not before or not after:
+        raise ParameterError("a swap needs both cylinders before and after; give --before ONE OTHER --after ONE OTHER")
+    if cylinder is not None:
+        raise ParameterError("--cylinder names one cylinder, a swap has two; give --pair 1 3")
+    _check_apart(before, after)
+    engine = make_engine(cylinders, None, firing_order, injection)
+    takes = [
+        *_takes(before, engine, rpm, words, stage=Stage.BEFORE, named=pair or ()),
+        *_takes(after, engine, rpm, words, stage=Stage.SWAPPED, named=pair or ()),
+    ]
+    say(tell_swap(find_fault(_labelled(takes, exchanged)), words))
+    context.exit(int(len(takes) < len(before) + len(after)))
+
+
+@click.command()
+@click.argument("what", type=click.Path())
+@click.option("--moved", multiple=True, metavar="FROM-TO", help="When the wiring was moved, in s: 8-16,24-32,40-48.")
+@engine_options
+@language_option
+@click.pass_context
+def wiggle(
+    context: click.Context,
+    what: str,
+    moved: tuple[str, ...],
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+    words: "Words",
+) -> None:
+    """Whether skips gather while the wiring is moved: WHAT is a case folder or one recording.
+
+    Without --moved three knocks mark each change between still and moved; the first stretch is still. With it all else
+    is still.
+    """
+    from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
+    from injsound.show.findings_text import tell_wiggle
+
+    spans = [_span(text) for given in moved for text in given.split(",") if text.strip()]
+    if Path(what).is_dir():
+        if spans:
+            raise ParameterError("--moved belongs to a recording; in a case write moved = [[8, 16], ...] beside it")
+        _, _, findings = gathered(what, words)
+        if findings.wiggle is None:
+            raise ParameterError(
+                f"no recording of {what} is marked: knock three times at each change, or add moved = [[8, 16], ...] [s]"
+            )
+        say(tell_wiggle(findings.wiggle, words))
+        return
+    reading = _read(what, make_engine(cylinders, cylinder, firing_order, injection), rpm, words)
+    if reading is None:
+        context.exit(1)
+    found = find_gathering(reading, still_between(spans, reading.seconds)) if spans else gathering_by_knocks(reading)
+    say(tell_wiggle(found, words))
+
+
+@click.command()
+@_CASE
+@click.option("--before", multiple=True, metavar="FILE", help="The repaired cylinder before the repair.")
+@click.option("--after", multiple=True, metavar="FILE", help="The same after it.")
+@click.option("--fellow", "fellows", multiple=True, metavar="FILE", help="Another cylinder after it: 'cyl3 cold.m4a'.")
+@click.option("--restarts", metavar="3/5", help="Restarts with the fault, of how many, before the repair.")
+@click.option("--clean", type=int, default=0, show_default=True, help="Restarts since, all without the fault.")
+@click.option("--leaks-checked", is_flag=True, help="Joints were checked for leaks at key-on prime, running and hot.")
+@engine_options
+@language_option
+@click.pass_context
+def verify(
+    context: click.Context,
+    folder: str | None,
+    before: tuple[str, ...],
+    after: tuple[str, ...],
+    fellows: tuple[str, ...],
+    restarts: str | None,
+    clean: int,
+    leaks_checked: bool,
+    rpm: float | None,
+    injection: str,
+    cylinders: int | None,
+    cylinder: int | None,
+    firing_order: str | None,
+    words: "Words",
+) -> None:
+    """Whether the repair is shown to be good, in the case FOLDER or in recordings before and after it."""
+    from injsound.diagnoses import Stage
+    from injsound.findings.verify import verify_repair
+    from injsound.show.findings_text import tell_verify
+
+    if _is_case(folder, bool(before or after or fellows), "--before FILE --after FILE --fellow FILE"):
+        _, _, findings = gathered(str(folder), words)
+        if findings.verification is None:
+            raise ParameterError(
+                f"{folder} names no repaired cylinder with a recording of stage 'after';"
+                " add [repair] cylinder = 2 and one"
+            )
+        say(tell_verify(findings.verification, words))
+        return
+    if not before or not after:
+        raise ParameterError("a repair needs recordings before and after it; give --before FILE --after FILE")
+    _check_apart(before, after, fellows)
+    faulty = None if restarts is None else _restarts(restarts)
+    engine, own = make_engine(cylinders, None, firing_order, injection), () if cylinder is None else (cylinder,)
+    takes = [
+        *_takes(before, engine, rpm, words, stage=Stage.BEFORE, named=own * len(before)),
+        *(since := _takes(after, engine, rpm, words, stage=Stage.AFTER, named=own * len(after))),
+        *_takes(fellows, engine, rpm, words, stage=Stage.AFTER),
+    ]
+    if since:
+        found = verify_repair(
+            takes,
+            cylinder=since[0].cylinder,
+            faulty_restarts=faulty,
+            clean_restarts=clean,
+            leaks_checked=leaks_checked,
+        )
+        say(tell_verify(found, words))
+    context.exit(int(len(takes) < len(before) + len(after) + len(fellows)))
+
+
+def _is_case(folder: str | None, given: bool, usage: str) -> bool:
+    """Whether a case was named; a case and recordings, or neither, is refused."""
+    if (folder is None) is not given:
+        found = "nothing" if folder is None else f"{folder} and recordings"
+        raise ParameterError(f"{found} given; expected a case folder, or {usage}")
+    return folder is not None
+
+
+def _check_apart(*files: Sequence[str]) -> None:
+    """The same file given twice is told before the long work."""
+    seen: set[Path] = set()
+    for file in (name for some in files for name in some):
+        path = Path(file).resolve()
+        if path in seen:
+            raise ParameterError(f"{file} is given twice; expected another recording at each place: correct the names")
+        seen.add(path)
+
+
+def _takes(
+    files: Sequence[str],
+    engine: "Engine",
+    rpm: float | None,
+    words: "Words",
+    *,
+    stage: "Stage | None" = None,
+    named: Sequence[int] = (),
+) -> "list[Take]":
+    """Recordings outside a case; their names tell cylinder, condition and speed. Those that fail are left out."""
+    from dataclasses import replace
+
+    from injsound.cases.case import entry_from_name
+    from injsound.diagnoses import Take
+
+    takes = []
+    for place, file in enumerate(files):
+        entry = entry_from_name(f"cyl{named[place]} {Path(file).name}" if named else Path(file).name)
+        if entry is None:
+            raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
+        reading = _read(file, replace(engine, cylinder=entry.cylinder), entry.rpm or rpm, words)
+        if reading is not None:
+            takes.append(
+                Take(
+                    reading=reading,
+                    cylinder=entry.cylinder,
+                    injector=entry.injector,
+                    stage=entry.stage if stage is None else stage,
+                    condition=entry.condition,
+                    shaking=entry.shaking,
+                )
+            )
+    return takes
+
+
+def _read(file: str, engine: "Engine", rpm: float | None, words: "Words") -> "Reading | None":
+    """A reading; a failure is told on stderr."""
+    from injsound.results import Failure
+    from injsound.runs import run_file
+    from injsound.show.text import failure_line
+
+    result = run_file(file, engine=engine, rpm=rpm)
+    if isinstance(result, Failure):
+        click.echo(failure_line(result), err=True)
+        return None
+    click.echo(words.say(Screen.READ, file=file), err=True)
+    return result
+
+
+def _labelled(takes: "list[Take]", exchanged: str | None) -> "list[Take]":
+    """Labels for what was said to have changed places; labels in the files' names stay."""
+    from dataclasses import replace
+
+    from injsound.diagnoses import Stage
+
+    pair = sorted({take.cylinder for take in takes})
+    named = all(take.injector for take in takes)
+    if exchanged is None or len(pair) != 2 or (exchanged == "injectors" and named):
+        return takes
+    labels = [f"{take.cylinder}" if take.stage is Stage.BEFORE else f"{sum(pair) - take.cylinder}" for take in takes]
+    if exchanged == "injectors":
+        return [replace(take, injector=label) for take, label in zip(takes, labels, strict=True)]
+    return [replace(take, connector=label) for take, label in zip(takes, labels, strict=True)]
+
+
+def _span(text: str) -> tuple[float, float]:
+    low, dash, high = text.partition("-")
+    try:
+        found = float(low), float(high)
+    except ValueError:
+        found = 0.0, 0.0
+    if not dash or not 0 <= found[0] < found[1]:
+        raise ParameterError(f"--moved has {text.strip()!r}; expected from and to in seconds, such as 8-16")
+    return found
+
+
+def _restarts(text: str) -> tuple[int, int]:
+    faulty, slash, made = text.partition("/")
+    if not (slash and faulty.strip().isdecimal() and made.strip().isdecimal()):
+        raise ParameterError(f"--restarts is {text!r}; expected faulty ones of how many, such as 3/5")
+    return int(faulty), int(made)

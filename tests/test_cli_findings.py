@@ -1,0 +1,153 @@
+"""Compare, swap, wiggle and verify over recordings outside a case: what they say and what they refuse."""
+
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from injsound.cli import main
+from injsound.engine import Engine
+from injsound.simulate import Scene, Skipping, simulate, write
+
+THREE = Engine(cylinders=3, firing_order=(1, 2, 3))
+SETTINGS = ["--rpm", "1500", "--cylinders", "3", "--firing-order", "1-2-3"]
+# Four cells in which the skips go from cylinder 1 to cylinder 3: name, cylinder, whether it skips.
+CELLS = (
+    ("cyl1 cold before.flac", 1, True),
+    ("cyl3 cold before.flac", 3, False),
+    ("cyl1 cold after.flac", 1, False),
+    ("cyl3 cold after.flac", 3, True),
+)
+
+
+def _scene(cylinder, seed, **settings):
+    return Scene(seconds=32.0, sr=24_000, seed=seed, rpm=1_500.0, engine=replace(THREE, cylinder=cylinder),
+                 tick_db=22.0, **settings)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def cells(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("cells")
+    for seed, (name, cylinder, skips) in enumerate(CELLS, 1):
+        skipping = {"skipping": Skipping.SCATTERED, "skip_rate": 0.12} if skips else {}
+        write(folder / name, *simulate(_scene(cylinder, seed, **skipping)))
+    return [str(folder / name) for name, _, _ in CELLS]
+
+
+@pytest.fixture(scope="module")
+def wiggled(tmp_path_factory):
+    """Eleven stretches of 6 s marked by three knocks at each change; skips in the moved ones only."""
+    due = 0.08 * np.arange(810)
+    moved = (due // 6 % 2 == 1) & (due % 6 > 1.5)
+    listed = tuple(int(n) for n in np.flatnonzero(moved) if n % 20 == 0)
+    scene = replace(
+        _scene(1, 3), seconds=66.0, wander=0.003, skipping=Skipping.LISTED, skip_events=listed,
+        knocks=tuple((6.0 * k, 3) for k in range(1, 11)),
+    )  # fmt: skip
+    path = tmp_path_factory.mktemp("wiggle") / "moved.flac"
+    write(path, *simulate(scene))
+    return str(path)
+
+
+def _out(capsys):
+    return " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize(
+    ("flags", "told"),
+    [
+        (["--exchanged", "injectors"], "The fault follows the injector."),
+        (["--exchanged", "connectors"], "The fault went with the connector"),
+        ([], "taken as injectors exchanged"),
+    ],
+)
+def test_swap_of_four_recordings(cells, capsys, flags, told):
+    assert main(["swap", "--before", *cells[:2], "--after", *cells[2:], *SETTINGS, *flags]) == 0
+    assert told in _out(capsys)
+
+
+def test_swap_takes_cylinders_in_order_where_names_tell_none(cells, tmp_path, capsys):
+    plain = [str(tmp_path / f"{k}.flac") for k in range(4)]
+    for source, target in zip(cells, plain, strict=True):
+        shutil.copy(source, target)
+    given = ["swap", "--before", *plain[:2], "--after", *plain[2:], *SETTINGS]
+    assert main([*given, "--pair", "1", "3", "--exchanged", "injectors"]) == 0
+    assert "The fault follows the injector." in _out(capsys)
+    assert main(given) == 2
+    assert "names no cylinder" in capsys.readouterr().err
+
+
+def test_a_swap_with_no_swap_and_other_conditions_show_nothing(cells, tmp_path, capsys):
+    labelled = [str(tmp_path / f"cyl{c} inj {i} {s}.flac") for c, i, s in ((1, "a", "before"), (3, "b", "before"),
+                (1, "a", "after"), (3, "b", "after"))]  # fmt: skip
+    for source, target in zip(cells, labelled, strict=True):
+        shutil.copy(source, target)
+    assert main(["swap", "--before", *labelled[:2], "--after", *labelled[2:], *SETTINGS]) == 0
+    assert "By their labels nothing changed places." in _out(capsys)
+    warm = str(tmp_path / "cyl3 warm.flac")
+    shutil.copy(cells[3], warm)
+    assert main(["swap", "--before", *cells[:2], "--after", cells[2], warm, *SETTINGS]) == 0
+    assert "Conditions differ (cold, warm)" in _out(capsys)
+
+
+def test_verify_of_recordings(cells, capsys):
+    # Cylinder 1 skipped before and not after; its fellow, read as cylinder 3, is the sound one.
+    given = ["verify", "--before", cells[0], "--after", cells[2], "--fellow", cells[1], *SETTINGS]
+    assert main([*given, "--leaks-checked", "--restarts", "3/5", "--clean", "5"]) == 0
+    assert "Good within" in _out(capsys)
+    assert main(given) == 0
+    assert "checked for leaks" in _out(capsys)
+
+
+def test_wiggle_by_knocks_and_by_times(wiggled, capsys):
+    settings = ["--rpm", "1500", "--cylinders", "3", "--cylinder", "1"]
+    assert main(["wiggle", wiggled, *settings]) == 0
+    told = _out(capsys)
+    assert "groups of three knocks" in told
+    assert "Skips gather while the wiring is moved." in told
+    assert (
+        main(["wiggle", wiggled, *settings, "--moved", "6-12,18-24,30-36", "--moved", "42-48", "--moved", "54-60"]) == 0
+    )
+    told = _out(capsys)
+    assert "by the times given" in told
+    assert "Skips gather while the wiring is moved." in told
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["swap"], "nothing given; expected a case folder"),
+        (["swap", "case", "--before", "a", "b", "--after", "c", "d"], "case and recordings given"),
+        (["swap", "--before", "a", "b"], "needs both cylinders before and after"),
+        (["swap", "--before", "a", "b", "--after", "b", "c"], "b is given twice"),
+        (["swap", "--before", "a", "b", "--after", "c", "d", "--cylinder", "1"], "give --pair 1 3"),
+        (["verify"], "nothing given"),
+        (["verify", "--before", "a"], "needs recordings before and after"),
+        (["verify", "--before", "a", "--after", "./a"], "is given twice"),
+        (["wiggle", "a.wav", "--moved", "8"], "--moved has '8'; expected from and to in seconds, such as 8-16"),
+        (["wiggle", "a.wav", "--moved", "9-8"], "--moved has '9-8'"),
+    ],
+)  # fmt: skip
+def test_wrong_use_is_told_in_one_line(arguments, told, capsys):
+    assert main(arguments) == 2
+    error = capsys.readouterr().err
+    assert told in error
+    assert error.count("\n") == 1
+
+
+def test_times_in_a_case_folder_and_bad_restarts_are_refused(tmp_path, cells, capsys):
+    assert main(["wiggle", str(tmp_path), "--moved", "1-2"]) == 2
+    assert "write moved = [[8, 16], ...]" in capsys.readouterr().err
+    given = ["verify", "--before", cells[0], "--after", cells[2], *SETTINGS]
+    assert main([*given, "--restarts", "3 of 5"]) == 2
+    assert "such as 3/5" in capsys.readouterr().err
+
+
+def test_a_recording_that_cannot_be_read_is_told(tmp_path, cells, capsys):
+    broken = tmp_path / "cyl3 cold broken.flac"
+    broken.write_text("no sound")
+    assert main(["wiggle", str(broken)]) == 1
+    assert "broken.flac" in capsys.readouterr().err
+    assert main(["swap", "--before", *cells[:2], "--after", cells[2], str(broken), *SETTINGS]) == 1
+    assert "No recording of cylinder 3" in _out(capsys)
