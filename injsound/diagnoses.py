@@ -109,6 +109,9 @@ class Why(StrEnum):
 
     MORE_EPISODES = "more episodes"  # cylinder, episodes, others, p
     STANDS_APART = "stands apart"  # cylinder, measure, value, others, low, high
+    OPENS_SHORT = "opens short"  # cylinder, measure, value, low, high, volts: a lead
+    OPENS_LONG = "opens long"  # cylinder, measure, value, low, high: a lead
+    OPEN_TIMES_UNLIKE = "open times unlike"  # coolant or pulse width differ: those are not compared
     NONE_STANDS_OUT = "none stands out"  # cylinders
     NOTHING_SKIPS = "nothing skips"  # seconds
     SILENT = "silent"  # cylinder: nothing ticks there
@@ -299,6 +302,8 @@ class Side:
         Probability of standing out as much by chance, corrected for all looks together.
     steadiness_us, open_time_ms : float or None
         Its timing figure and its median open time.
+    coolant_c, pulse_width_ms : float or None
+        As entered: coolant temperature [degree Celsius], injection pulse [ms].
     silent : bool
         Whether nothing ticks there.
     """
@@ -308,6 +313,8 @@ class Side:
     p: Mapping[Measure, float]
     steadiness_us: float | None = None
     open_time_ms: float | None = None
+    coolant_c: float | None = None
+    pulse_width_ms: float | None = None
     silent: bool = False
 
 

@@ -43,11 +43,14 @@ from injsound.findings.episodes import (
 from injsound.findings.fellows import prediction_limits
 from injsound.findings.freeze import unlike_freeze_frame
 from injsound.findings.misfires import misfiring_cylinder
+from injsound.findings.opening import latency_ms, volts_lost
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
 from injsound.reading import read
 from injsound.results import KnockGroup, Verdict
+from injsound.show.findings_text import tell_comparison
+from injsound.show.text import Words
 from injsound.simulate import Scene, Skipping, simulate
 
 EVENTS = 353  # 60 s at 0.17 s
@@ -196,6 +199,50 @@ def test_an_open_time_that_stands_apart_is_a_lead_and_no_verdict():
     found = compare_injectors([take(made_reading(NONE, open_time_ms=g), c) for c, g in enumerate(gaps, 1)])
     assert found.sides[5].p[Measure.OPEN_TIME] < 0.01
     assert 6 not in found.odd
+    assert found.verdict is CompareVerdict.NONE
+    assert _whys(found) == [Why.NONE_STANDS_OUT, Why.OPENS_LONG]
+
+
+def test_latency_is_interpolated_as_published():
+    # rusEFI default table between its points (trade fact check 4).
+    assert latency_ms(13.5) == pytest.approx(0.8555, abs=1e-4)
+    assert latency_ms(12.6) == pytest.approx(0.9644, abs=1e-4)
+    # By hand: 1.040 at 12 V less 0.797 at 14 V is 0.243 ms for 2 V.
+    assert volts_lost(0.243) == pytest.approx(2.0)
+    assert volts_lost(0.0) == pytest.approx(0.0)
+    assert volts_lost(9.0) == pytest.approx(8.0)
+
+
+def _opened(*gaps, **entered):
+    """Sound injectors with given open times; ``pulse`` and ``coolant`` per cylinder."""
+    takes = [take(made_reading(NONE, open_time_ms=gap, sha256=f"{c}"), c) for c, gap in enumerate(gaps, 1)]
+    names = {"pulse": "pulse_width_ms", "coolant": "coolant_c"}
+    for key, values in entered.items():
+        takes = [replace(t, **{names[key]: value}) for t, value in zip(takes, values, strict=True)]
+    return compare_injectors(takes)
+
+
+def test_a_short_open_time_is_told_in_volts():
+    found = _opened(2.80, 2.82, 2.79, 2.81, 2.80, 2.314)
+    (lead,) = [reason for reason in found.reasons if reason.why is Why.OPENS_SHORT]
+    # By hand: 0.49 ms short; the table rises by 0.243 to 12 V, by 0.154 to 11 V, by 0.189 to 10 V: 3.49 V.
+    assert lead.figures["volts"] == 3.5
+    assert (lead.figures["cylinder"], lead.figures["low"], lead.figures["high"]) == (6, 2.79, 2.82)
+    told = " ".join(" ".join(tell_comparison(found, Words())).split())
+    assert "Lead, no verdict: cylinder 6's open time is short, 2.31 ms" in told
+    assert "(about 3.5 V)" in told
+
+
+def test_open_times_of_other_pulses_or_temperatures_are_not_compared():
+    gaps = (2.80, 2.82, 2.79, 2.81, 2.80, 3.60)
+    alike = _opened(*gaps, pulse=(3.0,) * 6, coolant=(88.0,) * 6)
+    assert Why.OPENS_LONG in _whys(alike)
+    for entered in ({"pulse": (3.0,) * 5 + (3.8,)}, {"coolant": (88.0,) * 5 + (60.0,)}):
+        found = _opened(*gaps, **entered)
+        assert Measure.OPEN_TIME not in found.sides[5].p
+        assert _whys(found) == [Why.NONE_STANDS_OUT, Why.OPEN_TIMES_UNLIKE]
+    # What only one of two recordings has entered is no difference.
+    assert Why.OPENS_LONG in _whys(_opened(*gaps, pulse=(None,) * 5 + (3.8,)))
 
 
 def test_an_unsteady_one_is_named_and_a_steadier_one_is_not():

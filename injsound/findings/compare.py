@@ -23,6 +23,7 @@ from injsound.findings.episodes import (
     seconds_for,
     shows_fault,
 )
+from injsound.findings.opening import like_open_times, opening_leads
 from injsound.results import Figure, Verdict
 
 # Fewer cylinders than this leave nothing to compare with.
@@ -80,7 +81,12 @@ def _finding(
     record_s: float | None,
 ) -> Comparison:
     return Comparison(
-        verdict=verdict, odd=odd, sides=tuple(sides), reasons=tuple(reasons), condition=condition, record_s=record_s
+        verdict=verdict,
+        odd=odd,
+        sides=tuple(sides),
+        reasons=(*reasons, *opening_leads(sides)),
+        condition=condition,
+        record_s=record_s,
     )
 
 
@@ -115,6 +121,8 @@ def _side(takes: Sequence[Take], cylinder: int) -> Side:
         p={},
         steadiness_us=float(np.median(known)) if known else None,
         open_time_ms=float(np.median(opened)) if opened else None,
+        coolant_c=_middle([take.coolant_c for take in own]),
+        pulse_width_ms=_middle([take.pulse_width_ms for take in own]),
         silent=bool(own) and all(is_silent(take.reading) for take in own),
     )
 
@@ -154,8 +162,7 @@ def _steadiness_p(side: Side, sides: list[Side]) -> float | None:
 
 
 def _open_time_p(side: Side, sides: list[Side]) -> float | None:
-    rest = [other.open_time_ms for other in sides if other is not side and other.open_time_ms is not None]
-    return _apart_p(side.open_time_ms, rest, OPEN_TIME_FLOOR_MS)
+    return _apart_p(side.open_time_ms, like_open_times(side, sides), OPEN_TIME_FLOOR_MS)
 
 
 def _apart_p(own: float | None, rest: list[float], floor: float) -> float | None:
@@ -171,24 +178,6 @@ def _apart_p(own: float | None, rest: list[float], floor: float) -> float | None
     seen = float(np.std(rest, ddof=1))
     distance = abs(own - float(np.mean(rest))) / (max(seen, floor) * math.sqrt(1 + 1 / len(rest)))
     return float(2 * (ndtr(-distance) if seen <= floor else stdtr(len(rest) - 1, -distance)))
-
-
-def timing_figure(side: Side, measure: Measure) -> float | None:
-    """A side's figure of steadiness or open time.
-
-    Parameters
-    ----------
-    side : Side
-        One cylinder.
-    measure : Measure
-        Which; there is none for skips.
-
-    Returns
-    -------
-    float or None
-        Cycle-to-cycle change [us] or open time [ms].
-    """
-    return {Measure.STEADINESS: side.steadiness_us, Measure.OPEN_TIME: side.open_time_ms}.get(measure)
 
 
 def _is_odd(side: Side) -> bool:
@@ -221,19 +210,23 @@ def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
             "p": _rounded(side.p[Measure.SKIPS]),
         }
         found.append(Reason(why=Why.MORE_EPISODES, figures=figures))
-    for measure in (Measure.STEADINESS, Measure.OPEN_TIME):
-        value = timing_figure(side, measure)
-        if value is not None and side.p.get(measure, 1.0) < LEVEL:
-            others = [v for o in sides if o is not side and (v := timing_figure(o, measure)) is not None]
-            spread: dict[str, Figure] = {
-                "cylinder": side.cylinder,
-                "measure": measure,
-                "value": round(value, 2),
-                "low": round(min(others), 2),
-                "high": round(max(others), 2),
-            }
-            found.append(Reason(why=Why.STANDS_APART, figures=spread))
+    if side.steadiness_us is not None and side.p.get(Measure.STEADINESS, 1.0) < LEVEL:
+        others = [other.steadiness_us for other in sides if other is not side and other.steadiness_us is not None]
+        spread: dict[str, Figure] = {
+            "cylinder": side.cylinder,
+            "measure": Measure.STEADINESS,
+            "value": round(side.steadiness_us),
+            "low": round(min(others)),
+            "high": round(max(others)),
+        }
+        found.append(Reason(why=Why.STANDS_APART, figures=spread))
     return found
+
+
+def _middle(values: list[float | None]) -> float | None:
+    """Median of what was entered."""
+    entered = [value for value in values if value is not None]
+    return float(np.median(entered)) if entered else None
 
 
 def _rounded(p: float) -> float:

@@ -127,6 +127,15 @@ FINDINGS: Table = {
             "Bad moments: {episodes} at cylinder {cylinder}, {others} elsewhere (by chance in {p} of cases)."
         ),
         Why.STANDS_APART: "Cylinder {cylinder}: {measure} {value}, its fellows' {low} to {high}.",
+        Why.OPENS_SHORT: (
+            "Lead, no verdict: cylinder {cylinder}'s {measure} is short, {value}, its fellows' {low} to {high}. Voltage"
+            " lost at its connector would do it (about {volts} V), slow opening or sticking."
+        ),
+        Why.OPENS_LONG: (
+            "Lead, no verdict: cylinder {cylinder}'s {measure} is long, {value}, its fellows' {low} to {high}: slow"
+            " closing or sticking."
+        ),
+        Why.OPEN_TIMES_UNLIKE: ("Coolant or pulse width differ: open time is compared only where they are alike."),
         Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
         Why.NOTHING_SKIPS: "Nothing skipped.",
         Why.SILENT: "Nothing ticks at cylinder {cylinder} while its fellows tick.",

@@ -138,6 +138,18 @@ FINDINGS: Table = {
             "Tropiezos: {episodes} en el cilindro {cylinder}, {others} en los demás (por azar en {p} de los casos)."
         ),
         Why.STANDS_APART: "Cilindro {cylinder}: {measure} {value}, en los demás de {low} a {high}.",
+        Why.OPENS_SHORT: (
+            "Pista, no veredicto: en el cilindro {cylinder} el {measure} es corto, {value}, en los demás de {low} a"
+            " {high}. Lo causaría una pérdida de tensión en su conector (unos {volts} V), una apertura lenta o que se"
+            " atasca."
+        ),
+        Why.OPENS_LONG: (
+            "Pista, no veredicto: en el cilindro {cylinder} el {measure} es largo, {value}, en los demás de {low} a"
+            " {high}: cierre lento o que se atasca."
+        ),
+        Why.OPEN_TIMES_UNLIKE: (
+            "Refrigerante o ancho de pulso difieren: el tiempo de apertura solo se compara donde son parecidos."
+        ),
         Why.NONE_STANDS_OUT: "Se grabaron los {cylinders} mientras el motor temblaba y ninguno falla más que el resto.",
         Why.NOTHING_SKIPS: "No faltó nada.",
         Why.SILENT: "En el cilindro {cylinder} no suena nada, mientras los demás suenan.",

@@ -1,0 +1,138 @@
+"""Open times that stand apart: which of them may be compared, and what such a lead may mean.
+
+The gap from open to close tick is pulse width + closing time - opening time. With less voltage the solenoid opens
+later, so the gap is shorter; a sticking needle may open late or close late. A lead, never a verdict.
+"""
+
+import numpy as np
+
+from injsound.diagnoses import Measure, Reason, Side, Why
+from injsound.findings.episodes import LEVEL
+from injsound.results import Figure
+
+# How much longer a stock port injector opens than it closes: default table of an open engine-control firmware (rusEFI
+# ``default_fuel.cpp``), saturated drive.
+LATENCY_V = (6.0, 8.0, 10.0, 11.0, 12.0, 13.0, 14.0, 15.0)
+LATENCY_MS = (3.371, 1.974, 1.383, 1.194, 1.040, 0.914, 0.797, 0.726)
+CHARGING_V = 14.0
+# Colder oil and fuel, or a longer pulse, than this are another operating point (common practice, no source; 0.15 ms is
+# the scan tool's last digit and half a volt at 0.12 ms/V).
+MOST_COOLANT_C = 10.0
+MOST_PULSE_MS = 0.15
+
+
+def latency_ms(volts: float) -> float:
+    """Opening less closing time of a stock port injector.
+
+    Parameters
+    ----------
+    volts : float
+        At the injector [V].
+
+    Returns
+    -------
+    float
+        Linear between the table's points, its ends beyond [ms].
+
+    References
+    ----------
+    rusEFI ``default_fuel.cpp``.
+    """
+    return float(np.interp(volts, LATENCY_V, LATENCY_MS))
+
+
+def volts_lost(short_ms: float) -> float:
+    """Voltage whose loss makes the gap shorter by so much at an unchanged pulse.
+
+    Parameters
+    ----------
+    short_ms : float
+        How much shorter than the fellows' [ms].
+
+    Returns
+    -------
+    float
+        Below 14 V; 0.243 ms are 2 V, 8 V at most [V].
+    """
+    wanted = latency_ms(CHARGING_V) + short_ms
+    return CHARGING_V - float(np.interp(wanted, LATENCY_MS[::-1], LATENCY_V[::-1]))
+
+
+def opens_alike(one: Side, other: Side) -> bool:
+    """Whether two open times were made at like temperature and pulse width, as far as both were entered.
+
+    Parameters
+    ----------
+    one, other : Side
+        Two cylinders of a comparison, which is at one speed already.
+
+    Returns
+    -------
+    bool
+        True where nothing entered stands against it.
+    """
+    pairs = (
+        (one.coolant_c, other.coolant_c, MOST_COOLANT_C),
+        (one.pulse_width_ms, other.pulse_width_ms, MOST_PULSE_MS),
+    )
+    # A rounding less than the last digit entered is no difference.
+    return all(a is None or b is None or abs(a - b) <= most + 1e-9 for a, b, most in pairs)
+
+
+def like_open_times(side: Side, sides: list[Side]) -> list[float]:
+    """Open times of the fellows that may be compared with a side's.
+
+    Parameters
+    ----------
+    side : Side
+        One cylinder.
+    sides : list of Side
+        All, itself among them.
+
+    Returns
+    -------
+    list of float
+        Their medians [ms].
+    """
+    return [
+        other.open_time_ms
+        for other in sides
+        if other is not side and other.open_time_ms is not None and opens_alike(side, other)
+    ]
+
+
+def opening_leads(sides: list[Side]) -> list[Reason]:
+    """What is told of open times: each that stands apart, and that some may not be compared.
+
+    Parameters
+    ----------
+    sides : list of Side
+        With their corrected probabilities.
+
+    Returns
+    -------
+    list of Reason
+        A lead each.
+    """
+    measured = [side for side in sides if side.open_time_ms is not None]
+    found = [lead for side in measured if side.p.get(Measure.OPEN_TIME, 1.0) < LEVEL and (lead := _lead(side, sides))]
+    if any(not opens_alike(one, other) for one in measured for other in measured):
+        found.append(Reason(why=Why.OPEN_TIMES_UNLIKE))
+    return found
+
+
+def _lead(side: Side, sides: list[Side]) -> Reason | None:
+    others = like_open_times(side, sides)
+    if side.open_time_ms is None or not others:
+        return None
+    short = float(np.mean(others)) - side.open_time_ms
+    figures: dict[str, Figure] = {
+        "cylinder": side.cylinder,
+        "measure": Measure.OPEN_TIME,
+        "value": round(side.open_time_ms, 2),
+        "low": round(min(others), 2),
+        "high": round(max(others), 2),
+    }
+    if short > 0:
+        return Reason(why=Why.OPENS_SHORT, figures={**figures, "volts": round(volts_lost(short), 1)})
+    return Reason(why=Why.OPENS_LONG, figures=figures)
