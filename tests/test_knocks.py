@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from injsound.engine import Engine
+from injsound.reading import read
 from injsound.results import Span, SpanKind
 from injsound.simulate import Scene, simulate
 from injsound.sound.knocks import Knock, find_knocks, group_knocks
@@ -96,3 +97,17 @@ def test_a_rub_is_no_knock():
     assert find_knocks(y, 48_000, 0.0, spans) == ()
     (knock,) = find_knocks(y, 48_000, 100.0, [Span(from_s=100.6, to_s=100.7, kind=SpanKind.BUMP)])
     assert (knock.at_s, knock.to_s) == (100.6, 100.7)
+
+
+def test_a_group_across_two_chapters_is_one_group():
+    # Chapters overlap by 2 s; the second group is struck about the middle of the overlap.
+    scene = replace(SCENE, seconds=40.0, knocks=((8.0, 3), (19.6, 3), (30.0, 3)))
+    recording, _ = simulate(scene)
+    first, second = 19 * recording.sr, 21 * recording.sr
+    parts = [
+        replace(recording, y=recording.y[:second], final=False),
+        replace(recording, y=recording.y[first:], start_s=19.0),
+    ]
+    reading = read(parts, engine=ENGINE, rpm=900.0)
+    assert [group.count for group in reading.knocks] == [3, 3, 3]
+    assert [group.from_s for group in reading.knocks] == pytest.approx([8.0, 19.6, 30.0], abs=0.02)
