@@ -43,3 +43,27 @@ def score(reading: Reading, truth: Truth, *, within_s: float = 0.004) -> Score:
         lost=int((~found).sum()),
         unjudged=int((found & ~judged).sum()),
     )
+
+
+def f1_by_mir_eval(reading: Reading, truth: Truth, *, within_s: float = 0.004) -> float:
+    """F1 of the skip calls by mir_eval's own matching of their times; events that could not be judged are left out.
+
+    References
+    ----------
+    C. Raffel et al., mir_eval: a transparent implementation of common MIR metrics, ISMIR 2014.
+    """
+    import mir_eval
+
+    times = reading.events.time_s
+    if not len(times) or not len(truth.due_s):
+        return 1.0
+    nearest = np.abs(times[:, None] - truth.due_s).argmin(axis=0)
+    offset = float(np.median(times[nearest] - truth.due_s))
+    judged = np.array([s is not State.UNJUDGED for s in reading.events.state])[nearest] & ~truth.hidden
+    judged &= np.abs(times[nearest] - truth.due_s - offset) <= within_s
+    called = np.array([s is State.SKIPPED for s in reading.events.state])
+    mine = times[np.intersect1d(np.flatnonzero(called), nearest[judged])] - offset
+    theirs = truth.due_s[truth.skipped & judged]
+    if not len(mine) and not len(theirs):
+        return 1.0
+    return float(mir_eval.onset.f_measure(theirs, mine, window=within_s)[0])

@@ -1,4 +1,4 @@
-"""A batch on a cluster that the caller chose: a scheduler and two workers, each a process of its own, on this machine."""
+"""A batch on a cluster that the caller chose: a scheduler and two workers, processes of their own on this machine."""
 
 import json
 import subprocess

@@ -73,6 +73,8 @@ def test_firings_in_the_windows_of_misfire_monitors(cylinders, in_1000, in_200):
     engine = Engine(cylinders=cylinders)
     per_revolution = (1 + len(neighbour_phases(engine))) * EVENTS_PER_CYCLE[engine.injection] / 2
     assert (1000 * per_revolution, 200 * per_revolution) == (in_1000, in_200)
+    dead = EVENTS_PER_CYCLE[engine.injection] / 2 / per_revolution  # one cylinder that never fires: 25 % of four
+    assert dead == pytest.approx(1 / cylinders)
     assert 1000 * cycle_interval(750) / 2 == pytest.approx(80.0)
     assert 1000 * cycle_interval(650) / 2 == pytest.approx(92.3, abs=0.05)
     assert 200 * cycle_interval(750) / 2 == pytest.approx(16.0)
