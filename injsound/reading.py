@@ -152,7 +152,17 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
         return chapter
     # A doublet shows by itself; a lone click must be told from a valve's close by.
     click = None if np.isfinite(hint) else choice.own.template
-    matches = match_events(white, sr, start_s, due, ~hidden, gap_s=hint, click=click, lead_s=choice.own.lead_s)
+    matches = match_events(
+        white,
+        sr,
+        start_s,
+        due,
+        ~hidden,
+        gap_s=hint,
+        click=click,
+        lead_s=choice.own.lead_s,
+        partner=per_cycle > 1,
+    )
     present = ~hidden & (matches.skip_probability < 0.5)
     gaps = opentime.measure_gaps(
         recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=hint

@@ -31,6 +31,7 @@ ALLOWED = {
     "sound.audio": BASE | {"sound.decoders"},
     "sound.scatter": BASE | {"sound.jitter"},
     "sound.ticks": BASE | {"sound.candidates"},
+    "sound.events": BASE | {"sound.kinds"},
     "findings.proportions": {"errors", "results"},
     "diagnoses": {"results"},
     "findings.verdict": {"results", "findings.proportions"},

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, ndimage, special
+from scipy import linalg, ndimage
 
 from injsound.results import FloatArray
+from injsound.sound.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
 from injsound.sound.signals import align_clicks, correlate_rows, cut, on_samples, peak_place
 
 BoolArray = npt.NDArray[np.bool_]
@@ -32,19 +33,6 @@ _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 # Penalties on changes of the lateness, from an engine that stumbles to one that hums.
 _STIFFNESS = (0.1, 0.5, 2.0, 8.0)
 _MIN_SCATTER_S = 30e-6
-# Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -9 dB: from memory.
-_FAINT = 0.005
-_FAINTEST = 0.35
-# A doublet is one where each click holds this share of the norm; from tick to tick their share varies by this much.
-_LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
-# Share of absent ticks at whose place another sound happens to meet one of the two clicks, and how strongly, as a share
-# of a heard tick: from memory.
-_LOPSIDED, _LOPSIDED_REACH = 0.1, 0.15
-_LEAST_PRIOR = 1e-3
-# Faint ticks were skipped more often than the two kinds say, by this much in log odds: measured, docs/methods.md.
-_CAUTION = 0.5
-# -log(log 2), and the distance from there to -log(-log 0.98).
-_GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,6 +86,7 @@ def match_events(
     gap_s: float = float("nan"),
     click: FloatArray | None = None,
     lead_s: float = 0.0,
+    partner: bool = False,
 ) -> Matches:
     """Match every due event with the mean tick and weigh heard against absent.
 
@@ -120,6 +109,8 @@ def match_events(
         [unitless].
     lead_s : float
         From the start of ``click`` to its strike [s].
+    partner : bool
+        Whether another injector ticks at the same moment, as in batch injection.
 
     Returns
     -------
@@ -132,7 +123,7 @@ def match_events(
     # Without a partner at a constant gap, what follows the click may be a valve's, and keep being heard without it.
     for length_s in _LENGTHS_S if np.isfinite(gap_s) else _LENGTHS_S[:1]:
         first = None if click is None else _placed(click, sr, lead_s, length_s)
-        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, first)
+        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, first, partner=partner)
         if best is None or fit.kinds.separation > best.kinds.separation:
             best = fit
     assert best is not None
@@ -160,7 +151,7 @@ class _Fit:
     late_s: FloatArray
     value: FloatArray
     template: FloatArray
-    kinds: "_Kinds"
+    kinds: Kinds
 
 
 def _placed(click: FloatArray, sr: int, lead_s: float, length_s: float) -> FloatArray:
@@ -181,10 +172,22 @@ def _fit(
     length_s: float,
     near_s: float,
     first: FloatArray | None,
+    *,
+    partner: bool,
 ) -> _Fit:
     """Learn the mean tick at one length and match every event with it."""
-    rows = cut(white, sr, start_s, due_s, _before_with_search(sr), length_s + SEARCH_S)
-    template = align_clicks(rows[usable], sr, reach_s=SEARCH_S).template if first is None else first
+    reach = _before_with_search(sr)
+    rows = cut(white, sr, start_s, due_s, reach, length_s + SEARCH_S)
+    middle_s = 0.0
+    if first is not None:
+        template = first
+    else:
+        clicks = align_clicks(rows[usable], sr, reach_s=SEARCH_S)
+        template = clicks.template
+        # The clock may point at the other click of the tick; the search goes as far to both sides of this one.
+        middle_s = (float(np.median(clicks.place)) - round(SEARCH_S * sr)) / sr
+        due_s = due_s + middle_s
+        rows = cut(white, sr, start_s, due_s, reach, length_s + SEARCH_S)
     heard = usable
     for _ in range(_ROUNDS):
         fit = correlate_rows(rows, template)
@@ -197,14 +200,15 @@ def _fit(
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
         some = slice(None, None, -(-len(due_s) // _ELSEWHERE_EVENTS))
         around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level)
-        place = _place_odds(late - trend, stray, scatter)
-        halves = _halves(white, sr, start_s, due_s + late, template)
-        kinds = _two_kinds(value, around, place, halves, usable)
+        place = place_odds(late - trend, stray, scatter, near_s)
+        at = _rows_at(white, sr, start_s, due_s + late, template)
+        kinds = two_kinds(value, around, place, match_halves(at, template, sr, zero=round(_BEFORE_S * sr)), usable)
         heard = usable & (kinds.skip_probability < 0.5)
         if heard.sum() < 4:
             break
         template = _mean_tick(white, sr, start_s, due_s[heard] + late[heard], length_s)
-    return _Fit(trend_s=trend, late_s=late, value=value, template=template, kinds=kinds)
+    kinds = apart_from_other_sound(kinds, value, at, template, usable, partner=partner)
+    return _Fit(trend_s=middle_s + trend, late_s=middle_s + late, value=value, template=template, kinds=kinds)
 
 
 def _before_with_search(sr: int) -> float:
@@ -318,7 +322,7 @@ def _elsewhere(
 ) -> tuple[FloatArray, FloatArray]:
     """The same matching a few milliseconds away, scaled to the loudness of the sound behind the tick itself.
 
-    Returns match values and how far each lay from the middle, for the events given and every offset.
+    Returns match values and how far each lay from the middle, a row per offset, a column per event.
     """
     length = len(template) / sr
     values, away = [], []
@@ -329,7 +333,7 @@ def _elsewhere(
         value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s, near_s)
         values.append(value * level / _usual_level(rows))
         away.append(late)
-    return np.concatenate(values), np.concatenate(away)
+    return np.stack(values), np.stack(away)
 
 
 def _usual_level(rows: FloatArray) -> float:
@@ -337,159 +341,18 @@ def _usual_level(rows: FloatArray) -> float:
     return float(np.sqrt(np.median(np.mean(rows**2, axis=1)))) or 1.0
 
 
+def _rows_at(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, template: FloatArray) -> FloatArray:
+    """The sound that the mean tick would cover at given times."""
+    return cut(white, sr, start_s, at_s, _BEFORE_S, len(template) / sr - _BEFORE_S + 1 / sr)[:, : len(template)]
+
+
 def _behind(
     white: FloatArray, sr: int, start_s: float, at_s: FloatArray, value: FloatArray, template: FloatArray
 ) -> float:
     """Level of the sound behind the ticks: what is left when the mean tick is taken out of each."""
-    rows = cut(white, sr, start_s, at_s, _BEFORE_S, len(template) / sr - _BEFORE_S + 1 / sr)[:, : len(template)]
+    rows = _rows_at(white, sr, start_s, at_s, template)
     energy = np.mean(rows**2, axis=1) - value**2 / len(template)
     return float(np.sqrt(max(float(np.median(energy)), 0.01)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Halves:
-    """How the open and the close click matched by themselves; without a close click there is nothing to compare."""
-
-    first: FloatArray
-    second: FloatArray
-    first_norm: float
-    second_norm: float
-
-    def log_even(self, value: FloatArray, spread: float) -> FloatArray:
-        """Log density of the close click's match, where both clicks share the value as the mean tick does."""
-        expected = self.second_norm * value
-        sd = np.hypot(self.first_norm, spread * expected)
-        log: FloatArray = _log_t3((self.second - expected) / sd) - np.log(sd)
-        return log
-
-    def log_lopsided(self) -> FloatArray:
-        """Log density of the fainter click's match, where only the other one met something that is no tick."""
-        fainter = np.minimum(self.first * self.second_norm, self.second * self.first_norm)
-        scale = np.where(
-            self.first * self.second_norm < self.second * self.first_norm, self.second_norm, self.first_norm
-        )
-        log: FloatArray = -0.5 * (fainter / scale) ** 2
-        return log
-
-
-def _halves(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, template: FloatArray) -> _Halves | None:
-    """Match both clicks of the mean tick by themselves; None where it is no clear doublet."""
-    power = ndimage.uniform_filter1d(template**2, max(3, round(0.0004 * sr)))
-    low, high = (round((_BEFORE_S + s) * sr) for s in (0.0010, 0.0070))
-    if len(template) <= high:
-        return None
-    share = np.cumsum(template[:high] ** 2)[low:]
-    both = np.minimum(share, 1 - share) >= _LEAST_HALF**2
-    if not both.any():
-        return None
-    cut_at = low + int(np.where(both, power[low:high], np.inf).argmin())
-    norms = [max(float(np.linalg.norm(part)), 1e-9) for part in (template[:cut_at], template[cut_at:])]
-    rows = cut(white, sr, start_s, at_s, _BEFORE_S, len(template) / sr - _BEFORE_S + 1 / sr)[:, : len(template)]
-    return _Halves(
-        first=rows[:, :cut_at] @ template[:cut_at] / norms[0],
-        second=rows[:, cut_at:] @ template[cut_at:] / norms[1],
-        first_norm=norms[0],
-        second_norm=norms[1],
-    )
-
-
-def _place_odds(late: FloatArray, stray: FloatArray, scatter_s: float) -> FloatArray:
-    """Log odds of absent over heard from the place alone: chance matches lie anywhere, ticks where they are due."""
-    wide = max(1.4826 * float(np.median(np.abs(stray))), 1.5 * scatter_s)
-    odds: FloatArray = _log_t3(late / wide) - np.log(wide) - _log_t3(late / scatter_s) + np.log(scatter_s)
-    return odds
-
-
-def _log_t3(z: FloatArray) -> FloatArray:
-    """Log density of Student's t with 3 degrees, up to a constant."""
-    density: FloatArray = -2.0 * np.log1p(z**2 / 3.0)
-    return density
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Kinds:
-    skip_probability: FloatArray
-    usual: FloatArray
-    separation: float
-    miss_probability: float
-    absent_mean: float
-    absent_sd: float
-    heard_mean: float
-    heard_sd: float
-
-
-def _two_kinds(
-    value: FloatArray, around: FloatArray, place: FloatArray, halves: _Halves | None, usable: BoolArray
-) -> _Kinds:
-    """Heard and absent as two kinds of match; absent is known from elsewhere, heard is learnt from these."""
-    # Gumbel's place and scale from the middle and the upper tail.
-    q50, q98 = np.quantile(around, [0.5, 0.98])
-    sd0 = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
-    mean0 = float(q50) - sd0 * _GUMBEL_50
-    middle = 0.5 * (mean0 + np.quantile(value[usable], 0.9))
-    heard = usable & (value > middle)
-    prior = 0.05
-    for _ in range(12):
-        usual = _local_median(value, heard)
-        spread = (value - usual)[heard]
-        sd1 = max(1.4826 * float(np.median(np.abs(spread))), 0.7) if heard.any() else 1.0
-        p = _skip_probability(value, place, halves, usual, sd1, mean0, sd0, prior)
-        prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
-        heard = usable & (p < 0.5)
-    p = special.expit(special.logit(p) + _CAUTION)
-    mean1 = float(np.median(usual[usable]))
-    typical = np.full_like(around, mean1)
-    absent = _skip_probability(around, np.zeros_like(around), None, typical, sd1, mean0, sd0, prior)
-    return _Kinds(
-        skip_probability=p,
-        usual=usual,
-        separation=(mean1 - mean0) / np.sqrt((sd0**2 + sd1**2) / 2),
-        miss_probability=float(np.mean(absent < 0.5)),
-        absent_mean=mean0,
-        absent_sd=sd0,
-        heard_mean=mean1,
-        heard_sd=sd1,
-    )
-
-
-def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
-    """Running median of the heard values over 41 events."""
-    index = np.flatnonzero(heard)
-    if len(index) < 5:
-        return np.full(len(value), float(np.median(value[heard])) if heard.any() else float(np.max(value)))
-    running = ndimage.median_filter(value[index], size=min(41, len(index)), mode="nearest")
-    usual: FloatArray = np.interp(np.arange(len(value)), index, running)
-    return usual
-
-
-def _skip_probability(
-    value: FloatArray,
-    place: FloatArray,
-    halves: _Halves | None,
-    usual: FloatArray,
-    sd1: float,
-    mean0: float,
-    sd0: float,
-    prior: float,
-) -> FloatArray:
-    """Probability that each event was skipped, from its match value and the log odds of its place."""
-    # Above its usual value a heard tick stays a heard tick.
-    away = np.minimum(value - usual, 0) / sd1
-    main = np.log1p(-_FAINT) - 0.5 * away**2 - np.log(sd1 * np.sqrt(2 * np.pi))
-    low = np.maximum(_FAINTEST * usual, mean0)
-    rising = 2 * np.clip(value - low, 0, None) / np.maximum(usual - low, sd0) ** 2
-    faint = np.where((value > low) & (value < usual), np.log(_FAINT * np.maximum(rising, 1e-12)), -np.inf)
-    heard = np.logaddexp(main, faint)
-    # The highest of many noise values: Gumbel's law.
-    z = (np.maximum(value, mean0 - sd0) - mean0) / sd0
-    absent = -z - np.exp(-z) - np.log(sd0)
-    if halves is not None:
-        heard = heard + halves.log_even(value, _HALF_SPREAD)
-        chance = np.log1p(-_LOPSIDED) + absent + halves.log_even(value, 0.0)
-        met = _LOPSIDED_REACH * usual
-        absent = np.logaddexp(chance, np.log(_LOPSIDED / met) - value / met + halves.log_lopsided())
-    odds: FloatArray = special.expit(np.log(prior) - np.log1p(-prior) + absent - heard + place)
-    return odds
 
 
 def match_elsewhere(white: FloatArray, sr: int, start_s: float, times_s: FloatArray, matches: Matches) -> FloatArray:

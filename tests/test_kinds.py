@@ -1,0 +1,87 @@
+"""Heard and absent as two kinds of match, on numbers drawn from known laws."""
+
+import numpy as np
+import pytest
+
+from injsound.sound.events import match_events
+from injsound.sound.kinds import apart_from_other_sound, place_odds, two_kinds
+
+_SR = 24_000
+
+
+def _matches(rng, *, heard, skipped, heard_level, absent_level):
+    """Values of events, those that lack their tick, and what chance gives elsewhere."""
+    events = heard + skipped
+    gone = np.zeros(events, dtype=bool)
+    gone[rng.choice(events, skipped, replace=False)] = True
+    value = np.where(gone, rng.normal(absent_level, 0.8, events), rng.normal(heard_level, 1.2, events))
+    return value, gone, rng.gumbel(1.7, 0.5, (8, 120)), np.ones(events, dtype=bool)
+
+
+def _waves(rng, value, template):
+    return value[:, None] * template + rng.standard_normal((len(value), len(template)))
+
+
+def test_chance_level_is_skipped_and_usual_level_is_heard():
+    value, gone, around, usable = _matches(
+        np.random.default_rng(1), heard=200, skipped=12, heard_level=9.0, absent_level=2.0
+    )
+    kinds = two_kinds(value, around, np.zeros(212), None, usable)
+    assert list(kinds.skip_probability >= 0.5) == list(gone)
+    assert kinds.heard_mean == pytest.approx(9.0, abs=0.3)
+    assert kinds.absent_mean == pytest.approx(1.7, abs=0.2)  # where it was drawn
+
+
+def test_a_sound_at_two_of_eight_distances_does_not_raise_chance():
+    value, gone, around, usable = _matches(
+        np.random.default_rng(2), heard=200, skipped=12, heard_level=9.0, absent_level=2.0
+    )
+    around[:2] += 6.0
+    kinds = two_kinds(value, around, np.zeros(212), None, usable)
+    assert kinds.absent_mean == pytest.approx(1.7, abs=0.3)
+    assert list(kinds.skip_probability >= 0.5) == list(gone)
+
+
+def test_faint_ticks_far_over_chance_are_heard():
+    # 8 dB under their fellows is 0.4 of the level: 6.4 of 16, nine scales of chance over it.
+    rng = np.random.default_rng(3)
+    value, _, around, usable = _matches(rng, heard=200, skipped=8, heard_level=16.0, absent_level=6.4)
+    kinds = two_kinds(value, around, np.full(208, -1.0), None, usable)
+    assert not np.any(kinds.skip_probability >= 0.5)
+
+
+def test_a_partner_at_the_same_moment_is_what_is_absent():
+    # The partner matches at 4.5 where chance is 1.7: half way to the ticks, but a group of its own.
+    rng = np.random.default_rng(4)
+    value, gone, around, usable = _matches(rng, heard=480, skipped=25, heard_level=12.0, absent_level=4.5)
+    template = np.sin(np.arange(60) / 3) / np.linalg.norm(np.sin(np.arange(60) / 3))
+    kinds = two_kinds(value, around, np.full(505, -1.0), None, usable)
+    beside = apart_from_other_sound(kinds, value, _waves(rng, value, template), template, usable, partner=True)
+    assert np.sum((beside.skip_probability >= 0.5) != gone) <= 1
+    assert beside.absent_mean == pytest.approx(4.5, abs=0.5)
+    # Without a partner a group with the tick's own waveform is faint ticks.
+    alone = apart_from_other_sound(kinds, value, _waves(rng, value, template), template, usable, partner=False)
+    assert alone is kinds
+
+
+def test_place_odds_far_off_are_chance_and_on_the_spot_are_a_tick():
+    stray = np.random.default_rng(5).normal(0, 3e-4, 960)
+    odds = place_odds(np.array([0.0, 2e-3]), stray, 5e-5, 2.2e-3)
+    assert odds[0] < -1
+    assert odds[1] > 3
+
+
+@pytest.mark.parametrize("wrong_ms", [-2.4, 2.4])
+def test_a_clock_that_points_at_the_close_click_counts_the_same(wrong_ms):
+    rng = np.random.default_rng(6)
+    due = 0.1 + 0.17 * np.arange(120) + 1e-4 * rng.standard_normal(120)
+    skipped = np.zeros(120, dtype=bool)
+    skipped[[20, 50, 51, 90]] = True
+    y = rng.standard_normal(round(21 * _SR)).astype(np.float32)
+    ring = 9 * np.sin(2 * np.pi * 5_000 * np.arange(40) / _SR) * np.exp(-np.arange(40) / 12)
+    for at in due[~skipped]:
+        for click, level in ((at, 1.0), (at + 0.0028, 0.8)):
+            first = round(click * _SR)
+            y[first : first + 40] += level * ring
+    found = match_events(y, _SR, 0.0, due + wrong_ms * 1e-3, np.ones(120, dtype=bool), gap_s=0.0028)
+    assert list(np.flatnonzero(found.skip_probability >= 0.5)) == list(np.flatnonzero(skipped))
