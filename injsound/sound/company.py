@@ -22,6 +22,8 @@ AUDIBLE = 3.0
 # A row of events is silent where the neighbours' mean presence lies under this, and this many standard deviations
 # under the usual: 4 leave 3 of 100,000 rows of a sounding engine.
 _HALF_GONE, _CLEAR_RUN = 0.4, 4.0
+# A neighbour whose clicks match hardly better than chance says nothing, in however long a row.
+_LEAST_SEPARATION = 0.5
 _BINS = 256
 _NEAR_S = 0.0012
 _OWN_BEFORE_S, _OWN_AFTER_S = 0.003, 0.013
@@ -144,12 +146,13 @@ def silent_run(neighbours: Sequence[NeighbourTicks], first: int, last: int) -> b
     bool
         True where their mean presence is nearer to chance than to the usual and the difference is clear.
     """
-    if not neighbours:
+    clear = [n for n in neighbours if n.separation > _LEAST_SEPARATION]
+    if not clear:
         return False
-    weight = np.array([max(n.separation, 0.0) ** 2 for n in neighbours])
-    presence = np.array([float(np.mean(n.presence[first:last])) for n in neighbours])
-    spread = 1 / np.sqrt(max(float(weight.sum()) * (last - first), 1e-9))
-    mean = float(np.average(presence, weights=np.maximum(weight, 1e-9)))
+    weight = np.array([n.separation**2 for n in clear])
+    presence = np.array([float(np.mean(n.presence[first:last])) for n in clear])
+    spread = 1 / np.sqrt(float(weight.sum()) * (last - first))
+    mean = float(np.average(presence, weights=weight))
     return bool(mean < min(_HALF_GONE, 1 - _CLEAR_RUN * spread))
 
 
