@@ -2,7 +2,7 @@
 
 At event level: scattered and bursty faults, unequal lengths and wrong calls, a fault that fades as the engine warms.
 With ``--sound`` through simulated recordings of random engines and their readings. Prints the tables of
-docs/methods.md, 'Episodes'.
+docs/methods.md, 'Episodes'; Ctrl-C prints what is done.
 """
 
 import argparse
@@ -237,19 +237,23 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     args = parser.parse_args()
     count = args.sound_count if args.sound else args.count
-    rows = {}
-    with ProcessPoolExecutor(args.workers) as pool:
-        run = partial(all_trials, only=args.only, sound=args.sound)
-        seeds = range(args.first, args.first + count)
-        for done, trials in enumerate(pool.map(run, seeds, chunksize=1 if args.sound else 20), 1):
+    run = partial(all_trials, only=args.only, sound=args.sound)
+    seeds = range(args.first, args.first + count)
+    rows, done = {}, 0
+    pool = ProcessPoolExecutor(args.workers)
+    try:
+        for trials in pool.map(run, seeds, chunksize=1 if args.sound else 20):
+            done += 1
             for trial in trials:
                 rows.setdefault(trial.test, []).append(trial)
-            if done % max(1, count // 10) == 0:
+                if args.sound and trial.outcome == "wrong":
+                    print(f"seed {seeds[done - 1]}: {trial.test}: {trial.verdict}", file=sys.stderr)
+            if done % max(1, count // 100) == 0:
                 print(f"{done} of {count}", file=sys.stderr, flush=True)
-            wrong = (f"seed {args.first + done - 1}: {t.test}: {t.verdict}" for t in trials if t.outcome == "wrong")
-            if args.sound:
-                print(*wrong, sep="\n", end="", file=sys.stderr, flush=True)
-    print(f"{count} trials each; per cent\n")
+    except KeyboardInterrupt:
+        pass  # what is done is printed
+    pool.shutdown(wait=False, cancel_futures=True)
+    print(f"{done} trials each; per cent\n")
     print_tables(rows)
 
 
