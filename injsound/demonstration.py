@@ -1,29 +1,33 @@
-"""The shipped practice recordings, read and pictured."""
+"""The shipped practice cases, walked from their recordings to their reports."""
 
-import tomllib
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date
 from importlib.resources import files
 from pathlib import Path
 
-from injsound.engine import Engine, parse_firing_order
+from injsound.cases.case import FILE_NAME, Case, load_case
+from injsound.cases.evidence import gather
+from injsound.cases.guide import Findings, next_step
+from injsound.cases.store import read_case
 from injsound.errors import InjsoundError
 from injsound.files import write_whole
-from injsound.record import document, dumps
-from injsound.results import Failure
-from injsound.runs import run_file
-from injsound.show.plot import picture_bytes
-from injsound.show.reading_text import glance
-from injsound.show.text import ENGLISH, Words, filled
+from injsound.results import Failure, Reading, Verdict
+from injsound.show.findings_text import step_said, told_briefly
+from injsound.show.report import make_report
+from injsound.show.text import ENGLISH, Words, filled, row
 from injsound.show.words.keys import Screen
+
+CASES = ("library", "sprayer")
 
 
 def demo_folder() -> Path:
-    """Folder of the shipped recordings: in the installed package, else in the checkout.
+    """Folder of the shipped cases: in the installed package, else in the checkout.
 
     Returns
     -------
     Path
-        Folder with ``demo.toml``.
+        Folder with a folder for each of ``CASES``.
 
     Raises
     ------
@@ -32,18 +36,18 @@ def demo_folder() -> Path:
     """
     package = Path(str(files("injsound")))
     for folder in (package / "recordings_demo", package.parent / "recordings_demo"):
-        if (folder / "demo.toml").is_file():
+        if all((folder / name / FILE_NAME).is_file() for name in CASES):
             return folder
     raise InjsoundError("the shipped recordings are missing; install injsound again or run from a whole checkout")
 
 
 def run_demo(to: Path, words: Words = ENGLISH, *, echo: Callable[[str], None]) -> None:
-    """Read every shipped recording, print what it says and leave pictures and JSON.
+    """Copy the shipped cases, read them, print what they say and leave a report in each.
 
     Parameters
     ----------
     to : Path
-        Folder for the results; its files of the same names are replaced.
+        Folder for the copies; its files of the same names are replaced, others stay.
     words : Words
         The language.
     echo : callable
@@ -54,23 +58,40 @@ def run_demo(to: Path, words: Words = ENGLISH, *, echo: Callable[[str], None]) -
     InjsoundError
         If the folder cannot be written to.
     """
-    folder = demo_folder()
-    told = tomllib.loads((folder / "demo.toml").read_text(encoding="utf-8"))
+    shipped = demo_folder()
+    echo("\n".join(filled(words.say(Screen.DEMO_STORY))))
+    for name in CASES:
+        case = load_case(_copied(shipped / name, to / name))
+        results = read_case(case)
+        findings = gather(case, results)
+        step = next_step(case, findings)
+        report = case.folder / "report.html"
+        page = make_report(case, results, findings, step, words, day=date.today())
+        write_whole(report, page.encode())
+        echo("\n".join(["", *filled(case.complaint)]))
+        told = [*_told(case, results, findings, words), ("case next", step_said(step, words))]
+        for command, said in [*told, ("report", str(report))]:
+            echo("\n".join(row(command, said)))
+    echo(f"\n{words.caution()}")
+
+
+def _copied(shipped: Path, to: Path) -> Path:
+    """The shipped package stays as it is: a case keeps its readings beside its recordings."""
     try:
         to.mkdir(parents=True, exist_ok=True)
+        for file in shipped.iterdir():
+            write_whole(to / file.name, file.read_bytes())
     except OSError as error:
-        raise InjsoundError(f"cannot make the folder {to}: {error.strerror}; run the demo elsewhere") from error
-    echo("\n".join(filled(words.say(Screen.DEMO_STORY))))
-    results = []
-    for entry in told["recording"]:
-        engine = Engine(firing_order=parse_firing_order(told["firing_order"]), cylinder=entry["cylinder"])
-        result = run_file(folder / entry["file"], engine=engine, rpm=told["rpm"], name=entry["file"])
-        results.append(result)
-        echo("")
-        echo("\n".join(glance(result, words)))
-        if not isinstance(result, Failure):
-            write_whole(to / f"{Path(entry['file']).stem}.png", picture_bytes(result, words=words))
-    readings = [r for r in results if not isinstance(r, Failure)]
-    failures = [r for r in results if isinstance(r, Failure)]
-    write_whole(to / "results.json", dumps(document(readings, failures)).encode())
-    echo(f"\n{words.say(Screen.DEMO_DONE, folder=f'{to}/')}\n{words.caution()}")
+        raise InjsoundError(f"cannot write to {to}: {error.strerror}; run the demo elsewhere") from error
+    return to
+
+
+def _told(
+    case: Case, results: Mapping[str, Reading | Failure], findings: Findings, words: Words
+) -> Iterator[tuple[str, str]]:
+    """What each test says, behind the command that says it in full."""
+    counts = Counter(result.verdict for result in results.values() if isinstance(result, Reading))
+    verdicts = ", ".join(f"{counts[verdict]} {words.say(verdict)}" for verdict in Verdict if counts[verdict])
+    yield "check", words.say(Screen.DEMO_READ, count=len(case.entries), verdicts=verdicts)
+    yield from told_briefly(findings, words)
+    yield words.say(Screen.DEMO_FOUND), case.outcome

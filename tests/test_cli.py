@@ -151,19 +151,3 @@ def test_simulate_writes_sound_and_truth(tmp_path, capsys):
     assert json.loads((tmp_path / "x.truth.json").read_text())["simulated"] is True
     assert "ticks left out" in capsys.readouterr().out
     assert main(["simulate", str(out), "--seconds", "10"]) == 2
-
-
-def test_demo_reads_all_and_replaces_its_own_files(tmp_path, monkeypatch, capsys):
-    monkeypatch.chdir(tmp_path)
-    assert main(["demo"]) == 0
-    (tmp_path / "injsound_demo" / "mine.txt").write_text("mine")
-    assert main(["demo"]) == 0
-    out = capsys.readouterr().out
-    printed = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8").split("```")[3].strip().splitlines()
-    assert len(printed) > 8
-    assert all(line in out for line in printed[:-1])
-    values = json.loads((tmp_path / "injsound_demo" / "results.json").read_text())
-    jsonschema.validate(values, schema())
-    assert [r["verdict"] for r in values["readings"]] == ["skipping", "steady", "cannot tell", "steady"]
-    assert (tmp_path / "injsound_demo" / "mine.txt").read_text() == "mine"
-    assert len(list((tmp_path / "injsound_demo").glob("*.png"))) == 4

@@ -90,6 +90,7 @@ ALLOWED = {
     "show.clips": {"results", "sound.audio"},
     "show.report": {
         "__init__",
+        "diagnoses",
         "results",
         "cases.case",
         "cases.guide",
@@ -107,7 +108,17 @@ ALLOWED = {
     "reading": BASE | {"joining"} | STAGES | {"findings.proportions", "findings.verdict"},
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets"},
     "demonstration": BASE
-    | {"files", "record", "runs", "show.plot", "show.reading_text", "show.text", "show.words.keys"},
+    | {
+        "files",
+        "cases.case",
+        "cases.evidence",
+        "cases.guide",
+        "cases.store",
+        "show.findings_text",
+        "show.report",
+        "show.text",
+        "show.words.keys",
+    },
     "simulate": {"errors", "engine", "results"},
     "cli": None,
     "cli_cases": None,

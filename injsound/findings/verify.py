@@ -14,6 +14,9 @@ from injsound.findings.proportions import events_needed, exact_limits, wilson_li
 from injsound.findings.verdict import CONFIDENCE, GOAL_RATE
 from injsound.results import Figure
 
+# A range of the fellows wider than twice the value itself says nothing of it: two fellows that differ give one.
+_MOST_WIDTH = 2.0
+
 
 def newcombe_difference(
     first: tuple[int, int], second: tuple[int, int], *, confidence: float = CONFIDENCE
@@ -254,6 +257,8 @@ def _timing(fellows: list[Take], cylinder: int) -> tuple[list[Reason], list[Reas
         if value is None or limits is None:
             continue
         low, high = (math.exp(limit) for limit in limits) if ratio else limits
+        if high - low > _MOST_WIDTH * value:
+            continue
         digits = 0 if ratio else 2
         shown = [round(figure, digits) for figure in (value, 0.0 if ratio else low, high)]
         figures: dict[str, Figure] = {"measure": measure, **dict(zip(("value", "low", "high"), shown, strict=True))}

@@ -1,6 +1,7 @@
 """Short sounds for the report: around one event, at normal and at quarter speed, as MP3."""
 
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -12,32 +13,33 @@ SIDE_S = 1.0
 _SR = 24_000
 
 
-def clip(path: str | Path, at_s: float, *, channel: int | None = None, slow: int = 1) -> bytes:
-    """Cut out the sound around a moment.
+def clips(path: str | Path, places: Sequence[tuple[float, int]], *, channel: int | None = None) -> list[bytes]:
+    """Cut out the sound around some moments, in one pass over the file.
 
     Parameters
     ----------
     path : path
         Sound file.
-    at_s : float
-        The middle [s].
+    places : sequence of (float, int)
+        The middle of each [s], and how many times slower it plays [unitless].
     channel : int or None
         Channel, counted from 1; None picks the clearer one.
-    slow : int
-        How many times slower it plays [unitless].
 
     Returns
     -------
-    bytes
-        MP3; empty where the moment lies outside the file.
+    list of bytes
+        MP3 for each; empty where the moment lies outside the file.
     """
+    made = [b""] * len(places)
     for chapter in chapters(path, channel=channel):
-        first = round((at_s - SIDE_S / slow - chapter.start_s) * chapter.sr)
-        last = round((at_s + SIDE_S / slow - chapter.start_s) * chapter.sr)
-        part = chapter.y[max(0, first) : max(0, last)]
-        if len(part) > chapter.sr // 10:
-            return _encoded(part, chapter.sr, slow)
-    return b""
+        for k, (at_s, slow) in enumerate(places):
+            first, last = (round((at_s + side * SIDE_S / slow - chapter.start_s) * chapter.sr) for side in (-1, 1))
+            part = chapter.y[max(0, first) : max(0, last)]
+            if not made[k] and len(part) > chapter.sr // 10:
+                made[k] = _encoded(part, chapter.sr, slow)
+        if all(made):
+            break
+    return made
 
 
 def _encoded(y: FloatArray, sr: int, slow: int) -> bytes:

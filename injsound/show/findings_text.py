@@ -214,10 +214,7 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
         Lines.
     """
     lines = [words.say(Line.VERIFY), *wrapped(words.say(found.verdict))]
-    if found.rate_high is not None:
-        high = words.percent(found.rate_high)
-        figures: dict[str, Figure] = {"skipped": found.after.skipped, "judged": found.after.judged, "high": high}
-        lines += wrapped(words.say(Line.VERIFY_AFTER, figures))
+    lines += [line for said in _left(found, words) for line in wrapped(said)]
     if found.change is not None and found.change_low is not None and found.change_high is not None:
         shares = (found.change, found.change_low, found.change_high)
         change, low, least = (words.number(100 * share, 1, sign=True) for share in shares)
@@ -228,6 +225,14 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
     if found.verdict is VerifyVerdict.GOOD:
         lines += wrapped(words.say(Todo.ROAD_TEST))
     return [*lines, *wrapped(words.say(Line.NOT_FLOW))]
+
+
+def _left(found: VerifyFinding, words: Words) -> list[str]:
+    """How much may be left of the fault, where anything was counted."""
+    if found.rate_high is None:
+        return []
+    after: dict[str, Figure] = {"skipped": found.after.skipped, "judged": found.after.judged}
+    return [words.say(Line.VERIFY_AFTER, {**after, "high": words.percent(found.rate_high)})]
 
 
 def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
@@ -258,6 +263,35 @@ def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
     if findings.verification is not None:
         blocks.append(tell_verify(findings.verification, words))
     return blocks
+
+
+def told_briefly(findings: Findings, words: Words) -> list[tuple[str, str]]:
+    """What each test says, in a sentence or two.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of a case.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    list of (str, str)
+        The command that says it in full, and the words; in the order of the job.
+    """
+    told = []
+    if findings.comparison is not None:
+        odd = ", ".join(map(str, findings.comparison.odd))
+        told.append(("compare", words.say(findings.comparison.verdict, {"odd": odd})))
+    if findings.wiggle is not None:
+        told.append(("wiggle", words.say(findings.wiggle.verdict)))
+    if findings.swap is not None:
+        told.append(("swap", swap_headline(findings.swap, words)))
+    if findings.verification is not None:
+        said = [words.say(findings.verification.verdict), *_left(findings.verification, words)]
+        told.append(("verify", " ".join(said)))
+    return told
 
 
 def tell_step(step: Step, words: Words) -> list[str]:

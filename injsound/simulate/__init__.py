@@ -393,7 +393,8 @@ def _encode(path: Path, recording: Recording, codec: str | None, bit_rate: int |
     import av
 
     try:
-        with av.open(str(path), "w") as container:
+        # Bit-exact: the same seed gives the same file, without a random stream number or the encoder's version.
+        with av.open(str(path), "w", options={"fflags": "+bitexact"}) as container:
             stream = container.add_stream(codec or container.default_audio_codec, rate=recording.sr)
             assert isinstance(stream, av.AudioStream)
             stream.layout = "mono"

@@ -173,4 +173,5 @@ class Screen(StrEnum):
     REPORT = "report"
     BATCH_DONE = "batch done"
     DEMO_STORY = "demo story"
-    DEMO_DONE = "demo done"
+    DEMO_READ = "demo read"
+    DEMO_FOUND = "demo found"

@@ -42,10 +42,11 @@ SCREENS: Table = {
         Screen.REPORT: "report: {file}",
         Screen.BATCH_DONE: "{count} read, {failed} of them could not be used: {file}",
         Screen.DEMO_STORY: (
-            "A mobile library's in-line six stumbles at fast idle on cold, damp mornings. These practice recordings"
-            " are simulated; no real engine made them."
+            "Two practice cases, from the first recording to the repair. The recordings are simulated; no real engine"
+            " made them."
         ),
-        Screen.DEMO_DONE: "pictures and results.json: {folder}",
+        Screen.DEMO_READ: "{count} recordings: {verdicts}",
+        Screen.DEMO_FOUND: "found",
     },
     Injection: {Injection.SEQUENTIAL: "sequential injection", Injection.BATCH: "batch injection"},
     # Wording of SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``.

@@ -45,10 +45,11 @@ SCREENS: Table = {
         Screen.REPORT: "informe: {file}",
         Screen.BATCH_DONE: "leídos: {count}; no se pudieron usar: {failed}; tabla: {file}",
         Screen.DEMO_STORY: (
-            "El motor de seis cilindros en línea de una biblioteca móvil tropieza al ralentí acelerado en las mañanas"
-            " frías y húmedas. Estas grabaciones de práctica son simuladas; no las hizo ningún motor real."
+            "Dos casos de práctica, de la primera grabación a la reparación. Las grabaciones son simuladas; no las hizo"
+            " ningún motor real."
         ),
-        Screen.DEMO_DONE: "imágenes y results.json: {folder}",
+        Screen.DEMO_READ: "{count} grabaciones: {verdicts}",
+        Screen.DEMO_FOUND: "hallado",
     },
     Injection: {Injection.SEQUENTIAL: "inyección secuencial", Injection.BATCH: "inyección en grupo"},
     TroubleKind: {
