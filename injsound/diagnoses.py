@@ -36,6 +36,15 @@ class Shaking(StrEnum):
     UNKNOWN = "unknown"
 
 
+class Placing(StrEnum):
+    """Where in the firing order the tick of a recording lies, once the engine's common sound has laid all over one."""
+
+    AT_PLACE = "at its place"
+    NEIGHBOUR = "at another's place"
+    SILENT = "silent at its place"
+    NOT_SHOWN = "not shown"
+
+
 class Measure(StrEnum):
     """By what an injector stands out of its fellows."""
 
@@ -115,6 +124,8 @@ class Why(StrEnum):
     NONE_STANDS_OUT = "none stands out"  # cylinders
     NOTHING_SKIPS = "nothing skips"  # seconds
     SILENT = "silent"  # cylinder: nothing ticks there
+    NEIGHBOUR_RECORDED = "neighbour recorded"  # file, cylinder, neighbour: the tick heard is the neighbour's
+    IN_ORDER = "in order"  # cylinders: their ticks stand apart as the firing order says
     TOO_FEW_RECORDINGS = "too few recordings"  # count, needed
     NOT_COUNTED = "not counted"  # file: no verdict was reached on it
     CONDITIONS_DIFFER = "conditions differ"  # conditions
@@ -289,6 +300,28 @@ class Arm:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """Where the tick of one recording lies among its fellows'.
+
+    Parameters
+    ----------
+    placing : Placing
+        What was found.
+    neighbour : int or None
+        Whose place the tick lies at, where it is another's.
+    off_ms : float or None
+        From that place to the tick [ms].
+    contrast : float or None
+        How many times worse its sound fits the others' at the next best place [unitless].
+    """
+
+    placing: Placing
+    neighbour: int | None = None
+    off_ms: float | None = None
+    contrast: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Side:
     """One cylinder in a comparison.
 
@@ -320,7 +353,7 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
-    """Result of `findings.compare.compare_injectors`."""
+    """Result of `findings.compare.compare_injectors`; ``places`` one per recording, in their order."""
 
     verdict: CompareVerdict
     odd: tuple[int, ...]
@@ -328,6 +361,7 @@ class Comparison:
     reasons: tuple[Reason, ...]
     condition: str
     record_s: float | None
+    places: tuple[Place, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,10 +5,12 @@ A four-stroke cycle is 720 degrees of crank, two revolutions. Everything below f
 
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 from injsound.errors import ParameterError
 
 MAX_CYLINDERS = 16
+CYCLE_DEGREES = 720.0
 # Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
 MIN_RPM, MAX_RPM = 60.0, 10_000.0
 _COMMON_ORDERS: dict[int, tuple[str, ...]] = {
@@ -75,6 +77,9 @@ class Engine:
         Each cylinder once, in the order of firing [unitless].
     injection : Injection
         Sequential (once per cycle) or batch (once per revolution).
+    firing_angles : tuple of float or None
+        Where in the 720 degrees each cylinder fires, in firing order, for an engine that fires unevenly; None fires
+        evenly [degrees].
 
     Raises
     ------
@@ -86,6 +91,7 @@ class Engine:
     cylinder: int | None = None
     firing_order: tuple[int, ...] | None = None
     injection: Injection = Injection.SEQUENTIAL
+    firing_angles: tuple[float, ...] | None = None
 
     def __post_init__(self) -> None:
         n, order = self.cylinders, self.firing_order
@@ -100,6 +106,8 @@ class Engine:
             raise ParameterError(
                 f"cylinder is {self.cylinder}; expected 1 to {n or MAX_CYLINDERS}: count cylinders as the maker does"
             )
+        if self.firing_angles is not None:
+            _check_angles(self.firing_angles, order)
 
 
 def _check_order(order: tuple[int, ...], cylinders: int | None) -> None:
@@ -112,6 +120,21 @@ def _check_order(order: tuple[int, ...], cylinders: int | None) -> None:
         raise ParameterError(
             f"firing order {shown} is not possible; expected each cylinder from 1 to {len(order)} once, "
             "such as 1-3-4-2: check the order"
+        )
+
+
+def _check_angles(angles: tuple[float, ...], order: tuple[int, ...] | None) -> None:
+    shown = ", ".join(f"{angle:g}" for angle in angles)
+    if order is None or len(angles) != len(order):
+        named = "no firing order" if order is None else f"a firing order of {len(order)}"
+        raise ParameterError(
+            f"firing angles {shown} go with {named}; expected one angle for each cylinder of the order"
+        )
+    rising = all(a < b for a, b in pairwise(angles))
+    if not (rising and angles[0] >= 0 and angles[-1] < CYCLE_DEGREES):  # also catches nan
+        raise ParameterError(
+            f"firing angles {shown} are not possible; expected rising degrees from 0 to under {CYCLE_DEGREES:g}, "
+            "such as 0, 90, 240, 330, 480, 570: check them"
         )
 
 
@@ -265,22 +288,50 @@ def firing_phase(order: tuple[int, ...], cylinder: int) -> float:
     return order.index(cylinder) / len(order)
 
 
+def cylinder_phases(engine: Engine) -> dict[int, float]:
+    """Place of every cylinder in the cycle: its firing angle where angles are known, else evenly by the order.
+
+    Parameters
+    ----------
+    engine : Engine
+        What is known of it.
+
+    Returns
+    -------
+    dict of int to float
+        Phase by cylinder, in firing order, from 0 up to 1 [cycles]; empty where no firing order is known.
+    """
+    order, angles = engine.firing_order, engine.firing_angles
+    if order is None:
+        return {}
+    if angles is None:
+        return {cylinder: firing_phase(order, cylinder) for cylinder in order}
+    return {cylinder: angle / CYCLE_DEGREES for cylinder, angle in zip(order, angles, strict=True)}
+
+
 def neighbour_phases(engine: Engine) -> tuple[float, ...]:
     """Where the other injectors tick, as phases after this injector's tick.
 
     Parameters
     ----------
     engine : Engine
-        With firing order, or at least the number of cylinders (phases are then the same, without names).
+        With the number of cylinders; firing angles need the recorded cylinder as well.
 
     Returns
     -------
     tuple of float
-        Rising phases between 0 and 1, without 0 itself [cycles]; empty where the number of cylinders is unknown.
-        In batch mode only the phases within half a cycle that are not shared with partners are of use to a caller.
+        Rising phases between 0 and 1, without 0 itself [cycles]; empty where the number of cylinders is unknown, or an
+        uneven engine's cylinder. In batch mode only the phases within half a cycle that are not shared with partners
+        are of use to a caller.
     """
     n = engine.cylinders
-    return () if n is None else tuple(k / n for k in range(1, n))
+    if engine.firing_angles is None:
+        return () if n is None else tuple(k / n for k in range(1, n))
+    if engine.cylinder is None:
+        return ()
+    phases = cylinder_phases(engine)
+    own = phases.pop(engine.cylinder)
+    return tuple(sorted((phase - own) % 1.0 for phase in phases.values()))
 
 
 def cylinder_trouble_codes(cylinder: int) -> dict[str, TroubleCode]:

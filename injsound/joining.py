@@ -275,7 +275,14 @@ def _joined_picture(heard: list[Heard]) -> Picture | None:
     rows = np.concatenate([p.rows for p in pictures])
     times = np.concatenate([p.row_times_s for p in pictures])
     rising = np.concatenate([[True], np.diff(np.maximum.accumulate(times)) > 0])
-    return replace(pictures[0], rows=rows[rising], row_times_s=times[rising], profile=rows[rising].mean(axis=0))
+    weights = [len(p.rows) for p in pictures]
+    return replace(
+        pictures[0],
+        rows=rows[rising],
+        row_times_s=times[rising],
+        profile=rows[rising].mean(axis=0),
+        halves=np.average([p.halves for p in pictures], axis=0, weights=weights).astype(np.float32),
+    )
 
 
 def _warnings(

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from injsound.engine import EVENTS_PER_CYCLE, Engine, check_rpm, cycle_interval
+from injsound.engine import EVENTS_PER_CYCLE, Engine, check_rpm, cycle_interval, neighbour_phases
 from injsound.joining import LEAST_AGREEMENT, Heard, join, select
 from injsound.results import (
     UNJUDGED_KINDS,
@@ -26,7 +26,7 @@ from injsound.results import (
     SpanKind,
     State,
 )
-from injsound.sound import company, cycle, jitter, knocks, levels, onsets, opentime, quality, scatter, ticks
+from injsound.sound import alignment, company, cycle, jitter, knocks, levels, onsets, opentime, quality, scatter, ticks
 from injsound.sound.events import Matches, match_elsewhere, match_events
 from injsound.sound.signals import covered, cycle_at, cycle_length, muted, time_at, true_runs, whitened
 
@@ -116,14 +116,21 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
         recording.start_s,
         strength,
         lock.clock,
-        cylinders=engine.cylinders,
+        fellows=_fellows(engine),
         per_cycle=per_cycle,
     )
     learnt = replace(memory, interval_s=interval, profile=lock.profile)
-    chapter = replace(nothing, choice=choice, picture=_picture_without_tick(strength, lock))
+    chapter = replace(nothing, choice=choice, picture=_picture_without_tick(strength, lock, choice))
     if choice.found is not ticks.Found.OWN:
         return chapter, learnt
     return _ask(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
+
+
+def _fellows(engine: Engine) -> tuple[float, ...] | None:
+    """Where the other injectors tick, None where it is not known."""
+    if engine.cylinders is None or (engine.firing_angles is not None and engine.cylinder is None):
+        return None
+    return neighbour_phases(engine)
 
 
 def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span, ...]:
@@ -354,8 +361,9 @@ def _rows(strength: OnsetStrength, lock: cycle.Lock, phase: float) -> tuple[Floa
     return rows, time_at(lock.clock, starts)
 
 
-def _picture_without_tick(strength: OnsetStrength, lock: cycle.Lock) -> Picture:
+def _picture_without_tick(strength: OnsetStrength, lock: cycle.Lock, choice: ticks.Choice) -> Picture:
     rows, times = _rows(strength, lock, 0.25)
+    doubted = (choice.own, choice.rival) if choice.found in (ticks.Found.TWO, ticks.Found.OWN_SILENT) else ()
     return Picture(
         rows=rows,
         row_times_s=times,
@@ -363,6 +371,8 @@ def _picture_without_tick(strength: OnsetStrength, lock: cycle.Lock) -> Picture:
         own_phases=(),
         mean_tick=np.zeros(0),
         mean_tick_s=np.zeros(0),
+        halves=alignment.cycle_halves(strength, lock.clock, start=0.0),
+        candidates=tuple(c.phase for c in doubted if c is not None),
     )
 
 
@@ -377,13 +387,16 @@ def _picture(
 ) -> Picture:
     rows, times = _rows(strength, lock, phase)
     tick = matches.template / max(float(np.abs(matches.template).max()), 1e-12)
+    own = tuple((0.25 + k / per_cycle) % 1.0 for k in range(per_cycle))
     return Picture(
         rows=rows,
         row_times_s=times,
         profile=rows.mean(axis=0),
-        own_phases=tuple((0.25 + k / per_cycle) % 1.0 for k in range(per_cycle)),
+        own_phases=own,
         mean_tick=tick,
         mean_tick_s=(np.arange(len(tick)) - matches.zero) / sr - shift_s,
+        halves=alignment.cycle_halves(strength, lock.clock, start=phase - 0.25),
+        candidates=own,
     )
 
 

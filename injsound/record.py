@@ -106,6 +106,7 @@ def reading_to_json(reading: Reading) -> dict[str, Any]:
             "cylinder": engine.cylinder,
             "firing_order": None if engine.firing_order is None else list(engine.firing_order),
             "injection": engine.injection.value,
+            "firing_angles": None if engine.firing_angles is None else list(engine.firing_angles),
         },
         "verdict": reading.verdict.value,
         "reasons": [_note(note) for note in reading.reasons],
@@ -157,6 +158,7 @@ def reading_from_json(values: Mapping[str, Any], *, picture: Picture | None = No
 
 def _read_reading(values: Mapping[str, Any], picture: Picture | None) -> Reading:
     engine, quality, order = values["engine"], values["quality"], values["engine"]["firing_order"]
+    angles = engine.get("firing_angles")
     return Reading(
         file=values["file"],
         sha256=values["sha256"],
@@ -169,6 +171,7 @@ def _read_reading(values: Mapping[str, Any], picture: Picture | None) -> Reading
             cylinder=engine["cylinder"],
             firing_order=None if order is None else tuple(order),
             injection=Injection(engine["injection"]),
+            firing_angles=None if angles is None else tuple(angles),
         ),
         verdict=Verdict(values["verdict"]),
         reasons=tuple(_read_note(note, ReasonCode) for note in values["reasons"]),
@@ -326,5 +329,6 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
             arrays = {name: stored[name] for name in Picture.__dataclass_fields__}
     except (OSError, ValueError, KeyError) as error:
         raise InjsoundError(f"cannot read {path}: {error}; expected arrays saved by injsound") from error
-    arrays["own_phases"] = tuple(arrays["own_phases"].tolist())
+    for name in ("own_phases", "candidates"):
+        arrays[name] = tuple(arrays[name].tolist())
     return Picture(**arrays)

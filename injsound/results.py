@@ -511,6 +511,12 @@ class Picture:
         Mean waveform of the heard ticks, band-passed, peak 1; empty where there is none [unitless].
     mean_tick_s : ndarray, shape (n,)
         Time of each sample of ``mean_tick`` from the open tick [s].
+    halves : ndarray of float32, shape (2, n_bands, 720)
+        Mean onset strength per band and degree of crank over odd and over even cycles, from where the rows start;
+        empty where it was not kept [unitless].
+    candidates : tuple of float
+        Where in the row the ticks lie that could be this injector's: its own, or those between which the recording
+        cannot tell [cycles].
     """
 
     rows: FloatArray
@@ -519,6 +525,8 @@ class Picture:
     own_phases: tuple[float, ...]
     mean_tick: FloatArray
     mean_tick_s: FloatArray
+    halves: FloatArray = field(default_factory=lambda: np.zeros((2, 0, 720), dtype=np.float32))
+    candidates: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         _freeze_arrays(self)

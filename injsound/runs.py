@@ -15,6 +15,9 @@ from injsound.results import Failure, Note, Reading, State, WarningCode
 from injsound.sound.audio import chapters, sha256
 from injsound.sound.onsets import second_opinion
 
+# Raised by one whenever a kept reading lacks what a new one holds.
+_EDITION = 2
+
 
 def run_file(
     path: str | Path, *, engine: Engine, rpm: float | None = None, channel: int | None = None, name: str | None = None
@@ -67,7 +70,8 @@ def reading_key(path: str | Path, *, engine: Engine, rpm: float | None) -> str:
     str
         64 hexadecimal digits of the content, a dash and 12 of the settings with the program's version.
     """
-    settings = (engine.cylinders, engine.cylinder, engine.firing_order, engine.injection.value, rpm, __version__)
+    known = (engine.cylinders, engine.cylinder, engine.firing_order, engine.firing_angles, engine.injection.value)
+    settings = (*known, rpm, __version__, _EDITION)
     return f"{sha256(path)}-{hashlib.sha256(repr(settings).encode()).hexdigest()[:12]}"
 
 

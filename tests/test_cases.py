@@ -86,6 +86,15 @@ def _case(tmp_path, sounds):
     return folder
 
 
+def test_an_uneven_engines_angles_stand_in_the_case(tmp_path):
+    uneven = Engine(firing_order=(1, 2), firing_angles=(0.0, 270.0))
+    path = new_case(tmp_path / "twin", engine=uneven)
+    assert load_case(tmp_path / "twin").engine == uneven
+    path.write_text(path.read_text().replace("270.0", '"a lot"'))
+    with pytest.raises(CaseError, match=r"firing_angles: is .*expected degrees such as"):
+        load_case(tmp_path / "twin")
+
+
 # --- case.toml ------------------------------------------------------------------------------------------------------
 
 

@@ -1,5 +1,7 @@
 """The engine's arithmetic against tables, the standard's wording and itself."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,6 +13,7 @@ from injsound.engine import (
     check_rpm,
     common_firing_orders,
     cycle_interval,
+    cylinder_phases,
     cylinder_trouble_codes,
     firing_interval,
     firing_phase,
@@ -102,6 +105,36 @@ def test_neighbours_lie_evenly_between_two_ticks():
     assert neighbour_phases(Engine(firing_order=(1, 2, 3))) == pytest.approx((1 / 3, 2 / 3))
     assert neighbour_phases(Engine(cylinders=1)) == ()
     assert neighbour_phases(Engine()) == ()
+
+
+def test_uneven_engines_fire_at_their_angles():
+    # 90 and 150 degrees in turn; seen from cylinder 6 at 90 degrees the others follow after 150, 240, ... of 720.
+    odd = Engine(firing_order=(1, 6, 5, 4, 3, 2), firing_angles=(0, 90, 240, 330, 480, 570), cylinder=6)
+    assert cylinder_phases(odd) == {1: 0, 6: 0.125, 5: 240 / 720, 4: 330 / 720, 3: 480 / 720, 2: 570 / 720}
+    assert neighbour_phases(odd) == pytest.approx([d / 720 for d in (150, 240, 390, 480, 630)])
+    assert neighbour_phases(replace(odd, cylinder=None)) == ()
+    assert cylinder_phases(Engine(firing_order=(1, 3, 4, 2))) == {1: 0, 3: 0.25, 4: 0.5, 2: 0.75}
+    assert cylinder_phases(Engine(cylinders=4)) == {}
+
+
+@pytest.mark.parametrize(
+    ("angles", "message"),
+    [
+        ((0, 180, 360), "go with a firing order of 4"),
+        ((0, 180, 180, 540), "expected rising degrees"),
+        ((-10, 180, 360, 540), "expected rising degrees"),
+        ((0, 180, 360, 720), "from 0 to under 720"),
+        ((0, 180, float("nan"), 540), "expected rising degrees"),
+    ],
+)
+def test_impossible_firing_angles_are_refused(angles, message):
+    with pytest.raises(ParameterError, match=message):
+        Engine(firing_order=(1, 3, 4, 2), firing_angles=angles)
+
+
+def test_firing_angles_need_an_order():
+    with pytest.raises(ParameterError, match="no firing order"):
+        Engine(cylinders=2, firing_angles=(0, 270))
 
 
 def test_a_firing_order_names_the_number_of_cylinders():

@@ -73,7 +73,15 @@ def test_arrays_there_and_back(tmp_path):
     save_picture(tmp_path / "x.npz", made)
     back = load_picture(tmp_path / "x.npz")
     np.testing.assert_array_equal(back.rows, made.rows)
-    assert back.own_phases == made.own_phases
+    np.testing.assert_array_equal(back.halves, made.halves)
+    assert (back.own_phases, back.candidates) == (made.own_phases, made.candidates)
+
+
+def test_firing_angles_there_and_back():
+    uneven = replace(reading().engine, firing_angles=(0.0, 90.0, 240.0, 330.0, 480.0, 570.0))
+    values = json.loads(dumps(document([replace(reading(), engine=uneven)], [])))
+    jsonschema.validate(values, schema())
+    assert reading_from_json(values["readings"][0]).engine == uneven
 
 
 def test_a_file_that_is_no_picture_is_refused(tmp_path):

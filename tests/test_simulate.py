@@ -9,6 +9,7 @@ from injsound.engine import Engine, Injection
 from injsound.errors import InjsoundError, ParameterError
 from injsound.results import SpanKind
 from injsound.simulate import Scene, Skipping, simulate, truth_to_json, write
+from injsound.simulate.clicks import valve_click, varied
 
 FOUR = Engine(cylinders=4, cylinder=1, firing_order=(1, 3, 4, 2))
 SHORT = Scene(seconds=8.0, sr=24_000, seed=3, engine=FOUR)
@@ -59,6 +60,39 @@ def test_injectors_of_one_engine_open_by_the_firing_order(cylinder):
     _, other = simulate(replace(steady, seed=4, engine=replace(FOUR, cylinder=cylinder)))
     later = (other.due_s[0] - first.due_s[0]) / 0.2  # 600 rpm: a cycle is 0.2 s
     assert later % 1 == pytest.approx(FOUR.firing_order.index(cylinder) / 4, abs=1e-6)
+
+
+def test_a_recording_begins_anywhere_in_the_cycle():
+    # 600 rpm: a cycle is 0.2 s; a quarter of it later the same events come 0.05 s earlier.
+    steady = replace(SHORT, rpm=600.0, wander=0.0, scatter_us=0.0, engine_seed=7)
+    _, first = simulate(steady)
+    _, later = simulate(replace(steady, begins_at=0.25))
+    assert (first.due_s[0] - later.due_s[0]) / 0.2 % 1 == pytest.approx(0.25, abs=1e-6)
+
+
+def test_uneven_engines_tick_at_their_angles():
+    # A V-twin: 270 of 720 degrees are 0.075 s of 0.2 s.
+    twin = Engine(cylinders=2, cylinder=1, firing_order=(1, 2), firing_angles=(0, 270))
+    steady = replace(SHORT, rpm=600.0, wander=0.0, scatter_us=0.0, engine_seed=7, engine=twin)
+    _, first = simulate(steady)
+    _, second = simulate(replace(steady, engine=replace(twin, cylinder=2)))
+    assert (second.due_s[0] - first.due_s[0]) % 0.2 == pytest.approx(0.075, abs=1e-6)
+
+
+def test_valves_alike_ring_alike():
+    rng = np.random.default_rng(0)
+    kind, own = valve_click(rng), valve_click(rng)
+    np.testing.assert_allclose(varied(kind, own, 0.0).frequency_hz, kind.frequency_hz)
+    np.testing.assert_array_equal(varied(kind, own, 1.0).weight, own.weight)
+    # Halfway in ratio: the geometric mean.
+    np.testing.assert_allclose(varied(kind, own, 0.5).damping, np.sqrt(kind.damping * own.damping))
+
+
+def test_a_dead_fellow_is_not_heard():
+    alone = replace(SHORT, valves=0, rumble_db=-200.0, hiss_db=-200.0, skipping=Skipping.DEAD, tick_db=60.0,
+                    neighbour_db=0.0, neighbour_spread_db=0.0)  # fmt: skip
+    (all_tick, _), (none, _) = simulate(alone), simulate(replace(alone, dead=(2, 3, 4)))
+    assert np.abs(all_tick.y).max() / all_tick.y.std() > 2 * np.abs(none.y).max() / none.y.std()
 
 
 def test_one_engine_sounds_alike_in_all_its_recordings():

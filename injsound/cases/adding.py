@@ -60,6 +60,8 @@ def new_case(
         table.add("cylinders", known.cylinders)
     if known.firing_order is not None:
         table.add("firing_order", "-".join(map(str, known.firing_order)))
+    if known.firing_angles is not None:
+        table.add("firing_angles", list(known.firing_angles))
     table.add("injection", known.injection.value)
     document.add("engine", table)
     stored = tomlkit.table()

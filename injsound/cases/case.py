@@ -228,7 +228,7 @@ _TOP = {
     "recording",
     "outcome",
 }
-_ENGINE = {"cylinders", "firing_order", "injection"}
+_ENGINE = {"cylinders", "firing_order", "firing_angles", "injection"}
 _CODES = {"stored", "pending", "freeze_frame", "misfires"}
 _CODES_SWAPPED = _CODES - {"freeze_frame"}
 _FREEZE_FRAME = {"rpm", "coolant_c", "load_percent"}
@@ -348,11 +348,16 @@ class _Checker:
 
     def engine(self, values: Mapping[str, Any]) -> Engine:
         order = self.take(values, "firing_order", str, "", "[engine] ")
+        angles = self.take(values, "firing_angles", list, [], "[engine] ")
+        if not all(isinstance(angle, int | float) and not isinstance(angle, bool) for angle in angles):
+            self.say("[engine] firing_angles", f"is {angles!r}; expected degrees such as [0, 90, 240, 330, 480, 570]")
+            angles = []
         try:
             return Engine(
                 cylinders=self.take(values, "cylinders", int, None, "[engine] "),
                 firing_order=parse_firing_order(order) if order else None,
                 injection=self.choice(values, "injection", Injection, Injection.SEQUENTIAL, "[engine] "),
+                firing_angles=tuple(map(float, angles)) or None,
             )
         except ParameterError as error:
             self.say("[engine]", str(error))

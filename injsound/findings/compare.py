@@ -24,6 +24,7 @@ from injsound.findings.episodes import (
     shows_fault,
 )
 from injsound.findings.opening import like_open_times, opening_leads
+from injsound.findings.places import settle
 from injsound.results import Figure, Verdict
 
 # Fewer cylinders than this leave nothing to compare with.
@@ -50,26 +51,39 @@ def compare_injectors(takes: Sequence[Take]) -> Comparison:
     Comparison
         The odd one with its evidence, none, or not shown.
     """
-    conditions = sorted({take.condition for take in takes})
-    cylinders = sorted({take.cylinder for take in takes})
-    doubts = [*_doubts(takes, cylinders), *_uncounted(takes)]
+    if unlike(takes):
+        return _compare(takes, takes, [])
+    kept, told, places = settle(takes)
+    return replace(_compare(kept, takes, told), places=places)
+
+
+def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason]) -> Comparison:
+    """Compare what is left of every recording once each was laid to its place."""
+    conditions = sorted({take.condition for take in every})
+    cylinders = sorted({take.cylinder for take in every})
+    wrong = [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
+    in_order = [reason for reason in told if reason.why is Why.IN_ORDER]
+    doubts = [*_doubts(every, cylinders), *wrong, *_uncounted(takes)]
     sides = _corrected([_side(takes, cylinder) for cylinder in cylinders])
     condition = conditions[0] if len(conditions) == 1 else ""
     counted = [side for side in sides if side.arm is not None]
-    if any(reason.why in UNLIKE for reason in doubts) or len(counted) < FEWEST_CYLINDERS:
+    # Laid over one crank, others tick at their places and this one does not: that needs no count of theirs.
+    placed = {reason.figures["cylinder"] for reason in told if reason.why is Why.SILENT}
+    silent = {side.cylinder for side in sides if side.silent and side.cylinder in placed}
+    if any(reason.why in UNLIKE for reason in doubts) or (len(counted) < FEWEST_CYLINDERS and not silent):
         return _finding(CompareVerdict.NOT_SHOWN, (), sides, doubts, condition, None)
-    odd = tuple(side.cylinder for side in sides if _is_odd(side))
+    odd = tuple(side.cylinder for side in sides if _is_odd(side) or side.cylinder in silent)
     reasons = [reason for side in sides if side.cylinder in odd for reason in _evidence(side, sides)]
     if odd:
         verdict = CompareVerdict.ODD_ONE if len(odd) == 1 else CompareVerdict.SEVERAL
-        return _finding(verdict, odd, sides, [*reasons, *doubts], condition, None)
+        return _finding(verdict, odd, sides, [*reasons, *in_order, *doubts], condition, None)
     if not doubts and all(_cleared(side, takes) for side in counted) and len(counted) == len(cylinders):
         why = Reason(why=Why.NONE_STANDS_OUT, figures={"cylinders": len(cylinders)})
-        return _finding(CompareVerdict.NONE, (), sides, [why], condition, None)
+        return _finding(CompareVerdict.NONE, (), sides, [why, *in_order], condition, None)
     most = max((side.arm for side in counted if side.arm), key=lambda arm: arm.episodes / max(arm.blocks, 1))
     why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": round(min(_smallest(side) for side in sides), 3)})
     seconds = seconds_for(_EPISODES_FOR_NAME, most)
-    return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *doubts], condition, seconds)
+    return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *in_order, *doubts], condition, seconds)
 
 
 def _finding(

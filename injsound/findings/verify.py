@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from statistics import median
 
 from injsound.diagnoses import Arm, Measure, Reason, Side, Stage, Take, VerifyFinding, VerifyVerdict, Why
 from injsound.errors import ParameterError
@@ -14,7 +15,7 @@ from injsound.findings.proportions import events_needed, exact_limits, wilson_li
 from injsound.findings.verdict import CONFIDENCE, GOAL_RATE
 from injsound.results import Figure
 
-# A range of the fellows wider than twice the value itself says nothing of it: two fellows that differ give one.
+# A range wider than twice the fellows' usual value says nothing: two fellows that differ give one.
 _MOST_WIDTH = 2.0
 
 
@@ -257,7 +258,7 @@ def _timing(fellows: list[Take], cylinder: int) -> tuple[list[Reason], list[Reas
         if value is None or limits is None:
             continue
         low, high = (math.exp(limit) for limit in limits) if ratio else limits
-        if high - low > _MOST_WIDTH * value:
+        if high - low > _MOST_WIDTH * median(others):
             continue
         digits = 0 if ratio else 2
         shown = [round(figure, digits) for figure in (value, 0.0 if ratio else low, high)]

@@ -4,21 +4,21 @@
 functions of the scene and of a random generator of their own, so that switching one effect on changes no other.
 """
 
-import dataclasses
 import json
 import os
 import tempfile
+from dataclasses import asdict, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from injsound.engine import EVENTS_PER_CYCLE, firing_phase
+from injsound.engine import EVENTS_PER_CYCLE, cylinder_phases
 from injsound.errors import InjsoundError
 from injsound.results import CycleClock, FloatArray, Recording, Span, SpanKind
 from injsound.simulate.chain import disturb, lose_buffers, process, respond, speech_like
-from injsound.simulate.clicks import Click, add_strikes, injector_clicks, neighbour_click, valve_click
+from injsound.simulate.clicks import Click, add_strikes, injector_clicks, neighbour_click, valve_click, varied
 from injsound.simulate.crank import turn
 from injsound.simulate.scene import BoolArray, Chain, Scene, Skipping, Truth
 
@@ -85,12 +85,12 @@ def simulate(scene: Scene, *, background: FloatArray | None = None) -> tuple[Rec
 
 
 def _own_phase(scene: Scene, rng: np.random.Generator) -> float:
-    """Where the own injector opens in the cycle."""
+    """Where the own injector opens, from the recording's first moment on."""
     if scene.engine_seed is None:
-        return float(rng.uniform(0.05, 0.95))
-    order, own = _order(scene)
-    phase = _engine_rng(scene, 0).uniform() + firing_phase(order, own)
-    return float(phase % (1 / EVENTS_PER_CYCLE[scene.engine.injection]))
+        phase = float(rng.uniform(0.05, 0.95))
+    else:
+        phase = float(_engine_rng(scene, 0).uniform()) + _phases(scene)[_own(scene)]
+    return float((phase - scene.begins_at) % (1 / EVENTS_PER_CYCLE[scene.engine.injection]))
 
 
 def _engine_rng(scene: Scene, part: int) -> np.random.Generator:
@@ -98,11 +98,20 @@ def _engine_rng(scene: Scene, part: int) -> np.random.Generator:
     return np.random.default_rng((scene.engine_seed or 0, part))
 
 
-def _order(scene: Scene) -> tuple[tuple[int, ...], int]:
-    """Firing order and own cylinder."""
-    engine = scene.engine
-    order = engine.firing_order or tuple(range(1, (engine.cylinders or 1) + 1))
-    return order, engine.cylinder or order[0]
+def _phases(scene: Scene) -> dict[int, float]:
+    """Place of each cylinder in the cycle, in the order of firing; that of their numbers where none is given."""
+    n = scene.engine.cylinders or 1
+    return cylinder_phases(scene.engine) or {k + 1: k / n for k in range(n)}
+
+
+def _own(scene: Scene) -> int:
+    return scene.engine.cylinder or next(iter(_phases(scene)))
+
+
+def _turned(scene: Scene, clock: CycleClock, phase: float) -> FloatArray:
+    """Every time the crank is at a phase, counted from the recording's first moment [cycles]."""
+    turned = np.arange(np.ceil(clock.cycles[-1] + scene.begins_at)) + phase - scene.begins_at
+    return turned[turned >= 0]
 
 
 def _time(clock: CycleClock, cycles: FloatArray) -> FloatArray:
@@ -130,8 +139,8 @@ def _noise(scene: Scene, clock: CycleClock, rng: np.random.Generator) -> FloatAr
     high = signal.butter(4, _ABOVE_HZ, "high", fs=scene.sr, output="sos")
     steady = steady_rng.standard_normal(n)
     steady /= signal.sosfilt(high, steady).std()
-    cylinders = scene.engine.cylinders or 4
-    firing = np.interp(np.arange(n) / scene.sr, clock.times_s, clock.cycles) * cylinders
+    turned = np.interp(np.arange(n) / scene.sr, clock.times_s, clock.cycles) + scene.begins_at
+    firing = _firings(scene, turned)
     strength = 1 + 0.1 * strength_rng.standard_normal(int(firing[-1]) + 2)
     since = firing % 1.0
     burst = strength[firing.astype(int)] * np.exp(-4 * since) * np.minimum(since / 0.06, 1)
@@ -144,6 +153,16 @@ def _noise(scene: Scene, clock: CycleClock, rng: np.random.Generator) -> FloatAr
         + 10 ** (scene.hiss_db / 20) * hiss / signal.sosfilt(high, hiss).std()
     )
     return noise
+
+
+def _firings(scene: Scene, turned: FloatArray) -> FloatArray:
+    """How many cylinders have fired, and how far the crank is on the way to the next."""
+    if scene.engine.firing_angles is None:
+        return turned * (scene.engine.cylinders or 4)
+    phases = np.array(list(_phases(scene).values()))
+    whole, places = np.floor(turned), np.append(phases, 1.0 + phases[0])
+    firings: FloatArray = np.interp(turned - whole, places, np.arange(len(places))) + whole * len(phases)
+    return firings
 
 
 def _fitted(background: FloatArray, scene: Scene) -> FloatArray:
@@ -209,15 +228,14 @@ def _fellows(
     rng: np.random.Generator,
 ) -> None:
     """The other injectors, at their places in the cycle, weaker the further along the rail."""
-    engine = scene.engine
-    order, own = _order(scene)
-    for cylinder in sorted(order):
+    engine, phases, own = scene.engine, _phases(scene), _own(scene)
+    for cylinder in sorted(phases):
         body_rng, event_rng = rng.spawn(2)
-        if cylinder == own:
+        if cylinder == own or cylinder in scene.dead:
             continue
         places = abs(cylinder - own)
         db = scene.neighbour_db - scene.neighbour_spread_db * (places - 1) + body_rng.normal(0, 1.0)
-        phase = (firing_phase(order, cylinder) - firing_phase(order, own)) % 1.0
+        phase = (phases[cylinder] - phases[own]) % 1.0
         if engine.injection.value == "batch":
             phase %= 0.5
         at = _time(clock, np.concatenate([due_cycles[:1] - 1, due_cycles]) + phase)
@@ -235,23 +253,25 @@ def _fellows(
 
 def _valves(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Generator) -> None:
     """Valves, at angles that are the same for every cylinder."""
-    n = scene.engine.cylinders or 1
     angle_rng, body_rng, event_rng = rng.spawn(3)
     if scene.engine_seed is not None:
         angle_rng, body_rng = _engine_rng(scene, 1), _engine_rng(scene, 2)
-    cycles = np.arange(np.ceil(clock.cycles[-1]))
+    path_rng, kind_rng = event_rng.spawn(1)[0], body_rng.spawn(1)[0]
     own_peak = _own_peak(scene)
     for angle in angle_rng.uniform(0, 1, scene.valves):
-        for cylinder in range(n):
-            click = valve_click(body_rng)
-            at = _time(clock, cycles + angle + cylinder / n)
+        kind = valve_click(kind_rng)
+        for cylinder, phase in _phases(scene).items():
+            click = varied(kind, valve_click(body_rng), scene.valve_variety)
+            at = _time(clock, _turned(scene, clock, angle + phase))
             at = at[~_inside(at, scene.silence_s)]
             at = at + _VALVE_SCATTER_S * event_rng.standard_normal(len(at))
-            db = scene.valve_db + body_rng.normal(-3, 3)
+            db = scene.valve_db + body_rng.normal(-3, 3 * scene.valve_variety)
+            db -= scene.valve_spread_db * abs(cylinder - _own(scene))
             strength = (
                 own_peak * 10 ** (db / 20) / click.peak(scene.sr) * (1 + 0.2 * event_rng.standard_normal(len(at)))
             )
-            add_strikes(y, scene.sr, click, at, strength, 0.3, event_rng)
+            way = 10 ** (scene.path_db * path_rng.standard_normal(len(click.weight)) / 20)
+            add_strikes(y, scene.sr, replace(click, weight=click.weight * way), at, strength, 0.3, event_rng)
 
 
 def _own_peak(scene: Scene) -> float:
@@ -266,8 +286,7 @@ def _pump(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Generat
     body_rng = rng if scene.engine_seed is None else _engine_rng(scene, 3)
     click = valve_click(body_rng)
     phases = body_rng.uniform() + np.arange(scene.pump_lobes) / scene.pump_lobes
-    cycles = np.arange(np.ceil(clock.cycles[-1]))
-    at = _time(clock, (cycles[:, None] + phases).ravel())
+    at = _time(clock, np.sort(np.concatenate([_turned(scene, clock, phase) for phase in phases])))
     strength = np.full(len(at), _own_peak(scene) * 10 ** (scene.pump_db / 20) / click.peak(scene.sr))
     add_strikes(y, scene.sr, click, at, strength, 0.2, rng)
 
@@ -330,7 +349,7 @@ def truth_to_json(truth: Truth) -> dict[str, Any]:
     return {
         "simulated": True,
         "rpm": round(truth.rpm, 3),
-        "scene": dataclasses.asdict(truth.scene),
+        "scene": asdict(truth.scene),
         "events": events,
         "spans": spans,
     }

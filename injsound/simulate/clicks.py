@@ -159,3 +159,31 @@ def valve_click(rng: np.random.Generator) -> Click:
         weight=rng.uniform(0.3, 1.0, modes),
         rise_s=0.0003,
     )
+
+
+def varied(kind: Click, own: Click, variety: float) -> Click:
+    """A body between one of a kind and one of its own.
+
+    Parameters
+    ----------
+    kind, own : Click
+        With as many modes.
+    variety : float
+        0 gives the kind, 1 the own body [unitless].
+
+    Returns
+    -------
+    Click
+        Frequencies, damping and weights in between, in ratio.
+    """
+
+    def between(a: FloatArray, b: FloatArray) -> FloatArray:
+        mean: FloatArray = b if variety == 1 else a ** (1 - variety) * b**variety
+        return mean
+
+    return Click(
+        frequency_hz=between(kind.frequency_hz, own.frequency_hz),
+        damping=between(kind.damping, own.damping),
+        weight=between(kind.weight, own.weight),
+        rise_s=own.rise_s,
+    )

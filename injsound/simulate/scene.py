@@ -46,10 +46,12 @@ class Scene:
     seed : int
         All randomness follows from it; each effect draws from a generator of its own [unitless].
     engine : Engine
-        Cylinders, own cylinder, firing order, injection mode.
+        Cylinders, own cylinder, firing order, injection mode, firing angles.
     engine_seed : int or None
         Recordings with the same one are of one engine: valves, pump and injection angle are the same; None makes an
         engine from the seed [unitless].
+    begins_at : float
+        How far the engine has turned when the recording begins [cycles].
     rpm : float
         Mean engine speed [1/min].
     rpm_profile : tuple of (float, float)
@@ -86,12 +88,21 @@ class Scene:
         Stretches in which no injector ticks [s].
     silence_s : tuple of (float, float)
         Stretches in which the whole engine is silent [s].
+    dead : tuple of int
+        Cylinders, other than the own one, whose injectors never tick.
     neighbour_db, neighbour_spread_db : float
         Level of the nearest neighbour's tick under the own one, and loss per further place along the rail [dB].
     valves : int
         Valve ticks per cylinder and cycle [unitless].
     valve_db : float
         Level of a valve tick against the own tick [dB].
+    valve_spread_db : float
+        Loss of a valve tick per place along the head between its cylinder and the probe [dB].
+    valve_variety : float
+        How far the valves of one kind differ from cylinder to cylinder: 1 makes each a body of its own, 0 makes them
+        all alike [unitless].
+    path_db : float
+        Standard deviation of what the way from a valve to the probe does to each of its modes [dB].
     pump_lobes : int
         Strokes of a cam-driven pump per cycle [unitless].
     pump_db : float
@@ -125,6 +136,7 @@ class Scene:
     seed: int = 0
     engine: Engine = field(default_factory=lambda: Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4)))
     engine_seed: int | None = None
+    begins_at: float = 0.0
     rpm: float = 700.0
     rpm_profile: tuple[tuple[float, float], ...] = ()
     wander: float = 0.01
@@ -147,10 +159,14 @@ class Scene:
     mode_change_s: float = 0.0
     fuel_cut_s: tuple[tuple[float, float], ...] = ()
     silence_s: tuple[tuple[float, float], ...] = ()
+    dead: tuple[int, ...] = ()
     neighbour_db: float = -10.0
     neighbour_spread_db: float = 3.0
     valves: int = 2
     valve_db: float = -8.0
+    valve_spread_db: float = 0.0
+    valve_variety: float = 1.0
+    path_db: float = 0.0
     pump_lobes: int = 0
     pump_db: float = -8.0
     rumble_db: float = 15.0

@@ -108,7 +108,7 @@ def choose_tick(
     strength: OnsetStrength,
     clock: CycleClock,
     *,
-    cylinders: int | None,
+    fellows: tuple[float, ...] | None,
     per_cycle: int = 1,
 ) -> Choice:
     """Find this injector's tick among all that recurs in the cycle.
@@ -127,8 +127,8 @@ def choose_tick(
         Onset strength in bands [unitless].
     clock : CycleClock
         The engine's cycle.
-    cylinders : int or None
-        Number of cylinders, if known [unitless].
+    fellows : tuple of float or None
+        Where the other injectors tick after this one's, rising; None where unknown [cycles].
     per_cycle : int
         Ticks of one injector per cycle: 1 sequential, 2 batch [unitless].
 
@@ -160,10 +160,10 @@ def choose_tick(
     if _is_faint(own) and any(_outshines(c, own) for c in ticks):
         return Choice(found=Found.NOTHING, own=own)
     own = _open_click(own, measured, interval)
-    slots, places = _neighbours(own, ticks, measured, interval, cylinders, per_cycle)
+    slots, places = _neighbours(own, ticks, measured, interval, fellows, per_cycle)
     others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
     rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
-    return _judge_choice(own, slots, places, rivals, counted=cylinders is not None)
+    return _judge_choice(own, slots, places, rivals, counted=fellows is not None)
 
 
 def _judge_choice(
@@ -279,36 +279,31 @@ def _neighbours(
     ticks: list[Candidate],
     measured: Callable[[float, float], Candidate],
     interval: float,
-    cylinders: int | None,
+    fellows: tuple[float, ...] | None,
     per_cycle: int,
 ) -> tuple[tuple[Candidate, ...], int]:
     """Ticks at the other injectors' places and how many places there are; none where no even spacing shows."""
-
-    def at(n: int) -> list[Candidate]:
-        found = []
-        for k in range(1, n // per_cycle):
-            phase = (own.phase + k / n) % 1.0
-            near = [
-                c for c in ticks if c is not own and _gap(c.phase, phase) * interval < _SLOT_S + abs(_finite(c.gap_s))
-            ]
-            found += near[:1]
-        return found
-
-    if cylinders is None:
-        tried = {n: at(n) for n in _COMMON_CYLINDERS if n % per_cycle == 0}
-        cylinders, found = max(
-            tried.items(), key=lambda item: (len(item[1]) / (item[0] // per_cycle - 1 or 1), -item[0])
-        )
-        if len(found) < 2:
+    if fellows is None:
+        tried = {n: _ticks_spaced(n, own, ticks, interval, per_cycle) for n in _COMMON_CYLINDERS if n % per_cycle == 0}
+        n, found = max(tried.items(), key=lambda item: (item[1] / (item[0] // per_cycle - 1 or 1), -item[0]))
+        if found < 2:
             return (), 0
-    places = max(0, cylinders // per_cycle - 1)
+        fellows = tuple(k / n for k in range(1, n))
+    places = [after for after in fellows if after < 1 / per_cycle - 1e-9]
     slots = []
-    for k in range(1, places + 1):
-        phase = (own.phase + k / cylinders) % 1.0
+    for after in places:
+        phase = (own.phase + after) % 1.0
         c = measured(phase, 0.0)
         if _is_neighbour(c, own, phase, interval):
             slots.append(c)
-    return tuple(slots), places
+    return tuple(slots), len(places)
+
+
+def _ticks_spaced(n: int, own: Candidate, ticks: list[Candidate], interval: float, per_cycle: int) -> int:
+    """At how many of n even places a tick was found."""
+    places = [(own.phase + k / n) % 1.0 for k in range(1, n // per_cycle)]
+    others = [c for c in ticks if c is not own]
+    return sum(any(_near(c, phase, interval) for c in others) for phase in places)
 
 
 def _gap(a: float, b: float) -> float:

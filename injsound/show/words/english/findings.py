@@ -139,6 +139,12 @@ FINDINGS: Table = {
         Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
         Why.NOTHING_SKIPS: "Nothing skipped.",
         Why.SILENT: "Nothing ticks at cylinder {cylinder} while its fellows tick.",
+        Why.NEIGHBOUR_RECORDED: (
+            "{file} is left out: its tick lies at cylinder {neighbour}'s place in the order, not at {cylinder}'s."
+            " Either the probe sat nearer to {neighbour}, or {cylinder} is dead: record {cylinder} again, the probe on"
+            " its body."
+        ),
+        Why.IN_ORDER: "In the firing order by the engine's own sound: the ticks of cylinders {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Recordings so far: {count}; {needed} are needed.",
         Why.NOT_COUNTED: "{file} could not be counted: record it again.",
         Why.CONDITIONS_DIFFER: "Conditions differ ({conditions}): only like with like can be compared.",

@@ -153,6 +153,12 @@ FINDINGS: Table = {
         Why.NONE_STANDS_OUT: "Se grabaron los {cylinders} mientras el motor temblaba y ninguno falla más que el resto.",
         Why.NOTHING_SKIPS: "No faltó nada.",
         Why.SILENT: "En el cilindro {cylinder} no suena nada, mientras los demás suenan.",
+        Why.NEIGHBOUR_RECORDED: (
+            "{file} no se cuenta: su chasquido cae en el sitio del cilindro {neighbour} en el orden, no en el del"
+            " {cylinder}. O la sonda estaba más cerca del {neighbour}, o el {cylinder} está mudo: grabe otra vez el"
+            " {cylinder}, con la sonda en su cuerpo."
+        ),
+        Why.IN_ORDER: "En orden de encendido, según el sonido del propio motor: los chasquidos de {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Grabaciones hasta ahora: {count}; hacen falta {needed}.",
         Why.NOT_COUNTED: "{file} no se pudo contar: grábelo otra vez.",
         Why.CONDITIONS_DIFFER: "Las condiciones difieren ({conditions}): solo se compara lo igual con lo igual.",
