@@ -15,7 +15,14 @@ import click
 from injsound import __version__
 from injsound.cli_cases import add_commands
 from injsound.cli_findings import add_findings
-from injsound.cli_options import LANGUAGE_VARIABLE, engine_options, language_option, make_engine, may_write
+from injsound.cli_options import (
+    LANGUAGE_VARIABLE,
+    engine_options,
+    force_option,
+    language_option,
+    make_engine,
+    may_write,
+)
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import Phrase, Screen
@@ -63,7 +70,7 @@ def cli(context: click.Context, debug: bool) -> None:
 @click.option(
     "--second-opinion", is_flag=True, help="Count with librosa's onset detection too and say where it differs."
 )
-@click.option("--force", is_flag=True, help="Overwrite files that exist.")
+@force_option
 @language_option
 @click.pass_context
 def check(
@@ -261,7 +268,7 @@ def _share(text: str) -> float:
 @click.option("--burst", type=int, default=5, show_default=True, help="Skips in a row, or the n of every nth.")
 @click.option("--open-time-ms", type=float, default=2.8, show_default=True)
 @click.option("--seed", type=int, default=0, show_default=True)
-@click.option("--force", is_flag=True, help="Overwrite files that exist.")
+@force_option
 @language_option
 def simulate(
     out: str,

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import click
 
 from injsound.cli_cases import gathered, say
-from injsound.cli_options import engine_options, language_option, make_engine
+from injsound.cli_options import engine_options, force_option, language_option, make_engine, may_write
 from injsound.errors import ParameterError
 from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
-    from injsound.diagnoses import Stage, Take
+    from injsound.diagnoses import Comparison, Stage, Take
     from injsound.engine import Engine
     from injsound.results import Reading
     from injsound.show.text import Words
@@ -34,12 +34,16 @@ def add_findings(group: click.Group) -> None:
 
 @click.command()
 @click.argument("what", nargs=-1, required=True, type=click.Path())
+@click.option("--picture", type=click.Path(dir_okay=False), help="Draw all of them beside each other (PNG).")
+@force_option
 @engine_options
 @language_option
 @click.pass_context
 def compare(
     context: click.Context,
     what: tuple[str, ...],
+    picture: str | None,
+    force: bool,
     rpm: float | None,
     injection: str,
     cylinders: int | None,
@@ -55,10 +59,12 @@ def compare(
     from injsound.cases.evidence import compare_case, two_speed_case
     from injsound.show.findings_text import tell_comparison, tell_two_speed
 
+    if picture is not None:
+        may_write([Path(picture)], force)
     failed = False
     if len(what) == 1 and Path(what[0]).is_dir():
         _, _, findings = gathered(what[0], words)
-        found, at_speeds = findings.comparison, findings.two_speed
+        found, at_speeds, takes = findings.comparison, findings.two_speed, list(findings.takes)
     else:
         if cylinder is not None:
             raise ParameterError("--cylinder comes from each file's name; leave it out")
@@ -70,7 +76,19 @@ def compare(
         raise ParameterError(f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
     for block in (tell_comparison(found, words), *(tell_two_speed(one, words) for one in at_speeds)):
         say(block)
+    if picture is not None:
+        _draw_compared(Path(picture), takes, found, words)
     context.exit(int(failed))
+
+
+def _draw_compared(to: Path, takes: "Sequence[Take]", found: "Comparison", words: "Words") -> None:
+    from injsound.files import write_whole
+    from injsound.show.plot_compared import compared_bytes
+
+    drawn = compared_bytes(takes, found, words=words)
+    if drawn is None:
+        raise ParameterError(f"{to} was not drawn: none of the recordings holds the engine's cycles")
+    write_whole(to, drawn)
 
 
 @click.command()

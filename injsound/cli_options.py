@@ -105,6 +105,22 @@ def make_engine(cylinders: int | None, cylinder: int | None, firing_order: str |
     return Engine(cylinders=cylinders, cylinder=cylinder, firing_order=order, injection=Injection(injection))
 
 
+def force_option(command: Any) -> Any:
+    """Option that lets files be overwritten.
+
+    Parameters
+    ----------
+    command : callable
+        A click command's function with a parameter ``force``.
+
+    Returns
+    -------
+    callable
+        The same with the option.
+    """
+    return click.option("--force", is_flag=True, help="Overwrite files that exist.")(command)
+
+
 def may_write(targets: Sequence[Path], force: bool) -> None:
     """Say before the long work what could not be written after it.
 

@@ -353,7 +353,7 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
-    """Result of `findings.compare.compare_injectors`; ``places`` one per recording, in their order."""
+    """Result of `findings.compare.compare_injectors`; ``places`` one per recording, ``files`` those that count."""
 
     verdict: CompareVerdict
     odd: tuple[int, ...]
@@ -362,6 +362,7 @@ class Comparison:
     condition: str
     record_s: float | None
     places: tuple[Place, ...] = ()
+    files: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

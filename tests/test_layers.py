@@ -106,11 +106,13 @@ ALLOWED = {
         "show.clips",
         "show.findings_text",
         "show.plot",
+        "show.plot_compared",
         "show.reading_text",
         "show.text",
         "show.words.keys",
         "sound.signals",
     },
+    "show.plot_compared": {"diagnoses", "results", "show.plot", "show.text", "show.words.keys"},
     "show.plot": {"results", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
     "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
@@ -137,7 +139,7 @@ ALLOWED = {
 }
 # Libraries that only one room may know, and whether it may do so while it is itself imported.
 KEPT = {
-    "matplotlib": ({"show.plot"}, False),
+    "matplotlib": ({"show.plot", "show.plot_compared"}, False),
     "av": ({"sound.decoders", "simulate"}, True),
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
     "click": ({"cli", "cli_cases", "cli_findings", "cli_options"}, True),

@@ -5,10 +5,13 @@ import numpy as np
 import pytest
 from matplotlib import image
 from readings import batch, empty, picture, reading
+from takes import take
 
+from injsound.findings.compare import compare_injectors
 from injsound.languages import Language
 from injsound.results import Verdict
 from injsound.show.plot import draw, picture_bytes
+from injsound.show.plot_compared import compared_bytes, draw_compared
 from injsound.show.text import Words
 
 MIN_POINTS = 8.0
@@ -75,3 +78,36 @@ def test_svg_is_the_same_each_time():
     first, second = (picture_bytes(made, kind="svg") for _ in range(2))
     assert first.lstrip().startswith(b"<?xml")
     assert len(first) == len(second)
+
+
+def _compared(cylinders, odd):
+    takes = [take(reading(skipped=(40, 41, 150) if c in odd else ()), c) for c in range(1, cylinders + 1)]
+    takes = [replace(t, reading=replace(t.reading, file=f"{t.cylinder}", sha256=f"{t.cylinder}")) for t in takes]
+    found = compare_injectors(takes)
+    return takes, replace(found, odd=odd)
+
+
+@pytest.mark.parametrize("language", Language)
+@pytest.mark.parametrize("cylinders", [3, 4, 6, 8])
+def test_injectors_beside_each_other_on_equal_scales(cylinders, language):
+    takes, found = _compared(cylinders, (2,))
+    figure = draw_compared(takes, found, words=Words(language))
+    assert len(figure.axes) == cylinders
+    assert len({image.get_clim() for axes in figure.axes for image in axes.images}) == 1
+    assert len({axes.get_ylim() for axes in figure.axes}) == 1
+    framed = [axes for axes in figure.axes if axes.spines["left"].get_linewidth() > 2]
+    assert len(framed) == 1
+    assert "2" in framed[0].get_title(loc="left").splitlines()[0]
+    assert min(t.get_fontsize() for t in _texts(figure)) >= MIN_POINTS
+    figure.canvas.draw()
+    for text in (t for t in _texts(figure) if any(letter.isalpha() for letter in t.get_text())):
+        box = text.get_window_extent(figure.canvas.get_renderer())
+        assert figure.bbox.x0 <= box.x0, text
+        assert box.x1 <= figure.bbox.x1, text
+
+
+def test_nothing_to_draw_is_no_picture():
+    takes, found = _compared(3, ())
+    bare = [replace(t, reading=replace(t.reading, picture=None)) for t in takes]
+    assert compared_bytes(bare, found) is None
+    assert compared_bytes(takes, found).startswith(b"\x89PNG")

@@ -54,7 +54,7 @@ def compare_injectors(takes: Sequence[Take]) -> Comparison:
     if unlike(takes):
         return _compare(takes, takes, [])
     kept, told, places = settle(takes)
-    return replace(_compare(kept, takes, told), places=places)
+    return replace(_compare(kept, takes, told), places=places, files=tuple(take.reading.file for take in kept))
 
 
 def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason]) -> Comparison:

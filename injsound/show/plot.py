@@ -21,13 +21,15 @@ if TYPE_CHECKING:
 
 # Inches: as wide as a phone held upright, and printed at that size no text is under 8 pt.
 _WIDTH, _HEIGHT = 6.3, 9.9
-_DPI = 150
-_SMALL, _BODY, _LARGE = 8.0, 9.0, 15.0
+DPI = 150
+SMALL, _BODY, _LARGE = 8.0, 9.0, 15.0
 _INK = ("#ffffff", "#cfdbe6", "#6f93b3", "#24527a", "#0b2239")
-_DARK = "#0b2239"
+DARK = "#0b2239"
 _MARK = "#e8a200"
 _QUIET = "#8a8f94"
 _CLOSE_S = 0.012
+# A diamond's height as a share of the panel's.
+_GROUPED = 0.022
 # At 8 points so many characters fill the width, so many lines the room under the last panel.
 _FOOT_COLUMNS, _FOOT_LINES = 104, 7
 
@@ -53,7 +55,7 @@ def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH
 
     buffer = io.BytesIO()
     with mpl.rc_context({"svg.fonttype": "path", "svg.hashsalt": "injsound"}):
-        draw(reading, words=words).savefig(buffer, format=kind, dpi=_DPI)
+        draw(reading, words=words).savefig(buffer, format=kind, dpi=DPI)
     return buffer.getvalue()
 
 
@@ -75,7 +77,7 @@ def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
     from PIL import Image
 
     figure = draw(reading, words=words)
-    figure.set_dpi(_DPI)
+    figure.set_dpi(DPI)
     figure.canvas.draw()
     pixels = np.asarray(figure.canvas.buffer_rgba())[:, :, :3]  # type: ignore[attr-defined]  # the canvas is Agg's
     buffer = io.BytesIO()
@@ -136,19 +138,19 @@ def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
 def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
     """Verdict, sentence and next step; returns where the panels may begin."""
     mark = {Verdict.SKIPPING: _MARK, Verdict.STEADY: _INK[2]}.get(reading.verdict, _QUIET)
-    figure.text(0.03, 0.982, words.say(reading.verdict).upper(), fontsize=_LARGE, weight="bold", color=_DARK, va="top")
+    figure.text(0.03, 0.982, words.say(reading.verdict).upper(), fontsize=_LARGE, weight="bold", color=DARK, va="top")
     figure.text(
         0.97,
         0.979,
         shortened(f"{subject(reading, words)}, {reading.file}", 54),
-        fontsize=_SMALL,
-        color=_DARK,
+        fontsize=SMALL,
+        color=DARK,
         ha="right",
         va="top",
     )
     figure.patches.append(_bar(figure, mark))
     lines = [*filled(headline(reading, words), 84), *_why(reading, words)]
-    figure.text(0.03, 0.947, "\n".join(lines), fontsize=_BODY, color=_DARK, va="top", linespacing=1.25)
+    figure.text(0.03, 0.947, "\n".join(lines), fontsize=_BODY, color=DARK, va="top", linespacing=1.25)
     return 0.947 - 0.0185 * len(lines) - 0.035
 
 
@@ -176,12 +178,38 @@ def _empty(axes: "Axes", words: Words) -> None:
     axes.text(0.5, 0.5, words.say(Panel.NOTHING), ha="center", va="center", fontsize=_BODY, color=_QUIET)
 
 
-def _style(axes: "Axes", title: str) -> None:
-    axes.set_title(title, fontsize=_BODY, color=_DARK, loc="left", pad=6)
-    axes.tick_params(labelsize=_SMALL, length=2.5, color=_QUIET, labelcolor=_DARK)
+def style(axes: "Axes", title: str) -> None:
+    """Title, ticks and frame of a panel.
+
+    Parameters
+    ----------
+    axes : Axes
+        The panel.
+    title : str
+        What stands over it.
+    """
+    axes.set_title(title, fontsize=_BODY, color=DARK, loc="left", pad=6)
+    axes.tick_params(labelsize=SMALL, length=2.5, color=_QUIET, labelcolor=DARK)
     for side in axes.spines.values():
         side.set_color(_QUIET)
         side.set_linewidth(0.6)
+
+
+def ink_range(rows: FloatArray) -> tuple[float, float]:
+    """Click energy that is drawn white, and that drawn darkest.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, bins)
+        Click energy of every cycle [unitless].
+
+    Returns
+    -------
+    tuple of float
+        Low, high [unitless].
+    """
+    low, high = np.quantile(rows, [0.3, 0.997])
+    return float(low), float(high)
 
 
 def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words) -> "Axes":
@@ -204,21 +232,30 @@ def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
         The same axes.
     """
     rows = picture.rows
-    low, high = np.quantile(rows, [0.3, 0.997])
+    low, high = ink_range(rows)
     axes.imshow(rows, aspect="auto", cmap=_colours(), vmin=low, vmax=high, extent=(0, 720, len(rows), 0))
     axes.set_xticks([0, 180, 360, 540, 720])
-    axes.set_xlabel(words.say(Panel.AXIS_CYCLE), fontsize=_SMALL, color=_DARK, labelpad=2)
+    axes.set_xlabel(words.say(Panel.AXIS_CYCLE), fontsize=SMALL, color=DARK, labelpad=2)
     _time_ticks(axes, picture.row_times_s)
-    axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
-    _style(axes, words.say(Panel.ROWS))
+    axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=SMALL, color=DARK, labelpad=1)
+    style(axes, words.say(Panel.ROWS))
     for phase in picture.own_phases:
-        axes.plot(720 * phase, 0, "v", ms=6, color=_DARK, clip_on=False, zorder=5)
+        axes.plot(720 * phase, 0, "v", ms=6, color=DARK, clip_on=False, zorder=5)
     axes.set_xlim(0, 720)
     _mark_missing(axes, picture, _missing_rows(reading, picture), 720 * np.array(picture.own_phases), 720, clear=45.0)
     return axes
 
 
-def draw_around(reading: Reading, picture: Picture, axes: "Axes", *, which: int, words: Words) -> "Axes":
+def draw_around(
+    reading: Reading,
+    picture: Picture,
+    axes: "Axes",
+    *,
+    which: int,
+    words: Words,
+    scale: tuple[float, float] | None = None,
+    grouped: float = _GROUPED,
+) -> "Axes":
     """The same rows close around this injector's tick, every missing one marked.
 
     Parameters
@@ -233,6 +270,10 @@ def draw_around(reading: Reading, picture: Picture, axes: "Axes", *, which: int,
         Which of the tick's places in the cycle, from 0 [unitless].
     words : Words
         Language.
+    scale : tuple of float or None
+        Click energy drawn white and darkest; None is the recording's own [unitless].
+    grouped : float
+        Missing ticks this share of the height apart get one diamond [unitless].
 
     Returns
     -------
@@ -244,22 +285,29 @@ def draw_around(reading: Reading, picture: Picture, axes: "Axes", *, which: int,
     phase = picture.own_phases[which]
     before, after = round(0.5 * _CLOSE_S / length * bins), round(_CLOSE_S / length * bins)
     first, last = max(0, round(phase * bins) - before), min(bins, round(phase * bins) + after)
-    low, high = np.quantile(rows, [0.3, 0.997])
+    low, high = scale or ink_range(rows)
     extent = ((first / bins - phase) * length * 1e3, (last / bins - phase) * length * 1e3, len(rows), 0)
     axes.imshow(rows[:, first:last], aspect="auto", cmap=_colours(), vmin=low, vmax=high, extent=extent)
     _time_ticks(axes, picture.row_times_s)
     axes.set_yticklabels([])
-    axes.set_xlabel(words.say(Panel.AXIS_AROUND), fontsize=_SMALL, color=_DARK, labelpad=2)
-    _style(axes, words.say(Panel.CLOSE))
-    axes.plot(0, 0, "v", ms=6, color=_DARK, clip_on=False, zorder=5)
+    axes.set_xlabel(words.say(Panel.AXIS_AROUND), fontsize=SMALL, color=DARK, labelpad=2)
+    style(axes, words.say(Panel.CLOSE))
+    axes.plot(0, 0, "v", ms=6, color=DARK, clip_on=False, zorder=5)
     axes.set_xlim(extent[0], extent[1])
     here = [(row, at) for row, at in _missing_rows(reading, picture) if abs(at - phase) < 0.01]
-    _mark_missing(axes, picture, here, np.zeros(1), extent[1], clear=0.45 * extent[1])
+    _mark_missing(axes, picture, here, np.zeros(1), extent[1], clear=0.45 * extent[1], grouped=grouped)
     return axes
 
 
 def _mark_missing(
-    axes: "Axes", picture: Picture, missing: list[tuple[int, float]], places: FloatArray, edge: float, *, clear: float
+    axes: "Axes",
+    picture: Picture,
+    missing: list[tuple[int, float]],
+    places: FloatArray,
+    edge: float,
+    *,
+    clear: float,
+    grouped: float = _GROUPED,
 ) -> None:
     """A line from beside each hole to the edge; there a diamond for every group, with how many it holds."""
     for row, phase in missing:
@@ -267,7 +315,7 @@ def _mark_missing(
         start = min(places[nearest] + clear, edge)
         axes.plot([start, edge], [row + 0.5, row + 0.5], color=_MARK, lw=0.8, zorder=3)
     rows = np.array([row for row, _ in missing], dtype=float) + 0.5
-    for group in _groups(rows, 0.022 * len(picture.rows)):
+    for group in _groups(rows, grouped * len(picture.rows)):
         axes.plot(edge, group.mean(), zorder=5, **_DIAMOND)
         if len(group) > 1:
             axes.annotate(
@@ -275,8 +323,8 @@ def _mark_missing(
                 (edge, group.mean()),
                 xytext=(7, 0),
                 textcoords="offset points",
-                fontsize=_SMALL,
-                color=_DARK,
+                fontsize=SMALL,
+                color=DARK,
                 va="center",
                 annotation_clip=False,
             )
@@ -363,18 +411,18 @@ def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
                 (group.mean(), floor),
                 xytext=(0, 6),
                 textcoords="offset points",
-                fontsize=_SMALL,
-                color=_DARK,
+                fontsize=SMALL,
+                color=DARK,
                 ha="center",
             )
     axes.set_xlim(0, reading.seconds)
     axes.set_ylim(bottom, top)
-    axes.set_xlabel(words.say(Panel.AXIS_TIME), fontsize=_SMALL, color=_DARK, labelpad=1)
-    axes.set_ylabel(words.say(Panel.LEVEL), fontsize=_SMALL, color=_DARK, labelpad=1)
-    _style(axes, words.say(Panel.EVENTS))
+    axes.set_xlabel(words.say(Panel.AXIS_TIME), fontsize=SMALL, color=DARK, labelpad=1)
+    axes.set_ylabel(words.say(Panel.LEVEL), fontsize=SMALL, color=DARK, labelpad=1)
+    style(axes, words.say(Panel.EVENTS))
     if axes.get_legend_handles_labels()[0]:
         axes.legend(
-            fontsize=_SMALL,
+            fontsize=SMALL,
             frameon=False,
             loc="lower right",
             bbox_to_anchor=(1.0, 0.97),
@@ -386,7 +434,7 @@ def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
     return axes
 
 
-_WEAK: dict[str, Any] = {"marker": "o", "ms": 4.5, "mfc": "white", "mec": _DARK, "mew": 0.9}
+_WEAK: dict[str, Any] = {"marker": "o", "ms": 4.5, "mfc": "white", "mec": DARK, "mew": 0.9}
 _UNJUDGED: dict[str, Any] = {"marker": "x", "ms": 3.5, "mec": _QUIET, "mew": 0.8}
 
 
@@ -427,14 +475,14 @@ def draw_tick(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
     if reading.open_time.median_ms is not None:
         marks.append((reading.open_time.median_ms, Panel.CLOSES))
     for at, phrase in marks:
-        axes.axvline(at, color=_DARK, lw=0.8, ls=(0, (4, 2)))
-        axes.text(at + 0.06, 1.45, words.say(phrase), fontsize=_SMALL, color=_DARK, va="top")
+        axes.axvline(at, color=DARK, lw=0.8, ls=(0, (4, 2)))
+        axes.text(at + 0.06, 1.45, words.say(phrase), fontsize=SMALL, color=DARK, va="top")
     axes.set_ylim(-1.2, 1.55)
     axes.set_yticks([])
     right = max(5.0, 3.0 + (reading.open_time.median_ms or 0.0))
     axes.set_xlim(max(-1.2, float(picture.mean_tick_s[0]) * 1e3), min(right, float(picture.mean_tick_s[-1]) * 1e3))
-    axes.set_xlabel(words.say(Panel.AXIS_TICK), fontsize=_SMALL, color=_DARK, labelpad=1)
-    _style(axes, words.say(Panel.TICK))
+    axes.set_xlabel(words.say(Panel.AXIS_TICK), fontsize=SMALL, color=DARK, labelpad=1)
+    style(axes, words.say(Panel.TICK))
     return axes
 
 
@@ -443,4 +491,4 @@ def _write_bottom(figure: "Figure", reading: Reading, words: Words) -> None:
     never_cut = filled(f"{words.say(Phrase.EVIDENCE_ONLY)} {words.say(Phrase.CLICK_IS_NOT_FLOW)}", _FOOT_COLUMNS)
     lines = [line for row in timing_lines(reading, words) for line in filled(row, _FOOT_COLUMNS)]
     lines = [*lines[: _FOOT_LINES - len(never_cut)], *never_cut]
-    figure.text(0.03, 0.012, "\n".join(lines), fontsize=_SMALL, color=_DARK, va="bottom", linespacing=1.2)
+    figure.text(0.03, 0.012, "\n".join(lines), fontsize=SMALL, color=DARK, va="bottom", linespacing=1.2)

@@ -16,6 +16,7 @@ from injsound.results import Failure, Reading, State, Verdict
 from injsound.show.clips import clips
 from injsound.show.findings_text import step_said, tell_findings, told_briefly
 from injsound.show.plot import small_picture_bytes
+from injsound.show.plot_compared import compared_bytes
 from injsound.show.reading_text import glance, headline
 from injsound.show.text import Words
 from injsound.show.words.keys import Page, Phrase
@@ -67,6 +68,8 @@ def make_report(
         outcome=case.outcome,
         evidence_title=words.say(Page.EVIDENCE),
         blocks=["\n".join(block) for block in tell_findings(findings, words)],
+        compared=_compared(findings, words),
+        compared_alt=words.say(Page.COMPARED),
         readings=_readings(case, results, words),
         listen_title=words.say(Page.LISTEN),
         sounds=_sounds(case, readings, words),
@@ -83,6 +86,14 @@ def _found(findings: Findings, step: Step, words: Words) -> list[str]:
     """What the tests say, and what comes next."""
     told = [said for _, said in told_briefly(findings, words)] or [words.say(Page.NOTHING_YET)]
     return [" ".join(told), step_said(step, words)]
+
+
+def _compared(findings: Findings, words: Words) -> str:
+    """The compared injectors beside each other, as base64 PNG; empty where fewer than two can be drawn."""
+    found = findings.comparison
+    if found is None or len(found.sides) < 2:
+        return ""
+    return b64encode(compared_bytes(findings.takes, found, words=words) or b"").decode("ascii")
 
 
 def _readings(case: Case, results: Mapping[str, Reading | Failure], words: Words) -> list[dict[str, Any]]:

@@ -94,6 +94,8 @@ class Panel(StrEnum):
     UNJUDGED = "unjudged"
     LEVEL = "level"
     NOTHING = "nothing"
+    ODD = "odd"
+    COUNT = "count"
 
 
 class Line(StrEnum):
@@ -141,6 +143,7 @@ class Page(StrEnum):
     COMPLAINT = "complaint"
     FOUND = "found"
     EVIDENCE = "evidence"
+    COMPARED = "compared"
     LISTEN = "listen"
     LISTEN_SKIP = "listen skip"
     LISTEN_SOUND = "listen sound"

@@ -77,6 +77,8 @@ READING: Table = {
         Panel.UNJUDGED: "not judged",
         Panel.LEVEL: "level (dB)",
         Panel.NOTHING: "nothing to draw",
+        Panel.ODD: "the odd one",
+        Panel.COUNT: "{skipped} of {judged} missing",
     },
     Verdict: {
         Verdict.STEADY: "steady",

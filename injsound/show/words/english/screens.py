@@ -10,6 +10,7 @@ SCREENS: Table = {
         Page.COMPLAINT: "Complaint",
         Page.FOUND: "What was found",
         Page.EVIDENCE: "Evidence",
+        Page.COMPARED: "The injectors beside each other, on equal scales",
         Page.LISTEN: "Listen",
         Page.LISTEN_SKIP: "around a missing tick",
         Page.LISTEN_SOUND: "a stretch without one",

@@ -84,6 +84,8 @@ READING: Table = {
         Panel.UNJUDGED: "sin juzgar",
         Panel.LEVEL: "nivel (dB)",
         Panel.NOTHING: "nada que dibujar",
+        Panel.ODD: "el que se aparta",
+        Panel.COUNT: "faltan {skipped} de {judged}",
     },
     Verdict: {
         Verdict.STEADY: "constante",

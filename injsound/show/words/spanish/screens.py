@@ -10,6 +10,7 @@ SCREENS: Table = {
         Page.COMPLAINT: "Queja del cliente",
         Page.FOUND: "Qué se encontró",
         Page.EVIDENCE: "Pruebas",
+        Page.COMPARED: "Los inyectores uno junto a otro, a igual escala",
         Page.LISTEN: "Para escuchar",
         Page.LISTEN_SKIP: "alrededor de un chasquido ausente",
         Page.LISTEN_SOUND: "un tramo sin faltas",
