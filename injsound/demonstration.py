@@ -93,5 +93,6 @@ def _told(
     counts = Counter(result.verdict for result in results.values() if isinstance(result, Reading))
     verdicts = ", ".join(f"{counts[verdict]} {words.say(verdict)}" for verdict in Verdict if counts[verdict])
     yield "check", words.say(Screen.DEMO_READ, count=len(case.entries), verdicts=verdicts)
+    yield from (("check", result.message) for result in results.values() if isinstance(result, Failure))
     yield from told_briefly(findings, words)
     yield words.say(Screen.DEMO_FOUND), case.outcome

@@ -233,6 +233,15 @@ def test_a_case_that_cannot_be_written_is_read_all_the_same(job, sounds, monkeyp
     assert sorted(path.name for path in job.rglob("*") if path.is_file()) == ["case.toml", *NAMES]
 
 
+def test_a_relative_folder_is_found_by_processes_started_in_another(job, sounds, monkeypatch):
+    _filled(job, sounds)
+    monkeypatch.chdir(sounds)
+    read_case(load_case(job))
+    (job / "results.json").unlink()
+    monkeypatch.chdir(job.parent)
+    assert all(isinstance(result, Reading) for result in read_case(load_case(Path(job.name))).values())
+
+
 def test_a_file_that_no_longer_fits_is_not_there_by_half(tmp_path):
     (tmp_path / "x.json").write_bytes(b"old")
     old = resource.getrlimit(resource.RLIMIT_FSIZE)

@@ -404,7 +404,7 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     page = make_report(case, results, findings, next_step(case, findings), Words(), day=date(2026, 1, 2))
     assert "rough &lt;after&gt; storage" in page
     assert "<script" not in page
-    assert page.count("data:image/png") == 3
+    assert page.count("data:image/png") == 4  # three injectors, and all beside each other
     assert page.count("data:audio/mpeg") == 4
     assert all(reading.sha256 in page for reading in results.values())
     assert "Cylinder 3 is the odd one." in page

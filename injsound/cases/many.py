@@ -59,7 +59,8 @@ def read_folder(
     """
     from joblib import Parallel, delayed
 
-    root, target = Path(folder), Path(out)
+    # A process kept from an earlier call may work in another folder.
+    root, target = Path(folder).absolute(), Path(out)
     with told(target):
         target.mkdir(parents=True, exist_ok=True)
     clear_strays(target)

@@ -146,6 +146,8 @@ def _read_new(
 
     if not due:
         return ()
+    # A process kept from an earlier call may work in another folder.
+    case = replace(case, folder=case.folder.absolute())
     run = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
     made: Iterable[tuple[str, Entry, Reading | Failure]] = run(delayed(_read_one)(case, *one) for one in due)
     return made
