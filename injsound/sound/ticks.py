@@ -54,6 +54,8 @@ _OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB = 4.0, 8.0
 _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
 # So alike that the loudest is no nearer than the rest.
 _ALIKE_DB = 1.0
+# A place where the sound rises by so much of the own tick's rise is not silent, whatever rises there.
+_RISES = 0.5
 # Alone in the cycle, it must be so loud that the neighbours' ticks would be heard if this were one of them.
 _SURE_ALONE = 10.0
 # The mean of aligned noise has this norm; levels are compared without it.
@@ -161,26 +163,28 @@ def choose_tick(
         return Choice(found=Found.NOTHING, own=own)
     own = _open_click(own, measured, interval)
     slots, places = _neighbours(own, ticks, measured, interval, fellows, per_cycle)
+    silent = [place for place in places if not any(_near(c, place, interval) for c in slots)]
+    rising = [c for c in all_found if c.rise > _RISES * own.rise]
+    hushed = not any(_near(c, place, interval) for place in silent for c in rising)
     others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
     rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
-    return _judge_choice(own, slots, places, rivals, counted=fellows is not None)
+    return _judge_choice(own, slots, len(silent), rivals, named=fellows is not None and hushed)
 
 
 def _judge_choice(
-    own: Candidate, slots: tuple[Candidate, ...], places: int, rivals: list[Candidate], *, counted: bool
+    own: Candidate, slots: tuple[Candidate, ...], silent: int, rivals: list[Candidate], *, named: bool
 ) -> Choice:
-    """Own tick, a neighbour's with the own place silent, or in doubt."""
+    """Own tick, a neighbour's with the own place silent, or in doubt; ``named`` says that a silent place is one."""
     sure = _level(own) >= _SURE_ALONE
     if slots:
         loudest = max(slots, key=_level)
         over_db = 20 * np.log10(_level(own) / _level(loudest))
-        silent = places - len(slots)
         least, safe = (
             (_OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB) if silent else (_OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB)
         )
         if over_db < least:
             # One silent place and the rest alike: the silent place is this injector's.
-            alike = counted and silent == 1 and len(slots) > 1 and over_db < _ALIKE_DB
+            alike = named and silent == 1 and len(slots) > 1 and over_db < _ALIKE_DB
             return Choice(found=Found.OWN_SILENT if alike else Found.TWO, own=own, rival=loudest, slots=slots)
         sure = bool(over_db >= safe)
     if rivals:
@@ -281,22 +285,21 @@ def _neighbours(
     interval: float,
     fellows: tuple[float, ...] | None,
     per_cycle: int,
-) -> tuple[tuple[Candidate, ...], int]:
-    """Ticks at the other injectors' places and how many places there are; none where no even spacing shows."""
+) -> tuple[tuple[Candidate, ...], list[float]]:
+    """Ticks at the other injectors' places, and the places; none where no even spacing shows."""
     if fellows is None:
         tried = {n: _ticks_spaced(n, own, ticks, interval, per_cycle) for n in _COMMON_CYLINDERS if n % per_cycle == 0}
         n, found = max(tried.items(), key=lambda item: (item[1] / (item[0] // per_cycle - 1 or 1), -item[0]))
         if found < 2:
-            return (), 0
+            return (), []
         fellows = tuple(k / n for k in range(1, n))
-    places = [after for after in fellows if after < 1 / per_cycle - 1e-9]
+    places = [(own.phase + after) % 1.0 for after in fellows if after < 1 / per_cycle - 1e-9]
     slots = []
-    for after in places:
-        phase = (own.phase + after) % 1.0
+    for phase in places:
         c = measured(phase, 0.0)
         if _is_neighbour(c, own, phase, interval):
             slots.append(c)
-    return tuple(slots), len(places)
+    return tuple(slots), places
 
 
 def _ticks_spaced(n: int, own: Candidate, ticks: list[Candidate], interval: float, per_cycle: int) -> int:
