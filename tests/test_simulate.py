@@ -159,3 +159,10 @@ def test_unknown_container_is_refused(tmp_path):
 def test_impossible_scene_is_refused():
     with pytest.raises(ParameterError, match="expected more than 0 s"):
         Scene(seconds=0.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_bodies_too_high_for_the_rate_are_silent(seed):
+    # At 8 kHz a mode over 3.84 kHz is not recorded; a valve with no other is simply not there.
+    recording, _ = simulate(Scene(seconds=5.0, sr=8_000, seed=seed, valves=3, pump_lobes=2))
+    assert np.isfinite(recording.y).all()
