@@ -240,6 +240,28 @@ class FreezeFrame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """Where the tick of one recording lies among its fellows'.
+
+    Parameters
+    ----------
+    placing : Placing
+        What was found.
+    neighbour : int or None
+        Whose place the tick lies at, where it is another's.
+    off_ms : float or None
+        From that place to the tick [ms].
+    contrast : float or None
+        How many times worse its sound fits the others' at the next best place [unitless].
+    """
+
+    placing: Placing
+    neighbour: int | None = None
+    off_ms: float | None = None
+    contrast: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Take:
     """A reading and how it was made.
 
@@ -259,6 +281,8 @@ class Take:
         Whether the engine shook while it was recorded.
     coolant_c, load_percent, pulse_width_ms : float or None
         By the scan tool: coolant temperature [degree Celsius], load [%], injection pulse [ms].
+    place : Place or None
+        Whose tick it holds, once it was laid over one crank with its fellows.
     """
 
     reading: Reading
@@ -271,6 +295,7 @@ class Take:
     coolant_c: float | None = None
     load_percent: float | None = None
     pulse_width_ms: float | None = None
+    place: Place | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -297,28 +322,6 @@ class Arm:
     missed_share: float = 0.0
     skipped: int = 0
     judged: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Place:
-    """Where the tick of one recording lies among its fellows'.
-
-    Parameters
-    ----------
-    placing : Placing
-        What was found.
-    neighbour : int or None
-        Whose place the tick lies at, where it is another's.
-    off_ms : float or None
-        From that place to the tick [ms].
-    contrast : float or None
-        How many times worse its sound fits the others' at the next best place [unitless].
-    """
-
-    placing: Placing
-    neighbour: int | None = None
-    off_ms: float | None = None
-    contrast: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

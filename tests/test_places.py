@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from takes import made_reading, take
 
-from injsound.diagnoses import CompareVerdict, Placing, Why
+from injsound.diagnoses import CompareVerdict, Placing, Stage, Why
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.compare import compare_injectors
-from injsound.findings.places import find_places, settle
+from injsound.findings.places import find_places, placed, settle
 from injsound.reading import read
 from injsound.results import Note, Picture, ReasonCode, Verdict
 from injsound.simulate import Scene, Skipping, simulate
@@ -224,6 +224,29 @@ def test_a_dead_injector_is_named_though_a_neighbours_tick_was_counted_for_it():
     assert (found.verdict, found.odd) == (CompareVerdict.ODD_ONE, (2,))
     whys = [reason.why for reason in found.reasons]
     assert whys[:2] == [Why.SILENT, Why.IN_ORDER]
+
+
+def test_a_dead_injector_stays_dead_before_its_repair():
+    # All eight recordings are laid over one crank; after the repair the others hear cylinder 2.
+    before = [_take(FOUR, c, dead=(2,), ticks=(1,) if c == 2 else None) for c in (1, 2, 3, 4)]
+    takes = placed([*before, *(replace(_take(FOUR, c), stage=Stage.AFTER) for c in (1, 2, 3, 4))])
+    assert [t.cylinder for t in takes if t.place.placing is not Placing.AT_PLACE] == [2]
+    found = compare_injectors([t for t in takes if t.stage is Stage.BEFORE])
+    assert (found.verdict, found.odd) == (CompareVerdict.ODD_ONE, (2,))
+    assert found.places == tuple(t.place for t in takes[:4])
+
+
+def test_recordings_at_another_speed_than_most_are_laid_among_themselves():
+    slow = [_take(FOUR, c) for c in (1, 2, 3, 4)]
+
+    def faster(one):
+        picture = replace(one.reading.picture, row_times_s=one.reading.picture.row_times_s / 1.15)
+        return replace(one, reading=replace(one.reading, picture=picture))
+
+    takes = placed([*slow, *(faster(_take(FOUR, c)) for c in (1, 2, 3, 4, 1))])
+    assert {t.place.placing for t in takes[:4]} == {Placing.NOT_SHOWN}
+    _, _, places = settle(takes[:4])
+    assert {place.placing for place in places} == {Placing.AT_PLACE}
 
 
 def test_its_place_lifts_the_doubt_whether_a_tick_is_the_neighbours():

@@ -10,7 +10,6 @@ from injsound.diagnoses import (
     Comparison,
     MarkedBy,
     Misfires,
-    Reason,
     Shaking,
     Stage,
     SwapFinding,
@@ -24,7 +23,7 @@ from injsound.errors import ParameterError
 from injsound.findings.alike import of_one_speed
 from injsound.findings.compare import compare_injectors
 from injsound.findings.freeze import unlike_freeze_frame
-from injsound.findings.places import settle
+from injsound.findings.places import placed, settle_placed
 from injsound.findings.swap import find_fault
 from injsound.findings.two_speed import compare_speeds, speeds_apart
 from injsound.findings.verify import verify_repair
@@ -54,8 +53,9 @@ def gather(case: Case, results: Results) -> Findings:
     every = takes_of(case, results)
     wiggled = {entry.file for entry in case.entries if entry.moved or _is_marked(results[entry.file])}
     # Skips provoked by moving the wiring say nothing of how often it skips by itself.
-    takes = [take for take in every if take.reading.file not in wiggled]
-    kept, wrong = _settled(takes)
+    takes = placed([take for take in every if take.reading.file not in wiggled])
+    kept, told, _ = settle_placed(takes)
+    wrong = [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
     swap, verification = swap_case(case, kept), verify_case(case, kept)
     return Findings(
         takes=_without(every, takes, kept),
@@ -66,18 +66,6 @@ def gather(case: Case, results: Results) -> Findings:
         swap=swap and replace(swap, reasons=(*wrong, *swap.reasons)),
         verification=verification and replace(verification, reasons=(*wrong, *verification.reasons)),
     )
-
-
-def _settled(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
-    """Takes as evidence of their cylinders, condition by condition; and which hold a neighbour's tick."""
-    kept: list[Take] = []
-    wrong: list[Reason] = []
-    for condition in sorted({take.condition for take in takes}):
-        some, told, _ = settle([take for take in takes if take.condition == condition])
-        kept += some
-        wrong += [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
-    order = {take.reading.file: k for k, take in enumerate(takes)}
-    return sorted(kept, key=lambda take: order[take.reading.file]), wrong
 
 
 def _without(every: Sequence[Take], takes: Sequence[Take], kept: Sequence[Take]) -> tuple[Take, ...]:

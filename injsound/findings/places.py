@@ -5,12 +5,13 @@ at its own place, while others are heard, is dead. Where the recordings do not l
 """
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from injsound.diagnoses import Place, Placing, Reason, Take, Why
+from injsound.diagnoses import Place, Placing, Reason, Stage, Take, Why
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.results import Note, Picture, ReasonCode, Verdict
 from injsound.sound.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, rises, symmetric_turns
@@ -40,6 +41,7 @@ SURELY = 1.1
 NOTHING, HEARD = 4.0, 8.0
 # Where no open time is known; and how long a tick rings after it.
 _OPEN_S, _RING_S = 0.005, 0.003
+_NOT_LAID = Place(placing=Placing.NOT_SHOWN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,6 +50,7 @@ class _Cycle:
 
     index: int
     cylinder: int
+    stage: Stage
     picture: Picture
     length_s: float
     ticks: tuple[float, ...]
@@ -87,7 +90,7 @@ def find_places(takes: Sequence[Take]) -> tuple[Place, ...]:
         One per take, in order; not shown where the engine's sound does not lay it clearly, in batch injection, without
         a firing order, or at another speed than most.
     """
-    places = [Place(placing=Placing.NOT_SHOWN) for _ in takes]
+    places = [_NOT_LAID for _ in takes]
     engine = _engine(takes)
     cycles = _cycles(takes)
     if engine is None or len(cycles) < FEWEST_RECORDINGS:
@@ -102,7 +105,8 @@ def find_places(takes: Sequence[Take]) -> tuple[Place, ...]:
         ticks: dict[int, float] = {}
         if k in heard:
             ticks = _places_of(cycles[k], lie.zero, phases, open_s)
-            others = [(cycles[i].cylinder, there) for i, there in heard.items() if i != k]
+            # One that is dead before the repair is heard after it.
+            others = [there for i, there in heard.items() if i != k and cycles[i].stage is cycles[k].stage]
             found = _judge(cycles[k], ticks, heard[k], others)
         if found[0] is not Placing.AT_PLACE and not lie.sure:
             found = (Placing.NOT_SHOWN, None)
@@ -119,6 +123,26 @@ def _told(found: tuple[Placing, int | None], ticks: Mapping[int, float], one: _C
         off_ms=None if off_s is None else 1e3 * off_s,
         contrast=lie.contrast,
     )
+
+
+def placed(takes: Sequence[Take]) -> list[Take]:
+    """The same recordings, each with its place among all of one condition.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one engine in any conditions.
+
+    Returns
+    -------
+    list of Take
+        In order.
+    """
+    found: dict[int, Place] = {}
+    for condition in {take.condition for take in takes}:
+        some = [k for k, take in enumerate(takes) if take.condition == condition]
+        found |= zip(some, find_places([takes[k] for k in some]), strict=True)
+    return [replace(take, place=found[k]) for k, take in enumerate(takes)]
 
 
 def as_evidence(take: Take, place: Place) -> Take | None:
@@ -162,7 +186,7 @@ def settle(takes: Sequence[Take]) -> tuple[list[Take], list[Reason], tuple[Place
     Parameters
     ----------
     takes : sequence of Take
-        Of one engine in one condition.
+        Of one engine; `placed` among more recordings before, or not.
 
     Returns
     -------
@@ -173,7 +197,23 @@ def settle(takes: Sequence[Take]) -> tuple[list[Take], list[Reason], tuple[Place
     places : tuple of Place
         One per take given.
     """
-    places = find_places(takes)
+    return settle_placed(takes if _shows_places(takes) else placed(takes))
+
+
+def settle_placed(takes: Sequence[Take]) -> tuple[list[Take], list[Reason], tuple[Place, ...]]:
+    """As `settle`, by the places found before alone.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        As from `placed`.
+
+    Returns
+    -------
+    tuple
+        As of `settle`.
+    """
+    places = tuple(take.place or _NOT_LAID for take in takes)
     kept = [as_evidence(take, place) for take, place in zip(takes, places, strict=True)]
     reasons = [
         Reason(
@@ -194,6 +234,15 @@ def settle(takes: Sequence[Take]) -> tuple[list[Take], list[Reason], tuple[Place
     return [take for take in kept if take is not None], reasons, places
 
 
+def _shows_places(takes: Sequence[Take]) -> bool:
+    """Whether all were placed among more recordings, and any clearly.
+
+    Fewer may lie clearly where more do not: when most of those were made at another speed, or sounded otherwise.
+    """
+    places = [take.place or _NOT_LAID for take in takes]
+    return all(take.place for take in takes) and any(place.placing is not Placing.NOT_SHOWN for place in places)
+
+
 # --- one crank ------------------------------------------------------------------------------------------------------
 
 
@@ -212,6 +261,7 @@ def _cycles(takes: Sequence[Take]) -> list[_Cycle]:
         _Cycle(
             index=index,
             cylinder=take.cylinder,
+            stage=take.stage,
             picture=picture,
             length_s=float(np.median(np.diff(picture.row_times_s))),
             ticks=picture.candidates,
@@ -292,15 +342,17 @@ def _options(one: _Cycle, phases: Mapping[int, float]) -> list[tuple[float, floa
 
 def _turned(cycles: Sequence[_Cycle], lies: Sequence[_Lie | None], phases: Mapping[int, float]) -> _Turned | None:
     """By how much to turn the crank so that most ticks lie at the places of their labels; None without most."""
-    placed = [(one, lie) for one, lie in zip(cycles, lies, strict=True) if lie is not None]
+    laid = [(one, lie) for one, lie in zip(cycles, lies, strict=True) if lie is not None]
+    # Recordings of one cylinder agree with each other at any turn: it counts once, by most of them.
+    cylinders = Counter(one.cylinder for one, _ in laid)
     turns = [turn / BINS for turn in symmetric_turns(tuple(phases.values()))]
 
     def fits(turn: float, *, clear: bool) -> int:
-        right = {one.cylinder for one, lie in placed if _at_label(lie, one, turn, phases) and (lie.clear or not clear)}
-        return len(right)
+        right = [o.cylinder for o, lie in laid if _at_label(lie, o, turn, phases) and (lie.clear or not clear)]
+        return sum(count > cylinders[cylinder] / 2 for cylinder, count in Counter(right).items())
 
     def by_chance(turn: float) -> float:
-        n, p = len(placed), 1 / len(phases)
+        n, p = len(cylinders), 1 / len(phases)
         return len(turns) * sum(
             math.comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(fits(turn, clear=False), n + 1)
         )
@@ -308,9 +360,10 @@ def _turned(cycles: Sequence[_Cycle], lies: Sequence[_Lie | None], phases: Mappi
     best, *others = sorted(turns, key=lambda turn: (fits(turn, clear=False), fits(turn, clear=True)), reverse=True)
     by_number = by_chance(best) <= LEVEL
     fewest = [FEWEST_AGREEING, *(fits(turn, clear=True) + 1 for turn in others)]
-    if not by_number and (fits(best, clear=True) < max(fewest) or fits(best, clear=False) <= len(placed) / 2):
+    if not by_number and (fits(best, clear=True) < max(fewest) or fits(best, clear=False) <= len(cylinders) / 2):
         return None
-    return _Turned(turn=best, by_number=by_number, off=len(placed) - fits(best, clear=False))
+    off = sum(not _at_label(lie, one, best, phases) for one, lie in laid)
+    return _Turned(turn=best, by_number=by_number, off=off)
 
 
 def _at_label(lie: _Lie, one: _Cycle, turn: float, phases: Mapping[int, float]) -> bool:
@@ -344,7 +397,7 @@ def _places_of(one: _Cycle, zero: float, phases: Mapping[int, float], open_s: fl
 
 
 def _judge(
-    one: _Cycle, own: Mapping[int, float], heard: Mapping[int, float], others: Sequence[tuple[int, Mapping[int, float]]]
+    one: _Cycle, own: Mapping[int, float], heard: Mapping[int, float], others: Sequence[Mapping[int, float]]
 ) -> tuple[Placing, int | None]:
     """At its place, a neighbour's, silent, or not shown; ``own`` are the places at which its ticks lie."""
     loudest = max(own, key=lambda cylinder: heard[cylinder], default=None)
@@ -358,7 +411,7 @@ def _judge(
     return Placing.NOT_SHOWN, None
 
 
-def _is_dead(one: _Cycle, heard: Mapping[int, float], others: Sequence[tuple[int, Mapping[int, float]]]) -> bool:
+def _is_dead(one: _Cycle, heard: Mapping[int, float], others: Sequence[Mapping[int, float]]) -> bool:
     """Nothing at its place in its own recording, in which the cylinders next to it are heard.
 
     Where a tick was taken for its own the probe may have sat at another injector: then none of the others may hear it.
@@ -366,4 +419,4 @@ def _is_dead(one: _Cycle, heard: Mapping[int, float], others: Sequence[tuple[int
     beside = [c for c in heard if abs(c - one.cylinder) == 1]
     if heard[one.cylinder] >= NOTHING or not all(heard[c] >= HEARD for c in beside):
         return False
-    return not (one.ticks and any(there[one.cylinder] >= HEARD for _, there in others))
+    return not (one.ticks and any(there[one.cylinder] >= HEARD for there in others))
