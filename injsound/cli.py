@@ -97,8 +97,6 @@ def check(
         check_rpm(rpm)
     pictures = _picture_targets(recordings, picture)
     may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
-    if pictures:
-        _load_drawing_meanwhile()
     quiet = json_to == "-"
     results = []
     for number, recording in enumerate(recordings, 1):
@@ -114,15 +112,6 @@ def check(
     if json_to is not None:
         _write_json(results, json_to)
     context.exit(int(any(_failed(result) for result in results)))
-
-
-def _load_drawing_meanwhile() -> None:
-    """On the second core, while the first recording is read."""
-    from threading import Thread
-
-    from injsound.show.plot import load_drawing
-
-    Thread(target=load_drawing, daemon=True).start()
 
 
 def _read(

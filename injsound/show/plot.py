@@ -34,13 +34,6 @@ _GROUPED = 0.022
 _FOOT_COLUMNS, _FOOT_LINES = 104, 7
 
 
-def load_drawing() -> None:
-    """Import what drawing needs: takes a good third of a second, so worth doing while a recording is read."""
-    import matplotlib.backends.backend_agg
-    import matplotlib.colors
-    import matplotlib.figure  # noqa: F401  # only to have it there
-
-
 def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH) -> bytes:
     """Draw a reading and encode it.
 
