@@ -57,6 +57,24 @@ def compare_injectors(takes: Sequence[Take]) -> Comparison:
     return replace(_compare(kept, takes, told), places=places, files=tuple(take.reading.file for take in kept))
 
 
+def others_steadiness(side: Side, sides: Sequence[Side]) -> list[float]:
+    """Timing figures of a side's fellows, where they have one.
+
+    Parameters
+    ----------
+    side : Side
+        One cylinder.
+    sides : sequence of Side
+        All, itself among them.
+
+    Returns
+    -------
+    list of float
+        Cycle-to-cycle jitter [us].
+    """
+    return [other.steadiness_us for other in sides if other is not side and other.steadiness_us is not None]
+
+
 def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason]) -> Comparison:
     """Compare what is left of every recording once each was laid to its place."""
     conditions = sorted({take.condition for take in every})
@@ -170,7 +188,7 @@ def _skips_p(side: Side, sides: list[Side]) -> float | None:
 def _steadiness_p(side: Side, sides: list[Side]) -> float | None:
     """Only an unsteadier injector is odd; ratios matter, so logs are compared."""
     own = None if side.steadiness_us is None else math.log(side.steadiness_us)
-    rest = [math.log(o.steadiness_us) for o in sides if o is not side and o.steadiness_us is not None]
+    rest = [math.log(us) for us in others_steadiness(side, sides)]
     p = _apart_p(own, rest, STEADINESS_FLOOR_LOG)
     return p if p is None or own is None or own > np.mean(rest) else 1.0
 
@@ -225,7 +243,7 @@ def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
         }
         found.append(Reason(why=Why.MORE_EPISODES, figures=figures))
     if side.steadiness_us is not None and side.p.get(Measure.STEADINESS, 1.0) < LEVEL:
-        others = [other.steadiness_us for other in sides if other is not side and other.steadiness_us is not None]
+        others = others_steadiness(side, sides)
         spread: dict[str, Figure] = {
             "cylinder": side.cylinder,
             "measure": Measure.STEADINESS,

@@ -4,10 +4,10 @@ import math
 from collections.abc import Sequence
 from statistics import median
 
-from injsound.diagnoses import Arm, Measure, Reason, Side, Stage, Take, VerifyFinding, VerifyVerdict, Why
+from injsound.diagnoses import Arm, Measure, Reason, Stage, Take, VerifyFinding, VerifyVerdict, Why
 from injsound.errors import ParameterError
 from injsound.findings.alike import unlike, unlike_conditions
-from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors
+from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
 from injsound.findings.episodes import LEVEL, REACH_S, arm_of_takes, more_episodes_p, shows_fault
 from injsound.findings.fellows import prediction_limits
 from injsound.findings.opening import like_open_times
@@ -255,7 +255,7 @@ def _timing(fellows: list[Take], cylinder: int) -> tuple[list[Reason], list[Reas
     for measure, floor in ((Measure.STEADINESS, STEADINESS_FLOOR_LOG), (Measure.OPEN_TIME, OPEN_TIME_FLOOR_MS)):
         ratio = measure is Measure.STEADINESS
         value = own.steadiness_us if ratio else own.open_time_ms
-        others = _others_steadiness(own, sides) if ratio else like_open_times(own, sides)
+        others = others_steadiness(own, sides) if ratio else like_open_times(own, sides)
         limits = prediction_limits([math.log(v) for v in others] if ratio else others, floor=floor)
         if value is None or limits is None:
             continue
@@ -269,7 +269,3 @@ def _timing(fellows: list[Take], cylinder: int) -> tuple[list[Reason], list[Reas
         why = Why.INSIDE_FELLOWS if fits else Why.OUTSIDE_FELLOWS
         (inside if fits else outside).append(Reason(why=why, figures=figures))
     return inside, outside
-
-
-def _others_steadiness(own: Side, sides: list[Side]) -> list[float]:
-    return [side.steadiness_us for side in sides if side is not own and side.steadiness_us is not None]
