@@ -32,12 +32,12 @@ def prediction_limits(fellows: Sequence[float], *, floor: float, level: float = 
     mean +- t s sqrt(1 + 1/n), t with n - 1 degrees of freedom: prediction interval for one new observation (common
     textbook form, from memory).
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtri, stdtrit
 
     if len(fellows) < FEWEST_FELLOWS:
         return None
     seen, n = float(np.std(fellows, ddof=1)), len(fellows)
-    quantile = float(norm.isf(level / 2) if seen <= floor else t.isf(level / 2, n - 1))
+    quantile = -float(ndtri(level / 2) if seen <= floor else stdtrit(n - 1, level / 2))
     reach = quantile * max(seen, floor) * math.sqrt(1 + 1 / n)
     middle = float(np.mean(fellows))
     return middle - reach, middle + reach

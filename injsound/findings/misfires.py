@@ -27,14 +27,14 @@ def misfiring_cylinder(read: Misfires, pair: tuple[int, int]) -> int | None:
     Binomial test, one-sided at 0.01. P0301 to P0312 name cylinders 1 to 12 (SAE J2012 / ISO 15031-6 wording as carried
     by python-OBD ``codes.py``).
     """
-    from scipy.stats import binom
+    from scipy.special import bdtrc
 
     named = {int(code[3:]) for code in read.codes if code.startswith(_MISFIRE) and code[3:].isdigit()} & set(pair)
     if named:
         return named.pop() if len(named) == 1 else None
     first, other = (read.counts.get(cylinder, 0) for cylinder in pair)
     most = max(first, other)
-    if not most or binom.sf(most - 1, first + other, 0.5) >= LEVEL:
+    if not most or bdtrc(most - 1, first + other, 0.5) >= LEVEL:
         return None
     return pair[0] if first > other else pair[1]
 

@@ -159,10 +159,11 @@ def exceeds_wrong_calls(skips: Skips) -> bool:
     bool
         True for at least two skips that chance does not explain.
     """
-    from scipy.stats import poisson
+    from scipy.special import gammainc
 
     expected = skips.expected_false + UNFORESEEN_RATE * skips.judged
-    unlikely = poisson.sf(skips.skipped - 1, expected) < WRONG_CALLS_P
+    # Poisson's probability of so many or more.
+    unlikely = gammainc(skips.skipped, expected) < WRONG_CALLS_P
     return bool(skips.skipped >= FEWEST_SKIPS and unlikely and skips.expected_false <= WRONG_SHARE * skips.skipped)
 
 
