@@ -154,12 +154,15 @@ def _rises(strength: OnsetStrength) -> tuple[FloatArray, FloatArray]:
     per_ms = max(1, round(0.001 / strength.hop_s))
     level = strength.bands
     n = level.shape[1]
-    total = np.concatenate([np.zeros((len(level), 1)), np.cumsum(level, axis=1)], axis=1)
-    at = np.arange(n)
-    now = (total[:, np.minimum(at + 1 + per_ms, n)] - total[:, np.minimum(at + 1, n)]) / per_ms
-    before = (total[:, at] - total[:, np.maximum(at - 2 * per_ms, 0)]) / (2 * per_ms)
-    later = ndimage.median_filter(level, size=(1, 5 * per_ms), mode="nearest")
-    later = later[:, np.minimum(at + round(4.5 * per_ms), n - 1)]
+    past, while_after = 2 * per_ms, round(4.5 * per_ms)
+    # Sum of the frames before a frame, which stands `past` columns further on.
+    total = np.pad(np.cumsum(level, axis=1).astype(float), ((0, 0), (past + 1, per_ms)))
+    total[:, past + 1 + n :] = total[:, past + n, None]
+    now = (total[:, past + 1 + per_ms :] - total[:, past + 1 : past + 1 + n]) / per_ms
+    before = (total[:, past : past + n] - total[:, :n]) / past
+    # Band by band: in one dimension it is ten times faster.
+    later = np.stack([ndimage.median_filter(band, size=5 * per_ms, mode="nearest") for band in level])
+    later = np.pad(later[:, while_after:], ((0, 0), (0, while_after)), mode="edge")
     return now - before, now - np.maximum(before, later)
 
 
