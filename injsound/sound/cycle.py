@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft, linalg, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
-from injsound.sound.signals import time_at
+from injsound.sound.signals import Complex, time_at
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256
@@ -137,12 +138,12 @@ def lock_cycle(
         return None
     clock = _interval_path(sound, strength, interval_s, tolerance)
     for stage in range(3):
-        cycles = _fold(sound, strength, clock)
+        spectra = fft.rfft(_fold(sound, strength, clock), axis=2)
         if stage == 0:
-            shape = _first_profile(cycles) if profile is None else profile
+            shape = _first_profile(spectra) if profile is None else profile
         for _ in range(2):
-            shift = _follow(cycles, shape)
-            shape = _mean_profile(cycles, shift)
+            shift = _follow(spectra, shape)
+            shape = _mean_profile(spectra, shift)
         clock = _shifted(clock, shift)
     for width_s in (0.006, 0.003):
         cycles = _fold(sound, strength, clock)
@@ -333,47 +334,50 @@ def _fold(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> Floa
     return level
 
 
-def _first_profile(cycles: FloatArray) -> FloatArray:
-    """Profile of the stretch that folds best over cycle length and its drift."""
-    n = min(_STRETCH, len(cycles))
-    spectra = fft.rfft(cycles, axis=2)[:, :, 1:96]
+def _first_profile(spectra: Complex) -> FloatArray:
+    """Profile of the stretch that folds best over cycle length and its drift, from the cycles' spectra."""
+    n = min(_STRETCH, len(spectra))
+    low = spectra[:, :, 1:96]
     k = np.arange(n) - (n - 1) / 2
     slopes = np.arange(-4, 4.01, 0.5)
     bends = np.arange(-0.15, 0.151, 0.05)
     shifts = slopes[:, None, None] * k + bends[None, :, None] * (k**2 - (k**2).mean())
     turn = np.exp(2j * np.pi / BINS * shifts.reshape(-1, n)[:, :, None] * np.arange(1, 96)).astype(np.complex64)
     best, found = -np.inf, None
-    for start in range(0, len(cycles) - n + 1, max(1, n // 2)):
-        total = np.einsum("skf,kbf->sbf", turn, spectra[start : start + n], optimize=True)
+    for start in range(0, len(spectra) - n + 1, max(1, n // 2)):
+        total = np.einsum("skf,kbf->sbf", turn, low[start : start + n], optimize=True)
         power = (np.abs(total) ** 2).sum(axis=(1, 2))
         if power.max() > best:
             best, found = power.max(), total[power.argmax()]
-    full = np.zeros((cycles.shape[1], BINS // 2 + 1), dtype=complex)
+    full = np.zeros((spectra.shape[1], BINS // 2 + 1), dtype=complex)
     full[:, 1:96] = found
     first: FloatArray = fft.irfft(full, BINS, axis=1) / n
     return first
 
 
-def _correlate(cycles: FloatArray, profile: FloatArray) -> FloatArray:
+def _correlate(spectra: Complex, profile: FloatArray) -> FloatArray:
     """Each cycle against the profile at every circular shift, shape (n_cycles, BINS)."""
-    spectra = fft.rfft(cycles, axis=2) * np.conj(fft.rfft(profile, axis=1))
-    fit: FloatArray = fft.irfft(spectra.sum(axis=1), BINS, axis=1)
+    product = spectra * np.conj(fft.rfft(profile, axis=1))
+    fit: FloatArray = fft.irfft(product.sum(axis=1), BINS, axis=1)
     return fit
 
 
-def _follow(cycles: FloatArray, profile: FloatArray) -> FloatArray:
+def _follow(spectra: Complex, profile: FloatArray) -> FloatArray:
     """Unwrapped shift per cycle by circular Viterbi."""
-    fit = _correlate(cycles, profile)
+    fit = _correlate(spectra, profile)
     fit = (fit - fit.mean(axis=1, keepdims=True)) / np.maximum(fit.std(axis=1, keepdims=True), 1e-12)
     steps = np.arange(-14, 15)
     cost = (np.abs(steps) / 4.0) ** 1.5 * 0.25
-    source = (np.arange(BINS)[:, None] - steps) % BINS
-    total, back = fit[0], np.zeros(fit.shape, dtype=int)
+    around, rows = np.arange(steps[0], BINS + steps[-1]), np.arange(BINS)
+    wrapped = np.empty(len(around))
+    # A row per shift: what the shifts that it may come from reached, in the order of the steps.
+    before = sliding_window_view(wrapped, len(steps))[:, ::-1]
+    total, back = fit[0].astype(float), np.zeros(fit.shape, dtype=int)
     for i in range(1, len(fit)):
-        trial = total[source] - cost
-        pick = trial.argmax(axis=1)
-        back[i] = pick
-        total = fit[i] + trial[np.arange(BINS), pick]
+        np.take(total, around, mode="wrap", out=wrapped)
+        trial = before - cost
+        back[i] = trial.argmax(axis=1)
+        total = fit[i] + trial[rows, back[i]]
     state = int(total.argmax())
     shift = np.empty(len(fit))
     moved = np.zeros(len(fit))
@@ -386,8 +390,7 @@ def _follow(cycles: FloatArray, profile: FloatArray) -> FloatArray:
     return followed
 
 
-def _mean_profile(cycles: FloatArray, shift: FloatArray) -> FloatArray:
-    spectra = fft.rfft(cycles, axis=2)
+def _mean_profile(spectra: Complex, shift: FloatArray) -> FloatArray:
     turn = np.exp(2j * np.pi / BINS * shift[:, None, None] * np.arange(BINS // 2 + 1))
     mean: FloatArray = fft.irfft((spectra * turn).mean(axis=0), BINS, axis=1)
     return mean
@@ -412,11 +415,12 @@ def _refine(cycles: FloatArray, profile: FloatArray, clock: CycleClock, width_s:
     reach = max(3, round(width_s / interval * BINS))
     bell = np.exp(-0.5 * ((np.arange(BINS) - BINS / 2) / (BINS / parts / 2)) ** 2)
     lags = np.arange(-reach, reach + 1)
+    spectra = fft.rfft(cycles, axis=2)
     found = np.empty((len(cycles), parts))
     weight = np.empty((len(cycles), parts))
     for j, edge in enumerate(edges):
         local = profile * np.roll(bell, edge + BINS // parts // 2 - BINS // 2)
-        fit = _correlate(cycles, local)[:, lags % BINS]
+        fit = _correlate(spectra, local)[:, lags % BINS]
         found[:, j], weight[:, j] = _peak(fit, lags.astype(float))
     shift = _smooth(found.ravel(), weight.ravel()) / BINS
     times = time_at(clock, knots)
