@@ -184,12 +184,13 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
     hidden |= covered(mode, due, due + 1e-6)
     states = _states(matches, hidden)
+    peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
     made = Events(
         time_s=matches.due_s + shift,
         state=states,
         skip_probability=np.where(hidden, np.nan, matches.skip_probability),
         heard_at_s=np.where(present & ~hidden, matches.heard_s + shift, np.nan),
-        level_db=np.where(present & ~hidden, _levels(recording, matches, present), np.nan),
+        level_db=np.where(present & ~hidden, _levels(peak, matches), np.nan),
         open_time_ms=np.where(hidden, np.nan, gaps.event_gap_s * 1e3),
         neighbours=_presence(states, others),
     )
@@ -200,7 +201,7 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
         event_cycles=cycles[keep],
         spans=chapter.quality.spans + silent + mode,
         matches=matches,
-        tick_over_noise_db=_tick_over_noise(recording, matches, present),
+        tick_over_noise_db=float(20 * np.log10(max(peak, 1e-9) / max(noise, 1e-9))) if present.any() else None,
         audible=others.audible,
         jitter=_timing(made, cycles, neighbours, choice, per_cycle),
         picture=_picture(
@@ -307,17 +308,9 @@ def _presence(states: tuple[State, ...], others: company.Company) -> tuple[Neigh
     return tuple(Neighbours.HEARD if there else Neighbours.NOT_HEARD for there in others.heard)
 
 
-def _levels(recording: Recording, matches: Matches, present: npt.NDArray[np.bool_]) -> FloatArray:
+def _levels(peak: float, matches: Matches) -> FloatArray:
     """Level of each tick: peak of the mean tick over full scale, times each event's amplitude [dB]."""
-    peak, _ = levels.mean_peak(recording.y, recording.sr, recording.start_s, matches.heard_s[present])
     return 20 * np.log10(np.maximum(peak * np.maximum(matches.amplitude, 1e-3), 1e-9))
-
-
-def _tick_over_noise(recording: Recording, matches: Matches, present: npt.NDArray[np.bool_]) -> float | None:
-    if not present.any():
-        return None
-    peak, noise = levels.mean_peak(recording.y, recording.sr, recording.start_s, matches.heard_s[present])
-    return float(20 * np.log10(max(peak, 1e-9) / max(noise, 1e-9)))
 
 
 def _timing(

@@ -3,7 +3,17 @@ import pytest
 from scipy import signal
 
 from injsound.results import CycleClock, Span, SpanKind
-from injsound.sound.signals import aic_pick, align_clicks, cut, cycle_at, muted, peak_place, time_at, whitened
+from injsound.sound.signals import (
+    aic_pick,
+    align_clicks,
+    cut,
+    cycle_at,
+    high_passed,
+    muted,
+    peak_place,
+    time_at,
+    whitened,
+)
 
 SR = 48_000
 
@@ -22,6 +32,20 @@ def test_cut_moves_by_fractions_of_a_sample():
     rows = cut(y, SR, 0.0, np.array([0.05, 0.05 + 0.3 / SR]), 0.002, 0.002)
     expected = np.sin(2 * np.pi * 3_000 * (0.05 + 0.3 / SR))
     assert rows[1, round(0.002 * SR)] == pytest.approx(expected, abs=0.01)
+
+
+def test_what_reaches_beyond_the_signal_is_silent():
+    y = np.arange(1.0, 11.0, dtype=np.float32)
+    rows = cut(y, 1_000, 0.0, np.array([0.001, 0.009, 0.030, -0.020]), 0.003, 0.003)
+    expected = [[0, 0, 1, 2, 3, 4], [7, 8, 9, 10, 0, 0], [0] * 6, [0] * 6]
+    np.testing.assert_array_equal(rows, expected)
+
+
+@pytest.mark.parametrize(("order", "above_hz", "sr"), [(2, 1_200, 8_000), (4, 1_500, 48_000), (4, 1_500, 96_000)])
+def test_high_pass_is_scipys(order, above_hz, sr):
+    rows = np.random.default_rng(0).standard_normal((3, 1_440))
+    expected = signal.sosfilt(signal.butter(order, above_hz, "high", fs=sr, output="sos"), rows, axis=1)
+    np.testing.assert_allclose(high_passed(rows, sr, above_hz=above_hz, order=order), expected, atol=1e-12)
 
 
 def test_whitened_noise_is_white_with_unit_variance():

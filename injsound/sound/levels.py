@@ -3,7 +3,7 @@
 import numpy as np
 
 from injsound.results import FloatArray
-from injsound.sound.signals import cut
+from injsound.sound.signals import cut, high_passed
 
 ABOVE_HZ = 1_500.0
 
@@ -29,10 +29,8 @@ def mean_peak(y: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> tu
     noise : float
         Root mean square of the median event's noise [unitless].
     """
-    from scipy import signal
-
     rows = cut(y, sr, start_s, heard_s, 0.020, 0.010)
-    high = signal.sosfilt(signal.butter(4, ABOVE_HZ, "high", fs=sr, output="sos"), rows, axis=1)
+    high = high_passed(rows, sr, above_hz=ABOVE_HZ, order=4)
     quiet = high[:, round(0.006 * sr) : round(0.017 * sr)]
     tick = np.abs(high[:, round(0.0185 * sr) :]).max(axis=1)
     return float(np.median(tick)), float(np.sqrt(np.median(np.mean(quiet**2, axis=1))))

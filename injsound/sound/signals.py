@@ -1,11 +1,13 @@
 """What several stages share: the clock's two directions, block filters, whitening and alignment to a mean waveform."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from injsound.results import CycleClock, FloatArray, Span
 
@@ -167,12 +169,12 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     Whitened matched filter: Kay, *Detection Theory*, 1998, chapter 4 (from memory). The median periodogram keeps rare
     ticks out of the background's spectrum: docs/methods.md.
     """
-    from scipy import fft, ndimage, signal
+    from scipy import fft, ndimage
 
     n = 2 * round(0.004 * sr / 2)
     top = min(high_hz or sr / 2, sr / 2)
     window = np.hanning(n).astype(np.float32)
-    frames = np.lib.stride_tricks.sliding_window_view(y, n)[:: max(n // 2, len(y) // _PSD_FRAMES)]
+    frames = sliding_window_view(y, n)[:: max(n // 2, len(y) // _PSD_FRAMES)]
     power = np.median(np.abs(fft.rfft(frames * window, axis=1)) ** 2, axis=0) / (np.log(2) * np.sum(window**2))
     power = ndimage.gaussian_filter1d(power, 1.0)
     f = fft.rfftfreq(n, 1 / sr)
@@ -180,11 +182,67 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     gain = 1 / np.sqrt(np.maximum(power, power[inside].max() * 1e-6 + np.finfo(np.float32).tiny))
     gain *= np.clip((f - 0.8 * low_hz) / (0.4 * low_hz), 0, 1) * np.clip((1.02 * top - f) / (0.06 * top), 0, 1)
     kernel = np.roll(fft.irfft(gain, n), n // 2) * np.hanning(n)
-    white: FloatArray = signal.oaconvolve(y, kernel.astype(np.float32), mode="full")[n // 2 : n // 2 + len(y)]
-    return white
+    return _convolved(y, kernel.astype(np.float32))[n // 2 : n // 2 + len(y)]
 
 
 _PSD_FRAMES = 4_000
+
+
+def _convolved(y: FloatArray, kernel: FloatArray) -> FloatArray:
+    """Convolve with a short kernel in blocks, the tail of each added to the next (overlap-add)."""
+    from scipy import fft, special
+
+    tail = len(kernel) - 1
+    # The block at which a sample costs least, n log n over n - tail.
+    n = fft.next_fast_len(math.ceil(-tail * special.lambertw(-1 / (2 * math.e * tail), k=-1).real))
+    step = n - tail
+    blocks = np.zeros((-(-(len(y) + tail) // step), step), dtype=y.dtype)
+    blocks.ravel()[: len(y)] = y
+    made = fft.irfft(fft.rfft(blocks, n, axis=1) * fft.rfft(kernel, n), n, axis=1)
+    made[1:, :tail] += made[:-1, step:]
+    convolved: FloatArray = made[:, :step].ravel()
+    return convolved
+
+
+def high_passed(rows: FloatArray, sr: int, *, above_hz: float, order: int) -> FloatArray:
+    """Butterworth high-pass that looks back only, from rest at the start of each row.
+
+    Applied by its frequency response to padded rows: the same as sample by sample, without a filter library.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (..., m)
+        Signals [unitless].
+    sr : int
+        Sampling rate [Hz].
+    above_hz : float
+        Where it passes half of the power [Hz].
+    order : int
+        Its poles [unitless].
+
+    Returns
+    -------
+    ndarray of float64, shape (..., m)
+        Filtered rows [unitless].
+
+    References
+    ----------
+    Bilinear transform of the Butterworth prototype: Oppenheim and Schafer, *Discrete-Time Signal Processing*, chapter 7
+    (from memory).
+    """
+    from scipy import fft
+
+    m = rows.shape[-1]
+    n = fft.next_fast_len(m + round(_RINGS_FOR / above_hz * sr), real=True)
+    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
+    s = 1j * np.tan(np.pi * np.arange(n // 2 + 1) / n) / np.tan(np.pi * above_hz / sr)
+    response = np.prod(s[:, None] / (1 - poles * s[:, None]), axis=1)
+    passed: FloatArray = fft.irfft(fft.rfft(rows.astype(float), n, axis=-1) * response, n, axis=-1)[..., :m]
+    return passed
+
+
+# Rung down to exp(-2 pi 0.38 x) < 1e-16, 0.38 the damping of the slowest pole of order 4, the highest in use.
+_RINGS_FOR = 16.0
 
 
 def cut(y: FloatArray, sr: int, start_s: float, times_s: FloatArray, before_s: float, after_s: float) -> FloatArray:
@@ -212,8 +270,11 @@ def cut(y: FloatArray, sr: int, start_s: float, times_s: FloatArray, before_s: f
 
     place = (np.asarray(times_s) - start_s) * sr
     whole = np.round(place).astype(int)
-    index = whole[:, None] + np.arange(-round(before_s * sr), round(after_s * sr))
-    rows = np.where((index >= 0) & (index < len(y)), y[np.clip(index, 0, len(y) - 1)], np.float32(0))
+    width = round(before_s * sr) + round(after_s * sr)
+    first = whole - round(before_s * sr)
+    if np.any((first < 0) | (first > len(y) - width)):
+        y, first = np.pad(y, width), np.clip(first, -width, len(y)) + width
+    rows: FloatArray = sliding_window_view(y, width)[first]
     if np.all(np.abs(place - whole) < 1e-3):
         return rows
     n = fft.next_fast_len(rows.shape[1] + 16, real=True)
@@ -366,17 +427,15 @@ def mean_strikes(
     ----------
     Linear prediction by the autocorrelation method: Makhoul, Proc. IEEE 63, 561-580, 1975 (from memory).
     """
-    from scipy import linalg, signal
+    from scipy import linalg
 
     settle_s = 0.004
     rows = cut(y, sr, start_s, at_s, before_s + settle_s, after_s)
-    high = signal.sosfilt(signal.butter(2, _ABOVE_HZ, "high", fs=sr, output="sos"), rows.mean(axis=0))
-    mean = high[round(settle_s * sr) :]
-    energy = signal.correlate(mean, mean, method="fft")[len(mean) - 1 :][: _ORDER + 1]
+    mean = high_passed(rows.mean(axis=0), sr, above_hz=_ABOVE_HZ, order=2)[round(settle_s * sr) :]
+    energy = np.array([mean[: len(mean) - lag] @ mean[lag:] for lag in range(_ORDER + 1)])
     energy[0] = energy[0] * (1 + 1e-4) + np.finfo(float).tiny
     predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
-    strikes: FloatArray = signal.lfilter(np.concatenate([[1.0], -predict]), 1.0, mean)
-    return strikes
+    return np.convolve(mean, np.concatenate([[1.0], -predict]))[: len(mean)]
 
 
 _SEEDS, _ROUNDS = 5, 3
@@ -434,20 +493,21 @@ def align_clicks(rows: FloatArray, sr: int, *, reach_s: float) -> Clicks:
     pool = order[len(order) // 20 : max(len(order) // 2, len(order) // 20 + 1)]
     first = rows.shape[1] // 2 - length // 2
     slide = _Slider(rows)
-    best: Clicks | None = None
-    for seed in pool[np.linspace(0, len(pool) - 1, _SEEDS).astype(int)]:
-        trial = _align_from(rows, slide, rows[seed, first : first + length])
-        if best is None or trial.amplitude > best.amplitude:
-            best = trial
-    assert best is not None
-    return best
+    windows = sliding_window_view(rows, length, axis=1)
+    seeds = pool[np.linspace(0, len(pool) - 1, _SEEDS).astype(int)]
+    trials = [_align_from(windows, slide, rows[seed, first : first + length]) for seed in seeds]
+    template, amplitude = max(trials, key=lambda trial: trial[1])
+    template = template / max(amplitude, 1e-9)
+    place, value = peak_place(slide(template))
+    energy = (windows[np.arange(len(rows)), np.round(place).astype(int)] ** 2).sum(axis=1)
+    noise = np.sqrt(max(float(np.median(energy - value**2)), 1e-12) / length)
+    return Clicks(template=template, amplitude=amplitude, noise=float(noise), place=place, value=value)
 
 
-def _align_from(rows: FloatArray, slide: _Slider, template: FloatArray) -> Clicks:
-    length = len(template)
-    k = np.arange(len(rows))
-    windows = np.lib.stride_tricks.sliding_window_view(rows, length, axis=1)
-    kept = min(len(rows) - 1, round((1 - _KEPT) * len(rows)))
+def _align_from(windows: FloatArray, slide: _Slider, template: FloatArray) -> tuple[FloatArray, float]:
+    """Mean waveform of the clearer half, aligned round by round from a first template, and its norm."""
+    k = np.arange(len(windows))
+    kept = min(len(k) - 1, round((1 - _KEPT) * len(k)))
     amplitude = 0.0
     for _ in range(_ROUNDS):
         template = template / max(float(np.linalg.norm(template)), 1e-9)
@@ -456,8 +516,4 @@ def _align_from(rows: FloatArray, slide: _Slider, template: FloatArray) -> Click
         use = np.argpartition(fit[k, lag], kept)[kept:]
         template = windows[use, lag[use]].mean(axis=0)
         amplitude = float(np.linalg.norm(template))
-    template = template / max(amplitude, 1e-9)
-    place, value = peak_place(slide(template))
-    energy = (windows[k, np.round(place).astype(int)] ** 2).sum(axis=1)
-    noise = np.sqrt(max(float(np.median(energy - value**2)), 1e-12) / length)
-    return Clicks(template=template, amplitude=amplitude, noise=float(noise), place=place, value=value)
+    return template, amplitude
