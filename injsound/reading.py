@@ -27,7 +27,9 @@ from injsound.results import (
     State,
 )
 from injsound.sound import alignment, company, cycle, jitter, knocks, levels, onsets, opentime, quality, scatter, ticks
+from injsound.sound.candidates import Candidate
 from injsound.sound.events import Matches, match_elsewhere, match_events
+from injsound.sound.partner import with_partner
 from injsound.sound.signals import covered, cycle_at, cycle_length, muted, time_at, true_runs, whitened
 
 # A weak tick lies this far under its fellows and still counts as heard.
@@ -143,43 +145,39 @@ def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span,
     return tuple(s for s in lost if not covered(blind, np.array([s.from_s]), np.array([s.to_s]))[0])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Asked:
+    """Due events matched with one idea of the own tick."""
+
+    choice: ticks.Choice
+    own: Candidate
+    cycles: FloatArray
+    due: FloatArray
+    hidden: npt.NDArray[np.bool_]
+    matches: Matches
+
+
 def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: int) -> Heard:
     """Ask every due event of a chapter whose own tick is known."""
-    recording, lock, choice = chapter.recording, chapter.lock, chapter.choice
+    recording, lock = chapter.recording, chapter.lock
     assert lock is not None
-    assert choice is not None
-    assert choice.own is not None
-    sr, start_s = recording.sr, recording.start_s
-    cycles, due = _due_events(lock, choice.own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
-    hint = choice.own.gap_s
-    blocking = tuple(span for span in chapter.quality.spans if span.kind in UNJUDGED_KINDS)
-    first, last = min(0.0, _or_zero(hint)) - _TICK_BEFORE_S, max(0.0, _or_zero(hint)) + _TICK_AFTER_S
-    hidden = covered(blocking, due + first, due + last)
-    if (~hidden).sum() < 5:
+    assert chapter.choice is not None
+    asked = _match(chapter, chapter.choice, white, per_cycle)
+    if asked is None:
         return chapter
-    # A doublet shows by itself; a lone click must be told from a valve's close by.
-    click = None if np.isfinite(hint) else choice.own.template
-    matches = match_events(
-        white,
-        sr,
-        start_s,
-        due,
-        ~hidden,
-        gap_s=hint,
-        click=click,
-        lead_s=choice.own.lead_s,
-        partner=per_cycle > 1,
-    )
+    asked = _by_both_clicks(chapter, asked, white, per_cycle)
+    sr, start_s = recording.sr, recording.start_s
+    choice, cycles, due, hidden, matches = asked.choice, asked.cycles, asked.due, asked.hidden, asked.matches
     present = ~hidden & (matches.skip_probability < 0.5)
     gaps = opentime.measure_gaps(
-        recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=hint
+        recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=asked.own.gap_s
     )
     shift = gaps.open_offset_s
     neighbours = _neighbour_ticks(white, sr, start_s, lock, choice, cycles, matches.due_s - due)
     others = company.neighbours_company(neighbours, len(due))
     if not others.audible:
-        own = tuple((choice.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
-        others = company.engine_company(strength, lock.clock, own, cycles)
+        phases = tuple((asked.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
+        others = company.engine_company(strength, lock.clock, phases, cycles)
     silent = _silent_spans(due, present | hidden, others, neighbours)
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
     hidden |= covered(mode, due, due + 1e-6)
@@ -205,10 +203,51 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
         audible=others.audible,
         jitter=_timing(made, cycles, neighbours, choice, per_cycle),
         picture=_picture(
-            strength, lock, choice.own.phase + shift / cycle_length(lock.clock), per_cycle, matches, sr, shift
+            strength, lock, asked.own.phase + shift / cycle_length(lock.clock), per_cycle, matches, sr, shift
         ),
         gap_s=gaps.gap_s,
     )
+
+
+def _match(chapter: Heard, choice: ticks.Choice, white: FloatArray, per_cycle: int) -> _Asked | None:
+    """Match every due event with the chosen tick; None where too few are not hidden."""
+    recording, lock, own = chapter.recording, chapter.lock, choice.own
+    assert lock is not None
+    assert own is not None
+    sr, start_s = recording.sr, recording.start_s
+    cycles, due = _due_events(lock, own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
+    blocking = tuple(span for span in chapter.quality.spans if span.kind in UNJUDGED_KINDS)
+    first, last = min(0.0, _or_zero(own.gap_s)) - _TICK_BEFORE_S, max(0.0, _or_zero(own.gap_s)) + _TICK_AFTER_S
+    hidden = covered(blocking, due + first, due + last)
+    if (~hidden).sum() < 5:
+        return None
+    matches = match_events(
+        white,
+        sr,
+        start_s,
+        due,
+        ~hidden,
+        click=own.template,
+        lead_s=own.lead_s,
+        gap_s=own.gap_s,
+        partner=per_cycle > 1,
+    )
+    return _Asked(choice=choice, own=own, cycles=cycles, due=due, hidden=hidden, matches=matches)
+
+
+def _by_both_clicks(chapter: Heard, asked: _Asked, white: FloatArray, per_cycle: int) -> _Asked:
+    """The same by both clicks of the tick, where another click keeps its distance and together they tell more."""
+    recording, lock = chapter.recording, chapter.lock
+    assert lock is not None
+    heard_s = asked.matches.heard_s[~asked.hidden & (asked.matches.skip_probability < 0.5)]
+    pair = with_partner(asked.own, white, recording.sr, recording.start_s, heard_s, interval_s=cycle_length(lock.clock))
+    if pair is None:
+        return asked
+    both = _match(chapter, replace(asked.choice, own=pair), white, per_cycle)
+    if both is not None and both.matches.separation > asked.matches.separation:
+        return both
+    follows = pair.phase == asked.own.phase
+    return replace(asked, own=replace(asked.own, gap_s=pair.gap_s if follows else -pair.gap_s))
 
 
 def _due_events(

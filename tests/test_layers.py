@@ -30,8 +30,10 @@ ALLOWED = {
     # A stage may have a helper in a room of its own.
     "sound.audio": BASE | {"sound.decoders"},
     "sound.scatter": BASE | {"sound.jitter"},
-    "sound.ticks": BASE | {"sound.candidates"},
-    "sound.events": BASE | {"sound.kinds"},
+    "sound.ticks": BASE | {"sound.candidates", "sound.faint"},
+    "sound.faint": BASE | {"sound.candidates", "sound.lateness", "sound.partner"},
+    "sound.partner": BASE | {"sound.candidates"},
+    "sound.events": BASE | {"sound.kinds", "sound.lateness"},
     "findings.proportions": {"errors", "results"},
     "diagnoses": {"results"},
     "findings.verdict": {"results", "findings.proportions"},

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, ndimage
+from scipy import ndimage
 
 from injsound.results import FloatArray
 from injsound.sound.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
-from injsound.sound.signals import align_clicks, correlate_rows, cut, on_samples, peak_place
+from injsound.sound.lateness import best_near, track_lateness
+from injsound.sound.signals import correlate_rows, cut, on_samples
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -24,15 +25,9 @@ _ELSEWHERE_S = (-0.0140, -0.0110, -0.0085, -0.0060, 0.0135, 0.0165, 0.0195, 0.02
 # Events whose surroundings are matched: eight offsets of 120 events tell a probability of 0.001.
 _ELSEWHERE_EVENTS = 120
 _BEFORE_S = 0.0008
-# One click, and a doublet with its ring.
-_LENGTHS_S = (0.0025, 0.0090)
 _ROUNDS = 3
-_TRACK_STEP_S = 0.0001
 # How far off a tick is looked for; farther lies the close click, which looks like the open one.
 _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
-# Penalties on changes of the lateness, from an engine that stumbles to one that hums.
-_STIFFNESS = (0.1, 0.5, 2.0, 8.0)
-_MIN_SCATTER_S = 30e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,9 +78,9 @@ def match_events(
     due_s: FloatArray,
     usable: BoolArray,
     *,
+    click: FloatArray,
+    lead_s: float,
     gap_s: float = float("nan"),
-    click: FloatArray | None = None,
-    lead_s: float = 0.0,
     partner: bool = False,
 ) -> Matches:
     """Match every due event with the mean tick and weigh heard against absent.
@@ -102,13 +97,12 @@ def match_events(
         When each tick was due by the clock [s].
     usable : ndarray of bool, shape (k,)
         Events from which the mean tick may be learnt.
-    gap_s : float
-        Rough gap to the partner click, of either sign, nan where unknown [s].
-    click : ndarray, shape (p,), or None
-        Mean whitened click at the due times, to start from; without it the strongest one near them is taken
-        [unitless].
+    click : ndarray, shape (p,)
+        Mean whitened tick at the due times, to start from: one click, or both where ``gap_s`` fits into it [unitless].
     lead_s : float
-        From the start of ``click`` to its strike [s].
+        From the start of ``click`` to its first strike [s].
+    gap_s : float
+        Rough gap to the other click, of either sign, nan where unknown [s].
     partner : bool
         Whether another injector ticks at the same moment, as in batch injection.
 
@@ -119,20 +113,17 @@ def match_events(
     """
     gap = abs(gap_s) - _BEFORE_CLOSE_S if np.isfinite(gap_s) else _NEAR_MAX_S
     near_s = float(np.clip(gap, _NEAR_MIN_S, _NEAR_MAX_S))
-    best: _Fit | None = None
-    # Without a partner at a constant gap, what follows the click may be a valve's, and keep being heard without it.
-    for length_s in _LENGTHS_S if np.isfinite(gap_s) else _LENGTHS_S[:1]:
-        first = None if click is None else _placed(click, sr, lead_s, length_s)
-        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, first, partner=partner)
-        if best is None or fit.kinds.separation > best.kinds.separation:
-            best = fit
-    assert best is not None
-    kinds = best.kinds
+    length_s = len(click) / sr - lead_s
+    first = _placed(click, sr, lead_s, length_s)
+    # One click alone matches its partner as well, and a valve's close by.
+    reach_s = SEARCH_S if 0 < gap_s < length_s else near_s
+    fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, reach_s, first, partner=partner)
+    kinds = fit.kinds
     return Matches(
-        due_s=due_s + best.trend_s,
-        heard_s=due_s + best.late_s,
-        value=best.value,
-        amplitude=best.value / np.maximum(kinds.usual, 1e-9),
+        due_s=due_s + fit.trend_s,
+        heard_s=due_s + fit.late_s,
+        value=fit.value,
+        amplitude=fit.value / np.maximum(kinds.usual, 1e-9),
         skip_probability=kinds.skip_probability,
         separation=kinds.separation,
         miss_probability=kinds.miss_probability,
@@ -140,7 +131,7 @@ def match_events(
         absent_sd=kinds.absent_sd,
         heard_mean=kinds.heard_mean,
         heard_sd=kinds.heard_sd,
-        template=best.template,
+        template=fit.template,
         zero=round(_BEFORE_S * sr),
     )
 
@@ -171,32 +162,20 @@ def _fit(
     usable: BoolArray,
     length_s: float,
     near_s: float,
-    first: FloatArray | None,
+    reach_s: float,
+    template: FloatArray,
     *,
     partner: bool,
 ) -> _Fit:
     """Learn the mean tick at one length and match every event with it."""
-    reach = _before_with_search(sr)
-    rows = cut(white, sr, start_s, due_s, reach, length_s + SEARCH_S)
-    middle_s = 0.0
-    if first is not None:
-        template = first
-    else:
-        clicks = align_clicks(rows[usable], sr, reach_s=SEARCH_S)
-        template = clicks.template
-        # The clock may point at the other click of the tick; the search goes as far to both sides of this one.
-        middle_s = (float(np.median(clicks.place)) - round(SEARCH_S * sr)) / sr
-        due_s = due_s + middle_s
-        rows = cut(white, sr, start_s, due_s, reach, length_s + SEARCH_S)
+    rows = cut(white, sr, start_s, due_s, _before_with_search(sr), length_s + SEARCH_S)
+    middle = round(SEARCH_S * sr)
     heard = usable
     for _ in range(_ROUNDS):
         fit = correlate_rows(rows, template)
-        if first is not None:
-            # One click alone matches its partner as well, and a valve's close by.
-            lag_s = (np.arange(fit.shape[1]) - round(SEARCH_S * sr)) / sr
-            fit[:, np.abs(lag_s) > near_s] = 0.0
-        trend, scatter = _track(fit, sr, heard)
-        value, late = _best_near(fit, sr, trend, scatter, near_s)
+        fit[:, np.abs(np.arange(fit.shape[1]) - middle) > reach_s * sr] = 0.0
+        trend, scatter = track_lateness(fit, sr, heard, middle=middle, near_s=_NEAR_MAX_S)
+        value, late = best_near(fit, sr, trend, scatter, middle=middle, near_s=near_s)
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
         some = slice(None, None, -(-len(due_s) // _ELSEWHERE_EVENTS))
         around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level)
@@ -208,95 +187,12 @@ def _fit(
             break
         template = _mean_tick(white, sr, start_s, due_s[heard] + late[heard], length_s)
     kinds = apart_from_other_sound(kinds, value, at, template, usable, partner=partner)
-    return _Fit(trend_s=middle_s + trend, late_s=middle_s + late, value=value, template=template, kinds=kinds)
+    return _Fit(trend_s=trend, late_s=late, value=value, template=template, kinds=kinds)
 
 
 def _before_with_search(sr: int) -> float:
     """Both in whole samples: their sum, rounded once, can be a sample more [s]."""
     return (round(_BEFORE_S * sr) + round(SEARCH_S * sr)) / sr
-
-
-def _track(fit: FloatArray, sr: int, heard: BoolArray) -> tuple[FloatArray, float]:
-    """Lateness of the tick as a path that changes little from event to event, and its scatter about that path.
-
-    Viterbi over lateness; an event without a tick neither pulls nor breaks the path.
-    """
-    step = max(1, round(_TRACK_STEP_S * sr))
-    bins = fit.shape[1] // step
-    level = fit[:, : bins * step].reshape(len(fit), bins, step).max(axis=2)
-    # Beyond what noise gives, and no event weighs more than another.
-    full = max(8.0, float(np.median(level.max(axis=1)[heard])))
-    level = np.clip((level - 2.0) * 6.0 / (full - 2.0), 0.0, 6.0)
-    moves = np.arange(-8, 9)
-    cost = 0.25 * np.abs(moves)
-    source = np.clip(np.arange(bins)[:, None] - moves, 0, bins - 1)
-    total, back = level[0], np.zeros(level.shape, dtype=int)
-    for i in range(1, len(level)):
-        trial = total[source] - cost
-        pick = trial.argmax(axis=1)
-        back[i] = source[np.arange(bins), pick]
-        total = level[i] + trial[np.arange(bins), pick]
-    path = np.empty(len(level), dtype=int)
-    path[-1] = total.argmax()
-    for i in range(len(level) - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
-    rough = ((path + 0.5) * step - round(SEARCH_S * sr)) / sr
-    _, late = _best_near(fit, sr, rough, 3 * _TRACK_STEP_S, _NEAR_MAX_S)
-    return _smooth(late, heard, rough)
-
-
-def _best_near(
-    fit: FloatArray, sr: int, trend_s: FloatArray, scatter_s: float, near_s: float
-) -> tuple[FloatArray, FloatArray]:
-    """Highest match near the expected place, at a price for distance, and where it is."""
-    lag = (np.arange(fit.shape[1]) - round(SEARCH_S * sr)) / sr
-    away = lag - trend_s[:, None]
-    price = _price(away / scatter_s) + np.where(np.abs(away) > near_s, 1e3, 0.0)
-    place, _ = peak_place(fit - price)
-    at = np.round(place).astype(int)[:, None]
-    return np.take_along_axis(fit, at, axis=1)[:, 0], (place - round(SEARCH_S * sr)) / sr
-
-
-def _price(away: FloatArray) -> FloatArray:
-    """What a match loses for its distance from the expected place, in scatters: Student's t with 3 degrees.
-
-    A log likelihood becomes a match value when divided by the separation; 6 is where counting becomes certain.
-    """
-    price: FloatArray = 2.0 / 6.0 * np.log1p(away**2 / 3.0)
-    return price
-
-
-def _smooth(late: FloatArray, heard: BoolArray, rough: FloatArray) -> tuple[FloatArray, float]:
-    """Smooth lateness where heard and the robust scatter about it; how smooth, odd events say of even ones."""
-    if heard.sum() < 8:
-        return rough, 3e-4
-    index = np.flatnonzero(heard)
-    halves = np.zeros((2, len(late)), dtype=bool)
-    halves[0, index[::2]] = halves[1, index[1::2]] = True
-    misses = []
-    for stiffness in _STIFFNESS:
-        predicted = [_penalised(late, half, rough, stiffness) for half in halves]
-        errors = [np.abs(late - p)[other] for p, other in zip(predicted, halves[::-1], strict=True)]
-        misses.append(np.median(np.concatenate(errors)))
-    smooth = _penalised(late, heard, rough, _STIFFNESS[int(np.argmin(misses))])
-    return smooth, max(1.4826 * float(np.median(np.abs(late - smooth)[heard])), _MIN_SCATTER_S)
-
-
-def _penalised(late: FloatArray, heard: BoolArray, rough: FloatArray, stiffness: float) -> FloatArray:
-    """Penalised least squares on differences, wrong matches given less weight round by round."""
-    bands = np.zeros((2, len(late)))
-    bands[1], bands[0, 1:] = 2.0, -1.0
-    bands[1, [0, -1]] = 1.0
-    robust = heard.astype(float)
-    smooth = rough
-    for _ in range(4):
-        matrix = stiffness * bands
-        matrix[1] += robust + 1e-3
-        smooth = linalg.solveh_banded(matrix, robust * late + 1e-3 * rough)
-        residual = np.abs(late - smooth)
-        scale = max(1.4826 * float(np.median(residual[heard])), _MIN_SCATTER_S)
-        robust = heard / (1 + (residual / (3 * scale)) ** 2) ** 2
-    return smooth
 
 
 def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, length_s: float) -> FloatArray:
@@ -330,7 +226,8 @@ def _elsewhere(
         apart = off if off > 0 else off - (length - 0.004)
         at = on_samples(at_s + apart, sr, start_s)
         rows = cut(white, sr, start_s, at, _before_with_search(sr), length + SEARCH_S)
-        value, late = _best_near(correlate_rows(rows, template), sr, np.zeros(len(rows)), scatter_s, near_s)
+        fit = correlate_rows(rows, template)
+        value, late = best_near(fit, sr, np.zeros(len(rows)), scatter_s, middle=round(SEARCH_S * sr), near_s=near_s)
         values.append(value * level / _usual_level(rows))
         away.append(late)
     return np.stack(values), np.stack(away)

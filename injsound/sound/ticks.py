@@ -18,6 +18,7 @@ from injsound.sound.candidates import (
     measure_candidate,
     steady_rises,
 )
+from injsound.sound.faint import look_again
 from injsound.sound.signals import cycle_length
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
@@ -38,6 +39,8 @@ _SOLENOID_SCATTER_S = 0.12e-3
 _OUTSHINES = 2.0
 # Above chance, but not to be named.
 _FAINT_AMPLITUDE = 4.5
+# So much a faint click may seem to move, and so many are looked at again.
+_FAINT_SCATTER_S, _MOST_LOOKS = 0.5e-3, 4
 # Where the engine's own clicks stand out this much, an injector under the probe would be heard beside them.
 _LOUD_ENGINE = 8.0
 # A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
@@ -145,6 +148,8 @@ def choose_tick(
 
     interval = cycle_length(clock)
     all_found = [measured(p, r) for p, r in zip(*steady_rises(strength, clock), strict=True)]
+    if not any(_is_plain(c) for c in all_found):
+        all_found = _looked_at_again(all_found, lambda c: look_again(c, white, sr, start_s, clock))
     recurring = [c for c in all_found if _recurs(c)]
     if not recurring:
         return Choice(found=Found.NOTHING)
@@ -199,6 +204,22 @@ def _level(c: Candidate) -> float:
 
 def _recurs(c: Candidate) -> bool:
     return c.amplitude >= LEAST_AMPLITUDE and c.scatter_s <= MOST_SCATTER_S and c.separation > 0
+
+
+def _is_plain(c: Candidate) -> bool:
+    """A doublet that needs no second look."""
+    return bool(_recurs(c) and np.isfinite(c.gap_s) and c.amplitude >= _PLAIN_AMPLITUDE)
+
+
+def _looked_at_again(found: list[Candidate], again: Callable[[Candidate], Candidate | None]) -> list[Candidate]:
+    """The clearest of the clicks that may be a faint tick, replaced by what a second look makes of them."""
+    faint = [
+        c for c in found if c.amplitude >= _FAINT_AMPLITUDE and c.scatter_s <= _FAINT_SCATTER_S and c.separation > 0
+    ]
+    pairs = {c.phase: again(c) for c in sorted(faint, key=lambda c: -c.amplitude)[:_MOST_LOOKS]}
+    return [
+        pair if (pair := pairs.get(c.phase)) is not None and pair.amplitude >= LEAST_AMPLITUDE else c for c in found
+    ]
 
 
 def _may_be_own(c: Candidate) -> bool:

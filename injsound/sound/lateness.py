@@ -1,0 +1,147 @@
+"""Where a click keeps coming a little late or early: its lateness as a path from event to event.
+
+The clock is right to some tenths of a millisecond and errs slowly. Following the error makes a faint click plain that
+one look at a time would place on whatever noise is highest.
+"""
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg
+
+from injsound.results import FloatArray
+from injsound.sound.signals import peak_place
+
+BoolArray = npt.NDArray[np.bool_]
+
+_TRACK_STEP_S = 0.0001
+# Penalties on changes of the lateness, from an engine that stumbles to one that hums.
+_STIFFNESS = (0.1, 0.5, 2.0, 8.0)
+_MIN_SCATTER_S = 30e-6
+
+
+def track_lateness(
+    fit: FloatArray, sr: int, heard: BoolArray, *, middle: int, near_s: float
+) -> tuple[FloatArray, float]:
+    """Lateness of a click as a path that changes little from event to event, and its scatter about that path.
+
+    Viterbi over lateness; an event without a click neither pulls nor breaks the path.
+
+    Parameters
+    ----------
+    fit : ndarray, shape (n, lags)
+        Match values of each event at every lag [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    heard : ndarray of bool, shape (n,)
+        Events that may pull at the path.
+    middle : int
+        The lag of the due time [samples].
+    near_s : float
+        How far from the path a click may lie [s].
+
+    Returns
+    -------
+    late_s : ndarray, shape (n,)
+        The path [s].
+    scatter_s : float
+        Robust spread of the heard ones about it [s].
+    """
+    step = max(1, round(_TRACK_STEP_S * sr))
+    bins = fit.shape[1] // step
+    level = fit[:, : bins * step].reshape(len(fit), bins, step).max(axis=2)
+    # Beyond what noise gives, and no event weighs more than another.
+    full = max(8.0, float(np.median(level.max(axis=1)[heard])))
+    level = np.clip((level - 2.0) * 6.0 / (full - 2.0), 0.0, 6.0)
+    moves = np.arange(-8, 9)
+    cost = 0.25 * np.abs(moves)
+    source = np.clip(np.arange(bins)[:, None] - moves, 0, bins - 1)
+    total, back = level[0], np.zeros(level.shape, dtype=int)
+    for i in range(1, len(level)):
+        trial = total[source] - cost
+        pick = trial.argmax(axis=1)
+        back[i] = source[np.arange(bins), pick]
+        total = level[i] + trial[np.arange(bins), pick]
+    path = np.empty(len(level), dtype=int)
+    path[-1] = total.argmax()
+    for i in range(len(level) - 1, 0, -1):
+        path[i - 1] = back[i, path[i]]
+    rough = ((path + 0.5) * step - middle) / sr
+    _, late = best_near(fit, sr, rough, 3 * _TRACK_STEP_S, middle=middle, near_s=near_s)
+    return _smooth(late, heard, rough)
+
+
+def best_near(
+    fit: FloatArray, sr: int, trend_s: FloatArray, scatter_s: float, *, middle: int, near_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Highest match near the expected place, at a price for distance, and where it is.
+
+    Parameters
+    ----------
+    fit : ndarray, shape (n, lags)
+        Match values of each event at every lag [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    trend_s : ndarray, shape (n,)
+        Expected lateness [s].
+    scatter_s : float
+        Usual distance from it [s].
+    middle : int
+        The lag of the due time [samples].
+    near_s : float
+        Farthest distance from it [s].
+
+    Returns
+    -------
+    value : ndarray, shape (n,)
+        The match [standard deviations].
+    late_s : ndarray, shape (n,)
+        Where it is [s].
+    """
+    lag = (np.arange(fit.shape[1]) - middle) / sr
+    away = lag - trend_s[:, None]
+    price = _price(away / scatter_s) + np.where(np.abs(away) > near_s, 1e3, 0.0)
+    place, _ = peak_place(fit - price)
+    at = np.round(place).astype(int)[:, None]
+    return np.take_along_axis(fit, at, axis=1)[:, 0], (place - middle) / sr
+
+
+def _price(away: FloatArray) -> FloatArray:
+    """What a match loses for its distance from the expected place, in scatters: Student's t with 3 degrees.
+
+    A log likelihood becomes a match value when divided by the separation; 6 is where counting becomes certain.
+    """
+    price: FloatArray = 2.0 / 6.0 * np.log1p(away**2 / 3.0)
+    return price
+
+
+def _smooth(late: FloatArray, heard: BoolArray, rough: FloatArray) -> tuple[FloatArray, float]:
+    """Smooth lateness where heard and the robust scatter about it; how smooth, odd events say of even ones."""
+    if heard.sum() < 8:
+        return rough, 3e-4
+    index = np.flatnonzero(heard)
+    halves = np.zeros((2, len(late)), dtype=bool)
+    halves[0, index[::2]] = halves[1, index[1::2]] = True
+    misses = []
+    for stiffness in _STIFFNESS:
+        predicted = [_penalised(late, half, rough, stiffness) for half in halves]
+        errors = [np.abs(late - p)[other] for p, other in zip(predicted, halves[::-1], strict=True)]
+        misses.append(np.median(np.concatenate(errors)))
+    smooth = _penalised(late, heard, rough, _STIFFNESS[int(np.argmin(misses))])
+    return smooth, max(1.4826 * float(np.median(np.abs(late - smooth)[heard])), _MIN_SCATTER_S)
+
+
+def _penalised(late: FloatArray, heard: BoolArray, rough: FloatArray, stiffness: float) -> FloatArray:
+    """Penalised least squares on differences, wrong matches given less weight round by round."""
+    bands = np.zeros((2, len(late)))
+    bands[1], bands[0, 1:] = 2.0, -1.0
+    bands[1, [0, -1]] = 1.0
+    robust = heard.astype(float)
+    smooth = rough
+    for _ in range(4):
+        matrix = stiffness * bands
+        matrix[1] += robust + 1e-3
+        smooth = linalg.solveh_banded(matrix, robust * late + 1e-3 * rough)
+        residual = np.abs(late - smooth)
+        scale = max(1.4826 * float(np.median(residual[heard])), _MIN_SCATTER_S)
+        robust = heard / (1 + (residual / (3 * scale)) ** 2) ** 2
+    return smooth
