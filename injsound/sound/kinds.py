@@ -28,6 +28,8 @@ _CAUTION = 0.5
 _GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
 # A close click lies this far after the open one.
 _GAP_FROM_S, _GAP_TO_S = 0.0010, 0.0070
+# A mean tick shorter than this beyond the nearest close click holds one click only.
+_LEAST_GAP_S = 0.0010
 # Share of chance matches that lie anywhere within reach rather than near the due time, at least.
 _ANYWHERE = 0.05
 # Matches under this share of the usual may be another sound's; so many of them, this far over chance and from the heard
@@ -120,7 +122,8 @@ def match_halves(rows: FloatArray, template: FloatArray, sr: int, *, zero: int) 
     """
     power = ndimage.uniform_filter1d(template**2, max(3, round(0.0004 * sr)))
     low, high = (zero + round(s * sr) for s in (_GAP_FROM_S, _GAP_TO_S))
-    if len(template) <= high:
+    high = min(high, len(template) - round(_GAP_FROM_S * sr))
+    if high - low < round(_LEAST_GAP_S * sr):
         return None
     share = np.cumsum(template[:high] ** 2)[low:]
     both = np.minimum(share, 1 - share) >= _LEAST_HALF**2
