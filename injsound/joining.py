@@ -34,7 +34,7 @@ from injsound.results import (
 from injsound.sound import cycle, ticks
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock, group_knocks
-from injsound.sound.signals import time_at
+from injsound.sound.signals import time_at, true_runs
 
 # Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
 _SEAM_S = 1.0
@@ -57,6 +57,7 @@ class Heard:
     matches: Matches | None = None
     tick_over_noise_db: float | None = None
     audible: bool = False
+    injectors_audible: bool = False
     suggested_s: float | None = None
     jitter: Jitter = field(default_factory=Jitter)
     picture: Picture | None = None
@@ -118,7 +119,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
     skips = count_skips(made)
     firing = _firing(heard, engine)
     warnings = _warnings(heard, engine, rpm, firing, counted)
-    finding = _finding(heard, counted, skips, engine, firing, warnings)
+    finding = _finding(heard, counted, made, skips, engine, firing, warnings)
     spans = tuple(sorted((s for chapter in heard for s in chapter.spans), key=lambda s: (s.from_s, s.to_s)))
     return Reading(
         file=file or first.file,
@@ -333,6 +334,7 @@ def _added(before: Note | None, note: Note) -> Note:
 def _finding(
     heard: list[Heard],
     counted: list[Heard],
+    events: Events,
     skips: Skips,
     engine: Engine,
     firing: Firing | None,
@@ -350,9 +352,27 @@ def _finding(
             interval_s=firing.interval_s,
             doubts=_doubts(warnings),
             batch=engine.injection is Injection.BATCH,
+            stretch_s=0.0 if all(c.injectors_audible for c in counted) else _one_stretch(events),
             sure=all(c.choice.sure for c in counted if c.choice),
         )
     )
+
+
+# So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
+# nearly all skips must lie there.
+_STRETCH, _STRETCH_SHARE = 12, 0.9
+
+
+def _one_stretch(events: Events) -> float:
+    """Length of the unbroken row that holds nearly all skips, 0 where there is none [s]."""
+    skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
+    runs = true_runs(skipped)
+    if not len(runs):
+        return 0.0
+    first, after = max(runs, key=lambda run: run[1] - run[0])
+    if after - first < max(_STRETCH, _STRETCH_SHARE * skipped.sum()):
+        return 0.0
+    return float(events.time_s[after - 1] - events.time_s[first])
 
 
 def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:

@@ -175,7 +175,8 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
     shift = gaps.open_offset_s
     neighbours = _neighbour_ticks(white, sr, start_s, lock, choice, cycles, matches.due_s - due)
     others = company.neighbours_company(neighbours, len(due))
-    if not others.audible:
+    beside = others.audible
+    if not beside:
         phases = tuple((asked.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
         others = company.engine_company(strength, lock.clock, phases, cycles)
     silent = _silent_spans(due, present | hidden, others, neighbours)
@@ -201,6 +202,7 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
         matches=matches,
         tick_over_noise_db=float(20 * np.log10(max(peak, 1e-9) / max(noise, 1e-9))) if present.any() else None,
         audible=others.audible,
+        injectors_audible=beside,
         jitter=_timing(made, cycles, neighbours, choice, per_cycle),
         picture=_picture(
             strength, lock, asked.own.phase + shift / cycle_length(lock.clock), per_cycle, matches, sr, shift

@@ -96,6 +96,7 @@ class ReasonCode(StrEnum):
     FEW_CALLS = "few calls"  # skipped, judged, expected_false: no more than wrong calls alone would give
     TOO_FEW_EVENTS = "too few events"  # judged, needed
     MISSES_POSSIBLE = "misses possible"  # expected_missed, judged: a real fault could have been overlooked
+    ONE_STRETCH = "one stretch"  # skipped, seconds: missing in one stretch only, as when fuel is cut off on overrun
     UNCERTAIN_CALLS = "uncertain calls"  # skipped, expected_false: calls do not clearly exceed wrong calls
     WEAK_SEPARATION = "weak separation"  # separation, needed: heard and missing ticks look alike
     FAINT = "faint"  # the engine is heard, but no tick stands out of it
@@ -152,6 +153,7 @@ class StepCode(StrEnum):
     RECORD_AGAIN_CLOSER = "record again closer"  # probe on the injector's body, clamped
     RECORD_UNPROCESSED = "record unprocessed"  # noise suppression / voice processing off
     RECORD_UNDISTURBED = "record undisturbed"  # hands still, quiet place
+    RECORD_AT_ONE_SPEED = "record at one speed"  # the pedal left alone: no fuel cut-off
     RECORD_OWN_INJECTOR = "record own injector"  # the probe may be on a neighbour or a valve
     RECORD_SPREAD = "record spread"  # batch mode: crossed sound; record with a clamp or on the body
     GIVE_RPM = "give rpm"

@@ -3,6 +3,9 @@
 import numpy as np
 import pytest
 
+from injsound.findings.verdict import Evidence, count_skips, reach_verdict
+from injsound.joining import _one_stretch
+from injsound.results import Events, Neighbours, ReasonCode, State, StepCode, Verdict
 from injsound.sound.company import NeighbourTicks, silent_run
 
 
@@ -27,3 +30,37 @@ def test_a_silent_row_counts_only_beside_neighbours_that_can_be_heard(separation
 def test_a_neighbour_that_matches_worse_than_chance_silences_nothing():
     # Its presence is a share of a difference that is no difference: any figure, here hugely negative.
     assert not silent_run([_neighbour([-1e9] * 10, -0.22)], 2, 8)
+
+
+def _counted(skipped_at, *, stretch_s):
+    """A verdict on 300 events of which a row lacks its tick."""
+    events = Events(
+        time_s=0.16 * np.arange(300),
+        state=tuple(State.SKIPPED if k in skipped_at else State.HEARD for k in range(300)),
+        skip_probability=np.array([0.999 if k in skipped_at else 0.001 for k in range(300)]),
+        heard_at_s=0.16 * np.arange(300),
+        level_db=np.zeros(300),
+        open_time_ms=np.full(300, np.nan),
+        neighbours=(Neighbours.NOT_CHECKED,) * 300,
+    )
+    evidence = Evidence(
+        skips=count_skips(events), separation=9.0, miss_probability=0.001, interval_s=0.16, stretch_s=stretch_s
+    )
+    return _one_stretch(events), reach_verdict(evidence)
+
+
+def test_one_long_stretch_may_be_fuel_cut_off():
+    # Twelve in a row span eleven intervals of 0.16 s.
+    stretch_s, finding = _counted(range(100, 112), stretch_s=1.76)
+    assert stretch_s == pytest.approx(11 * 0.16)
+    assert finding.verdict is Verdict.CANNOT_TELL
+    assert finding.reasons[0].code is ReasonCode.ONE_STRETCH
+    assert finding.reasons[0].figures == {"skipped": 12, "seconds": 1.8}
+    assert finding.next_step.code is StepCode.RECORD_AT_ONE_SPEED
+
+
+def test_rows_apart_or_short_are_the_injectors():
+    apart, finding = _counted([*range(100, 112), 200, 240], stretch_s=0.0)
+    assert apart == 0.0  # 12 of 14 are under nine in ten
+    assert finding.verdict is Verdict.SKIPPING
+    assert _counted(range(100, 111), stretch_s=0.0)[0] == 0.0  # eleven are a burst

@@ -51,6 +51,9 @@ class Evidence:
         Reasons found before the count that forbid a claim of any kind.
     batch : bool
         Whether partners tick at the same instant.
+    stretch_s : float
+        Length of the one unbroken stretch that holds the skips, where no other injector is heard beside this one; 0
+        where they lie apart [s].
     sure : bool
         Whether the tick cannot well be a neighbour's.
     """
@@ -61,6 +64,7 @@ class Evidence:
     interval_s: float
     doubts: tuple[Note, ...] = field(default=())
     batch: bool = False
+    stretch_s: float = 0.0
     sure: bool = True
 
 
@@ -124,7 +128,7 @@ def reach_verdict(evidence: Evidence) -> Finding:
         )
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
     if exceeds_wrong_calls(skips):
-        return _skipping(skips)
+        return _skipping(evidence)
     if skips.skipped > skips.expected_false:
         return _undecided(evidence)
     return _steady_or_short(evidence)
@@ -167,7 +171,14 @@ def exceeds_wrong_calls(skips: Skips) -> bool:
     return bool(skips.skipped >= FEWEST_SKIPS and unlikely and skips.expected_false <= WRONG_SHARE * skips.skipped)
 
 
-def _skipping(skips: Skips) -> Finding:
+def _skipping(evidence: Evidence) -> Finding:
+    skips = evidence.skips
+    if evidence.stretch_s > 0:
+        note = Note(
+            code=ReasonCode.ONE_STRETCH,
+            figures={"skipped": skips.skipped, "seconds": round(evidence.stretch_s, 1)},
+        )
+        return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=Note(code=StepCode.RECORD_AT_ONE_SPEED))
     figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}
     return Finding(
         verdict=Verdict.SKIPPING,

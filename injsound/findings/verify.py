@@ -188,7 +188,8 @@ def _finding(
 
 def _seen(arm: Arm) -> int:
     """Judged events in which a skip would have been called one."""
-    return int(arm.judged * (1 - arm.missed_share))
+    # To a hundredth of an event: a share is kept rounded, and must give the same bound read back as read anew.
+    return int(round(arm.judged * (1 - arm.missed_share), 2))
 
 
 def _rate_high(after: Arm) -> float:

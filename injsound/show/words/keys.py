@@ -58,6 +58,7 @@ class Brief(StrEnum):
 
     TOO_FEW_EVENTS = "too few events"
     MISSES_POSSIBLE = "misses possible"
+    ONE_STRETCH = "one stretch"
     UNCERTAIN_CALLS = "uncertain calls"
     WEAK_SEPARATION = "weak separation"
     FAINT = "faint"

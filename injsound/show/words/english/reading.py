@@ -131,6 +131,10 @@ READING: Table = {
             " {needed}."
         ),
         ReasonCode.MISSES_POSSIBLE: "The ticks are so faint that a missing one could pass as heard.",
+        ReasonCode.ONE_STRETCH: (
+            "All {skipped} missing ticks lie in one stretch of {seconds} s, as when the engine slows from speed with"
+            " its fuel cut off."
+        ),
         ReasonCode.UNCERTAIN_CALLS: (
             "{skipped} of {judged} ticks seem missing, but about {expected_false} could be mistakes: too close to say."
         ),
@@ -162,6 +166,7 @@ READING: Table = {
     Brief: {
         Brief.TOO_FEW_EVENTS: "too few ticks for a small fault",
         Brief.MISSES_POSSIBLE: "so faint that a missing tick could pass as heard",
+        Brief.ONE_STRETCH: "all missing in one stretch: was the fuel cut?",
         Brief.UNCERTAIN_CALLS: "the holes could be mistakes",
         Brief.WEAK_SEPARATION: "heard and missing ticks sound too much alike",
         Brief.FAINT: "no tick stands out from the engine's sound",
@@ -235,6 +240,7 @@ READING: Table = {
             "Switch noise suppression off, record with a plain recorder and send it as a file."
         ),
         StepCode.RECORD_UNDISTURBED: "Record again with the probe clamped, hands off and nobody talking.",
+        StepCode.RECORD_AT_ONE_SPEED: "Record again at one speed, with the pedal left alone, 60 s or more.",
         StepCode.RECORD_OWN_INJECTOR: (
             "Record again with the probe on this injector's own body, then each neighbour the same way to compare."
         ),

@@ -140,6 +140,10 @@ READING: Table = {
             " rachas hacen falta {needed}."
         ),
         ReasonCode.MISSES_POSSIBLE: "Los chasquidos son tan débiles que uno ausente podría pasar por oído.",
+        ReasonCode.ONE_STRETCH: (
+            "Los {skipped} chasquidos ausentes están en un solo tramo de {seconds} s, como cuando el motor baja de"
+            " régimen con el combustible cortado."
+        ),
         ReasonCode.UNCERTAIN_CALLS: (
             "Parecen faltar {skipped} de {judged} chasquidos, pero unos {expected_false} podrían ser errores: no"
             " alcanza para decidir."
@@ -176,6 +180,7 @@ READING: Table = {
     Brief: {
         Brief.TOO_FEW_EVENTS: "muy pocos chasquidos para un fallo pequeño",
         Brief.MISSES_POSSIBLE: "tan débil que uno ausente pasaría por oído",
+        Brief.ONE_STRETCH: "faltan en un solo tramo: ¿se cortó el paso?",
         Brief.UNCERTAIN_CALLS: "los huecos podrían ser errores",
         Brief.WEAK_SEPARATION: "oídos y ausentes suenan demasiado parecidos",
         Brief.FAINT: "ningún chasquido destaca del sonido del motor",
@@ -258,6 +263,7 @@ READING: Table = {
             "Desactive la supresión de ruido, grabe con una grabadora sencilla y envíelo como archivo."
         ),
         StepCode.RECORD_UNDISTURBED: "Grabe otra vez con la sonda sujeta, sin tocar nada y sin que nadie hable.",
+        StepCode.RECORD_AT_ONE_SPEED: "Grabe de nuevo a un solo régimen, sin tocar el acelerador, 60 s o más.",
         StepCode.RECORD_OWN_INJECTOR: (
             "Grabe otra vez con la sonda en el cuerpo de este inyector y luego cada vecino del mismo modo, para"
             " comparar."
