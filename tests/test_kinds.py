@@ -95,3 +95,13 @@ def test_a_clock_far_off_counts_the_same(wrong_ms):
         gap_s=0.0028,
     )
     assert list(np.flatnonzero(found.skip_probability >= 0.5)) == list(np.flatnonzero(skipped))
+
+
+def test_a_bang_over_the_first_tick_spoils_neither_the_usual_level_nor_the_mean():
+    # One sample row twenty times as loud as a tick, as where a file begins with a click.
+    rng = np.random.default_rng(8)
+    value, gone, around, usable = _matches(rng, heard=200, skipped=8, heard_level=12.0, absent_level=2.0)
+    value[0], gone[0] = 200.0, False
+    kinds = two_kinds(value, around, np.zeros(208), None, usable)
+    assert kinds.usual[1] == pytest.approx(12.0, abs=1.5)
+    assert list(kinds.skip_probability >= 0.5) == list(gone)

@@ -26,6 +26,8 @@ _ELSEWHERE_S = (-0.0140, -0.0110, -0.0085, -0.0060, 0.0135, 0.0165, 0.0195, 0.02
 _ELSEWHERE_EVENTS = 120
 _BEFORE_S = 0.0008
 _ROUNDS = 3
+# No event enters the mean tick with more than this many times the usual norm.
+_LOUDEST = 2.0
 # How far off a tick is looked for; farther lies the close click, which looks like the open one.
 _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 
@@ -198,6 +200,9 @@ def _before_with_search(sr: int) -> float:
 def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, length_s: float) -> FloatArray:
     """Mean whitened tick, the parts that averages of noise could give taken out, unit norm."""
     rows = cut(white, sr, start_s, at_s, _BEFORE_S, length_s)
+    # A bang that lies over one tick must not be the mean of all.
+    norm = np.linalg.norm(rows, axis=1, keepdims=True)
+    rows = rows * np.minimum(1.0, _LOUDEST * np.median(norm) / np.maximum(norm, 1e-9))
     mean = rows.mean(axis=0)
     power = ndimage.uniform_filter1d(mean**2, max(3, round(0.0003 * sr)))
     noise = rows.var(axis=0).mean() / len(rows)

@@ -278,7 +278,8 @@ def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
     index = np.flatnonzero(heard)
     if len(index) < 5:
         return np.full(len(value), float(np.median(value[heard])) if heard.any() else float(np.max(value)))
-    running = ndimage.median_filter(value[index], size=min(41, len(index)), mode="nearest")
+    # Reflected at the ends: one loud sound at the start must not stand for the twenty events before it.
+    running = ndimage.median_filter(value[index], size=min(41, len(index)), mode="reflect")
     usual: FloatArray = np.interp(np.arange(len(value)), index, running)
     return usual
 
