@@ -97,6 +97,7 @@ class ReasonCode(StrEnum):
     TOO_FEW_EVENTS = "too few events"  # judged, needed
     MISSES_POSSIBLE = "misses possible"  # expected_missed, judged: a real fault could have been overlooked
     ONE_STRETCH = "one stretch"  # skipped, seconds: missing in one stretch only, as when fuel is cut off on overrun
+    MOSTLY_MISSING = "mostly missing"  # skipped, judged: what ticks in the rest may be another sound
     UNCERTAIN_CALLS = "uncertain calls"  # skipped, expected_false: calls do not clearly exceed wrong calls
     WEAK_SEPARATION = "weak separation"  # separation, needed: heard and missing ticks look alike
     FAINT = "faint"  # the engine is heard, but no tick stands out of it

@@ -64,3 +64,9 @@ def test_rows_apart_or_short_are_the_injectors():
     assert apart == 0.0  # 12 of 14 are under nine in ten
     assert finding.verdict is Verdict.SKIPPING
     assert _counted(range(100, 111), stretch_s=0.0)[0] == 0.0  # eleven are a burst
+
+
+def test_an_injector_that_hardly_ever_ticks_is_not_told_from_another_sound():
+    # 211 of 300 are over seven in ten, 209 are not.
+    assert _counted(range(0, 211), stretch_s=0.0)[1].reasons[0].code is ReasonCode.MOSTLY_MISSING
+    assert _counted(range(0, 209), stretch_s=0.0)[1].verdict is Verdict.SKIPPING

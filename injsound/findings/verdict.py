@@ -19,6 +19,9 @@ UNFORESEEN_RATE = 2e-4
 # Heard and missing overlap below this many standard deviations: at 4 a threshold halfway errs in 2 of 100.
 LEAST_SEPARATION = 4.0
 MOST_UNJUDGED = 0.5
+# An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: measured
+# with a second, independent simulator, docs/methods.md.
+MOST_SKIPPED = 0.7
 # "Steady" asks that a fault of this rate, in bursts of five, would have been seen with this confidence.
 CONFIDENCE = 0.95
 GOAL_RATE = 0.01
@@ -179,6 +182,9 @@ def _skipping(evidence: Evidence) -> Finding:
             figures={"skipped": skips.skipped, "seconds": round(evidence.stretch_s, 1)},
         )
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=Note(code=StepCode.RECORD_AT_ONE_SPEED))
+    if skips.skipped > MOST_SKIPPED * skips.judged:
+        note = Note(code=ReasonCode.MOSTLY_MISSING, figures={"skipped": skips.skipped, "judged": skips.judged})
+        return doubtful((note,))
     figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}
     return Finding(
         verdict=Verdict.SKIPPING,
@@ -244,6 +250,7 @@ def _mend(doubt: Note) -> Note:
         ReasonCode.SPEECH_CODEC: StepCode.RECORD_UNPROCESSED,
         ReasonCode.TWO_CANDIDATES: StepCode.RECORD_OWN_INJECTOR,
         ReasonCode.TICK_UNLIKE_INJECTOR: StepCode.RECORD_OWN_INJECTOR,
+        ReasonCode.MOSTLY_MISSING: StepCode.RECORD_OWN_INJECTOR,
         ReasonCode.MAY_BE_NEIGHBOUR: StepCode.RECORD_OWN_INJECTOR,
         ReasonCode.PARTNER_HIDES: StepCode.RECORD_SPREAD,
         ReasonCode.TWO_READINGS: StepCode.GIVE_RPM,

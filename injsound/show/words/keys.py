@@ -59,6 +59,7 @@ class Brief(StrEnum):
     TOO_FEW_EVENTS = "too few events"
     MISSES_POSSIBLE = "misses possible"
     ONE_STRETCH = "one stretch"
+    MOSTLY_MISSING = "mostly missing"
     UNCERTAIN_CALLS = "uncertain calls"
     WEAK_SEPARATION = "weak separation"
     FAINT = "faint"

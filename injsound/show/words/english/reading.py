@@ -135,6 +135,9 @@ READING: Table = {
             "All {skipped} missing ticks lie in one stretch of {seconds} s, as when the engine slows from speed with"
             " its fuel cut off."
         ),
+        ReasonCode.MOSTLY_MISSING: (
+            "{skipped} of {judged} ticks seem missing: what ticks now and then may be another sound of the engine."
+        ),
         ReasonCode.UNCERTAIN_CALLS: (
             "{skipped} of {judged} ticks seem missing, but about {expected_false} could be mistakes: too close to say."
         ),
@@ -167,6 +170,7 @@ READING: Table = {
         Brief.TOO_FEW_EVENTS: "too few ticks for a small fault",
         Brief.MISSES_POSSIBLE: "so faint that a missing tick could pass as heard",
         Brief.ONE_STRETCH: "all missing in one stretch: was the fuel cut?",
+        Brief.MOSTLY_MISSING: "what ticks now and then may be another sound",
         Brief.UNCERTAIN_CALLS: "the holes could be mistakes",
         Brief.WEAK_SEPARATION: "heard and missing ticks sound too much alike",
         Brief.FAINT: "no tick stands out from the engine's sound",

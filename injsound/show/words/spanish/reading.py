@@ -144,6 +144,10 @@ READING: Table = {
             "Los {skipped} chasquidos ausentes están en un solo tramo de {seconds} s, como cuando el motor baja de"
             " régimen con el combustible cortado."
         ),
+        ReasonCode.MOSTLY_MISSING: (
+            "Parecen faltar {skipped} de {judged} chasquidos: lo que suena de vez en cuando puede ser otro sonido del"
+            " motor."
+        ),
         ReasonCode.UNCERTAIN_CALLS: (
             "Parecen faltar {skipped} de {judged} chasquidos, pero unos {expected_false} podrían ser errores: no"
             " alcanza para decidir."
@@ -181,6 +185,7 @@ READING: Table = {
         Brief.TOO_FEW_EVENTS: "muy pocos chasquidos para un fallo pequeño",
         Brief.MISSES_POSSIBLE: "tan débil que uno ausente pasaría por oído",
         Brief.ONE_STRETCH: "faltan en un solo tramo: ¿se cortó el paso?",
+        Brief.MOSTLY_MISSING: "lo que suena a veces puede ser otro sonido",
         Brief.UNCERTAIN_CALLS: "los huecos podrían ser errores",
         Brief.WEAK_SEPARATION: "oídos y ausentes suenan demasiado parecidos",
         Brief.FAINT: "ningún chasquido destaca del sonido del motor",
