@@ -91,17 +91,20 @@ def check(
 ) -> None:
     """Read RECORDINGS, one injector each, and say what they show; - is standard input."""
     from injsound.engine import check_rpm
+    from injsound.show.text import shortened
 
     engine = make_engine(cylinders, cylinder, firing_order, injection)
     if rpm is not None:
         check_rpm(rpm)
+    if channel is not None and channel < 1:
+        raise ParameterError(f"channel is {channel}; expected 1 or more: channels are counted from 1")
     pictures = _picture_targets(recordings, picture)
     may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
     quiet = json_to == "-"
     results = []
     for number, recording in enumerate(recordings, 1):
         if len(recordings) > 1:
-            told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=recording)
+            told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=shortened(recording, 60))
             click.echo(told, err=True)
         if second_opinion and recording != "-":
             click.echo(words.say(Screen.SECOND_OPINION), err=True)
@@ -167,16 +170,16 @@ def _draw(result: "Reading | Failure", target: Path | None, words: "Words") -> N
 
     if target is None or isinstance(result, Failure):
         return
-    from injsound.files import write_whole
+    from injsound.files import make_folder, write_whole
     from injsound.show.plot import picture_bytes
 
-    target.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target.parent)
     write_whole(target, picture_bytes(result, kind=target.suffix.lower().lstrip("."), words=words))
     click.echo(words.say(Screen.PICTURE, file=str(target)), err=True)
 
 
 def _write_json(results: Sequence["Reading | Failure"], to: str) -> None:
-    from injsound.files import write_whole
+    from injsound.files import make_folder, write_whole
     from injsound.record import document, dumps
     from injsound.results import Failure
 
@@ -185,6 +188,7 @@ def _write_json(results: Sequence["Reading | Failure"], to: str) -> None:
     if to == "-":
         click.echo(text, nl=False)
     else:
+        make_folder(Path(to).parent)
         write_whole(to, text.encode())
 
 
@@ -289,6 +293,7 @@ def simulate(
 ) -> None:
     """Make a practice recording OUT (.wav, .flac, .m4a, ...) with its truth beside it."""
     from injsound.engine import check_rpm
+    from injsound.files import make_folder
     from injsound.simulate import Scene, Skipping, write
     from injsound.simulate import simulate as make
 
@@ -306,6 +311,7 @@ def simulate(
         skip_rate=_share(skip_rate),
         burst=burst,
     )
+    make_folder(target.parent)
     recording, truth = make(scene)
     write(target, recording, truth)
     skipped, due, made_rpm = int(truth.skipped.sum()), len(truth.due_s), words.number(truth.rpm, 1)
@@ -345,20 +351,38 @@ def main(arguments: list[str] | None = None) -> int:
         result = cli.main(args=given, prog_name="injsound", standalone_mode=False)
         return result if isinstance(result, int) else 0
     except click.ClickException as error:
-        error.show()
-        return 2
-    except InjsoundError as error:
+        return _tell_usage(error)
+    except (InjsoundError, OSError) as error:
         if "--debug" in given:
             raise
-        click.echo(f"injsound: {error}", err=True)
-        return 2 if isinstance(error, ParameterError) else 1
+        return _tell_failure(error)
     except (click.Abort, KeyboardInterrupt):
         click.echo("injsound: stopped", err=True)
         return 130
-    except BrokenPipeError:
-        # The reader has gone; say nothing more to it.
+
+
+def _tell_usage(error: click.ClickException) -> int:
+    """What is wrong with the arguments, and where they are told; the whole help where none were given."""
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        error.show()
+        return 2
+    asked = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "injsound"
+    click.echo(f"injsound: {error.format_message()} See: {asked} --help", err=True)
+    return 2
+
+
+def _tell_failure(error: InjsoundError | OSError) -> int:
+    """What went wrong; an error of the system is one of standard output, every file has its own words."""
+    if isinstance(error, OSError):
+        # What still waits to be written would fail once more at the end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        if isinstance(error, BrokenPipeError):
+            return 0  # the reader has gone: nothing more is said to it
+        what = f"cannot write the result: {error.strerror or error}"
+        click.echo(f"injsound: {what}; expected room for it: send it to another place", err=True)
+        return 1
+    click.echo(f"injsound: {error}", err=True)
+    return 2 if isinstance(error, ParameterError) else 1
 
 
 def run() -> None:

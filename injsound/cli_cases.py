@@ -1,5 +1,6 @@
 """Commands over a case, and over many recordings: case, report, batch."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -133,27 +134,33 @@ def case_add(
 @case.command("show")
 @_FOLDER
 @language_option
-def case_show(folder: str, words: "Words") -> None:
+@click.pass_context
+def case_show(context: click.Context, folder: str, words: "Words") -> None:
     """Read what is new and say what all recordings of the case say."""
+    from injsound.results import Reading
     from injsound.show.reading_text import glance
 
     _, results, findings = gathered(folder, words)
     for result in results.values():
-        say(glance(result, words))
+        if isinstance(result, Reading):
+            say(glance(result, words))
     _tell_all(findings, words)
+    context.exit(int(any_failed(results)))
 
 
 @case.command("next")
 @_FOLDER
 @language_option
-def case_next(folder: str, words: "Words") -> None:
+@click.pass_context
+def case_next(context: click.Context, folder: str, words: "Words") -> None:
     """Say the one next step and why."""
     from injsound.cases.guide import next_step
     from injsound.show.findings_text import tell_step
 
-    opened, _, findings = gathered(folder, words)
+    opened, results, findings = gathered(folder, words)
     _tell_all(findings, words)
     say(tell_step(next_step(opened, findings), words))
+    context.exit(int(any_failed(results)))
 
 
 @case.command("watch")
@@ -199,7 +206,8 @@ def _show_one(folder: str, file: str, words: "Words") -> None:
 @click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
 @click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
 @language_option
-def report(folder: str, out: str | None, force: bool, words: "Words") -> None:
+@click.pass_context
+def report(context: click.Context, folder: str, out: str | None, force: bool, words: "Words") -> None:
     """One page for the vehicle's owner."""
     from datetime import date
 
@@ -215,6 +223,7 @@ def report(folder: str, out: str | None, force: bool, words: "Words") -> None:
     target = Path(out) if out else opened.folder / "report.html"
     write_whole(target, page.encode())
     click.echo(words.say(Screen.REPORT, file=str(target)))
+    context.exit(int(any_failed(results)))
 
 
 @click.command()
@@ -286,8 +295,26 @@ def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Fa
     results = read_case(opened, tell=lambda file: to_stderr(words.say(Screen.READ, file=file)), warn=to_stderr)
     for result in results.values():
         if isinstance(result, Failure):
-            click.echo(failure_line(result), err=True)
+            to_stderr(failure_line(result))
     return opened, results, gather(opened, results)
+
+
+def any_failed(results: "Mapping[str, Reading | Failure]") -> bool:
+    """Whether a recording of a case could not be used: the exit code is then 1.
+
+    Parameters
+    ----------
+    results : mapping of str to Reading or Failure
+        As from ``gathered``.
+
+    Returns
+    -------
+    bool
+        True where one is a failure.
+    """
+    from injsound.results import Failure
+
+    return any(isinstance(result, Failure) for result in results.values())
 
 
 def _tell_all(findings: "Findings", words: "Words") -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from injsound.cli_cases import gathered, say
+from injsound.cli_cases import any_failed, gathered, say
 from injsound.cli_options import engine_options, force_option, language_option, make_engine, may_write
 from injsound.errors import ParameterError
 from injsound.show.words.keys import Screen
@@ -63,7 +63,8 @@ def compare(
         may_write([Path(picture)], force)
     failed = False
     if len(what) == 1 and Path(what[0]).is_dir():
-        _, _, findings = gathered(what[0], words)
+        _, results, findings = gathered(what[0], words)
+        failed = any_failed(results)
         found, at_speeds, takes = findings.comparison, findings.two_speed, list(findings.takes)
     else:
         if cylinder is not None:
@@ -120,11 +121,11 @@ def swap(
     from injsound.show.findings_text import tell_swap
 
     if _is_case(folder, bool(before or after), "--before ONE OTHER --after ONE OTHER"):
-        _, _, findings = gathered(str(folder), words)
+        _, results, findings = gathered(str(folder), words)
         if findings.swap is None:
             raise ParameterError(f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap")
         say(tell_swap(findings.swap, words))
-        return
+        context.exit(int(any_failed(results)))
     if not before or not after:
         raise ParameterError("a swap needs both cylinders before and after; give --before ONE OTHER --after ONE OTHER")
     if cylinder is not None:
@@ -168,13 +169,13 @@ def wiggle(
     if Path(what).is_dir():
         if spans:
             raise ParameterError("--moved belongs to a recording; in a case write moved = [[8, 16], ...] beside it")
-        _, _, findings = gathered(what, words)
+        _, results, findings = gathered(what, words)
         if findings.wiggle is None:
             raise ParameterError(
                 f"no recording of {what} is marked: knock three times at each change, or add moved = [[8, 16], ...] [s]"
             )
         say(tell_wiggle(findings.wiggle, words))
-        return
+        context.exit(int(any_failed(results)))
     reading = _read(what, make_engine(cylinders, cylinder, firing_order, injection), rpm, words)
     if reading is None:
         context.exit(1)
@@ -215,14 +216,14 @@ def verify(
     from injsound.show.findings_text import tell_verify
 
     if _is_case(folder, bool(before or after or fellows), "--before FILE --after FILE --fellow FILE"):
-        _, _, findings = gathered(str(folder), words)
+        _, results, findings = gathered(str(folder), words)
         if findings.verification is None:
             raise ParameterError(
                 f"{folder} names no repaired cylinder with a recording of stage 'after';"
                 " add [repair] cylinder = 2 and one"
             )
         say(tell_verify(findings.verification, words))
-        return
+        context.exit(int(any_failed(results)))
     if not before or not after:
         raise ParameterError("a repair needs recordings before and after it; give --before FILE --after FILE")
     _check_apart(before, after, fellows)
@@ -281,6 +282,10 @@ def _takes(
     takes = []
     for place, file in enumerate(files):
         entry = entry_from_name(f"cyl{named[place]} {Path(file).name}" if named else Path(file).name)
+        if entry is None and not Path(file).exists():
+            raise ParameterError(
+                f"{file}: there is no such file or folder; expected recordings or a case: check the name"
+            )
         if entry is None:
             raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
         reading = _read(file, replace(engine, cylinder=entry.cylinder), entry.rpm or rpm, words)

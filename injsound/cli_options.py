@@ -137,6 +137,8 @@ def may_write(targets: Sequence[Path], force: bool) -> None:
         If one exists or its folder may not be written to.
     """
     for target in targets:
+        if target.is_dir():
+            raise ParameterError(f"cannot write {target}: it is a folder; expected a file's name: name a file in it")
         if target.exists() and not force:
             raise ParameterError(f"{target} exists; give --force to overwrite it or name another")
         folder = target.parent

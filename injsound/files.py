@@ -80,6 +80,23 @@ def clear_strays(folder: str | os.PathLike[str]) -> None:
             continue  # somebody else's, or gone already
 
 
+def make_folder(path: str | os.PathLike[str]) -> None:
+    """Make a folder, and those it lies in, where they are missing.
+
+    Parameters
+    ----------
+    path : path
+        The folder.
+
+    Raises
+    ------
+    InjsoundError
+        If it cannot be made.
+    """
+    with told(path):
+        Path(path).mkdir(parents=True, exist_ok=True)
+
+
 @contextmanager
 def told(path: str | os.PathLike[str]) -> Iterator[None]:
     """Make one line of whatever the file system refuses.

@@ -13,6 +13,7 @@ from injsound.errors import InjsoundError, RecordingError
 from injsound.reading import read
 from injsound.results import Failure, Note, Reading, State, WarningCode
 from injsound.sound.audio import chapters, sha256
+from injsound.sound.decoders import name_of
 from injsound.sound.onsets import second_opinion
 
 # Raised by one whenever a kept reading lacks what a new one holds.
@@ -35,7 +36,7 @@ def run_file(
     channel : int or None
         Channel to use, counted from 1; None picks the clearer one.
     name : str or None
-        Name to show in place of the path.
+        Name to show in place of the path, also in what went wrong.
 
     Returns
     -------
@@ -46,7 +47,7 @@ def run_file(
     try:
         return read(chapters(path, channel=channel), engine=engine, rpm=rpm, file=shown, sha256=sha256(path))
     except RecordingError as error:
-        return Failure(file=shown, code=error.code, message=str(error))
+        return Failure(file=shown, code=error.code, message=str(error).replace(name_of(Path(path)), shown, 1))
     except InjsoundError as error:
         return Failure(file=shown, code="parameter", message=str(error))
     except MemoryError:

@@ -273,7 +273,7 @@ def test_channel_by_number(tmp_path):
         assert (recording.channel, recording.warnings) == (number, ())
     error = refusal(path, channel=3)
     assert error.code == "no such channel"
-    assert "no channel 3; expected 1 to 2" in str(error)
+    assert "no channel 3; the recording has 2" in str(error)
     with pytest.raises(ParameterError, match="channel is 0"):
         chapters(path, channel=0)
 

@@ -501,7 +501,9 @@ def test_recordings_are_compared_without_a_case(sounds, capsys):
     recordings = [str(path) for path in sorted(sounds.glob("*.flac"))]
     assert main(["compare", *recordings, "--rpm", "1500", "--cylinders", "3"]) == 0
     assert "Cylinder 3 is the odd one." in capsys.readouterr().out
-    assert main(["compare", "engine.wav", "cyl2.wav", "--rpm", "1500"]) == 2
+    engine = sounds / "engine.wav"
+    engine.touch()
+    assert main(["compare", str(engine), "cyl2.wav", "--rpm", "1500"]) == 2
     assert "names no cylinder" in capsys.readouterr().err
 
 

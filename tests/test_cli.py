@@ -1,5 +1,9 @@
+import io
 import json
+import subprocess
+import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import jsonschema
 import pytest
@@ -151,3 +155,63 @@ def test_simulate_writes_sound_and_truth(tmp_path, capsys):
     assert json.loads((tmp_path / "x.truth.json").read_text())["simulated"] is True
     assert "ticks left out" in capsys.readouterr().out
     assert main(["simulate", str(out), "--seconds", "10"]) == 2
+
+
+@pytest.mark.parametrize("extra", [[], ["--json", "-"]])
+def test_a_full_disk_behind_standard_output_is_one_line(sound, extra):
+    with Path("/dev/full").open("wb") as full:
+        done = run_program("check", sound, "--rpm", "700", *extra, stdout=full)
+    assert done.returncode == 1
+    assert "cannot write the result: No space left on device" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Exception ignored" not in done.stderr
+
+
+def run_program(*arguments: str, stdout) -> subprocess.CompletedProcess[str]:
+    program = [sys.executable, "-m", "injsound", *arguments]
+    return subprocess.run(program, stdout=stdout, stderr=subprocess.PIPE, text=True, check=False)
+
+
+def test_a_full_disk_behind_a_practice_recording_is_one_line(tmp_path, monkeypatch, capsys):
+    def full(*_):
+        raise soundfile.LibsndfileError(0)
+
+    monkeypatch.setattr(soundfile.SoundFile, "write", full)
+    assert main(["simulate", str(tmp_path / "x.wav"), "--seconds", "10"]) == 1
+    err = capsys.readouterr().err
+    assert err.startswith("injsound: cannot write")
+    assert "is the disk full?" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_nothing_on_standard_input_names_no_file_of_ours(monkeypatch, capsys):
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(b"")))
+    assert main(["check", "-", "--rpm", "700"]) == 1
+    assert capsys.readouterr().err.startswith("standard input: the file is empty")
+
+
+def test_folders_on_the_way_are_made(sound, tmp_path):
+    target = tmp_path / "new" / "deep" / "x.json"
+    assert main(["check", sound, "--rpm", "700", "--json", str(target)]) == 0
+    assert json.loads(target.read_text())["schema"] == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["check", "x.wav", "--rpm", "abc"], "'abc' is not a valid float. See: injsound check --help"),
+        (["check", "x.wav", "--channel", "0"], "channel is 0; expected 1 or more"),
+        (["check", "x.wav", "--json", "."], "it is a folder; expected a file's name"),
+        (["compare", "nowhere"], "nowhere: there is no such file or folder"),
+        (["batch", "nowhere"], "nowhere is no folder; expected one with recordings in it"),
+        (["simulate", "x.wav", "--seconds", "1e9"], "seconds is 1e+09"),
+        (["simulate", "x.wav", "--tick-db", "nan"], "tick is nan dB"),
+    ],
+)
+def test_wrong_usage_is_one_line_before_the_long_work(tmp_path, monkeypatch, capsys, arguments, says):
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 2
+    err = capsys.readouterr().err
+    assert says in err
+    assert len(err.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []

@@ -119,7 +119,7 @@ ALLOWED = {
     "record": BASE | {"files"},
     "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
     "reading": BASE | {"joining"} | STAGES | {"findings.proportions", "findings.verdict"},
-    "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets"},
+    "runs": BASE | {"__init__", "reading", "sound.audio", "sound.decoders", "sound.onsets"},
     "demonstration": BASE
     | {
         "files",

@@ -9,7 +9,7 @@ from typing import Any
 from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, checked, entry_from_name, read_file, unlisted
 from injsound.diagnoses import Shaking, Stage
 from injsound.engine import Engine
-from injsound.files import clear_strays, copy_whole, told, write_whole
+from injsound.files import clear_strays, copy_whole, make_folder, write_whole
 from injsound.sound.audio import sha256
 
 _WRITTEN = (
@@ -75,8 +75,7 @@ def new_case(
     for key in CHECKS:
         checks.add(key, False)
     document.add("checks", checks)
-    with told(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     write_whole(path, tomlkit.dumps(document).encode("utf-8"))
     return path
 

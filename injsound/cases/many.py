@@ -16,8 +16,8 @@ from typing import Any, BinaryIO
 
 from injsound.cases.case import SOUND_SUFFIXES
 from injsound.engine import Engine
-from injsound.errors import RecordingError
-from injsound.files import clear_strays, told, write_whole
+from injsound.errors import ParameterError, RecordingError
+from injsound.files import clear_strays, make_folder, told, write_whole
 from injsound.record import reading_to_json
 from injsound.results import Failure
 from injsound.runs import reading_key, run_file
@@ -56,13 +56,21 @@ def read_folder(
     ------
     file, problem : str
         Each as it is done; the problem is empty where it could be used.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such folder.
+    InjsoundError
+        If the results cannot be written.
     """
     from joblib import Parallel, delayed
 
     # A process kept from an earlier call may work in another folder.
     root, target = Path(folder).absolute(), Path(out)
-    with told(target):
-        target.mkdir(parents=True, exist_ok=True)
+    if not root.is_dir():
+        raise ParameterError(f"{folder} is no folder; expected one with recordings in it: check the name")
+    make_folder(target)
     clear_strays(target)
     lines = target / LINES_NAME
     known = _known(lines)

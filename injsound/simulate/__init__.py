@@ -403,14 +403,21 @@ def write(
         ) from error
 
 
-def _encode(path: Path, recording: Recording, codec: str | None, bit_rate: int | None) -> None:
+def _encode_plainly(path: Path, recording: Recording) -> None:
     import soundfile
 
-    if codec is None and path.suffix.lower() in {".wav", ".flac", ".ogg"}:
-        kind = "VORBIS" if path.suffix.lower() == ".ogg" else "PCM_16"
+    kind = "VORBIS" if path.suffix.lower() == ".ogg" else "PCM_16"
+    try:
         with soundfile.SoundFile(path, "w", recording.sr, 1, kind) as file:
             for first in range(0, len(recording.y), _WRITE_FRAMES):  # libsndfile overflows its stack on long Vorbis
                 file.write(recording.y[first : first + _WRITE_FRAMES])
+    except soundfile.SoundFileError as error:  # libsndfile names no cause: nearly always the disk is full
+        raise OSError(f"{str(error).rstrip('.')}, is the disk full?") from error
+
+
+def _encode(path: Path, recording: Recording, codec: str | None, bit_rate: int | None) -> None:
+    if codec is None and path.suffix.lower() in {".wav", ".flac", ".ogg"}:
+        _encode_plainly(path, recording)
         return
     import av
 

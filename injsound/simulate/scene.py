@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import isfinite
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,8 @@ from injsound.errors import ParameterError
 from injsound.results import FloatArray, Span
 
 BoolArray = npt.NDArray[np.bool_]
+# As long as a recording may be that is read.
+_LONGEST_S = 7200.0
 
 
 class Skipping(StrEnum):
@@ -188,9 +191,14 @@ class Scene:
     knocks: tuple[tuple[float, int], ...] = ()
 
     def __post_init__(self) -> None:
-        if self.seconds <= 0 or self.sr < 2_000:
+        if not 0 < self.seconds <= _LONGEST_S or self.sr < 2_000:
             raise ParameterError(
-                f"seconds is {self.seconds:g} and rate {self.sr} Hz; expected more than 0 s and 2000 Hz or more"
+                f"seconds is {self.seconds:g} and rate {self.sr} Hz; expected more than 0 s, up to"
+                f" {_LONGEST_S:g} s, and 2000 Hz or more: correct it"
+            )
+        if not isfinite(self.tick_db) or not isfinite(self.open_time_ms):
+            raise ParameterError(
+                f"tick is {self.tick_db:g} dB and open time {self.open_time_ms:g} ms; expected numbers: correct them"
             )
         if self.burst < 1 or not 0 <= self.skip_rate <= 1:
             raise ParameterError(f"burst is {self.burst} and skip rate {self.skip_rate:g}; expected 1 or more, 0 to 1")

@@ -218,8 +218,8 @@ def _one_channel(stream: decoders.Stream, channel: int | None) -> Iterator[decod
     """Settle the stream's channel and give its pieces, shape (n,)."""
     if channel is not None and channel > stream.channels:
         raise RecordingError(
-            f"{decoders.name_of(stream.path)}: there is no channel {channel}; expected 1 to {stream.channels}: "
-            "choose one of these",
+            f"{decoders.name_of(stream.path)}: there is no channel {channel}; the recording has "
+            f"{stream.channels}: choose one of these, or leave it out",
             code="no such channel",
         )
     first: list[decoders.Piece] = []
