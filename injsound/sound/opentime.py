@@ -20,6 +20,8 @@ _SIDE_S = 0.0020
 _LEAST_VALUE = 4.0
 # The rough gap is right to a fraction of a millisecond; a mean tick whose onsets disagree with it was misread.
 _MOST_OFF_S = 0.0004
+# A strike begins where it reaches this share of its highest sample.
+_STRUCK = 0.25
 # Given only where so many of the heard ticks could be measured.
 _LEAST_SHARE = 0.2
 
@@ -103,7 +105,12 @@ def _onset(strikes: FloatArray, sr: int, near: int, *, after: int) -> int:
         return near
     peak = low + int(power[low:high].argmax())
     start = max(after, peak - round(0.0008 * sr), 0)
-    return start + aic_pick(strikes[start : peak + 3]) if peak + 3 - start >= 5 else peak
+    if peak + 3 - start < 5:
+        return peak
+    picked = start + aic_pick(strikes[start : peak + 3])
+    # The criterion also answers to what the mean's smear lets through before the strike.
+    rest = np.abs(strikes[picked : peak + 3])
+    return picked + int(np.argmax(rest >= _STRUCK * rest.max()))
 
 
 def _late(rows: FloatArray, mean: FloatArray, sr: int, onset: int) -> FloatArray:
