@@ -19,8 +19,8 @@ UNFORESEEN_RATE = 2e-4
 # Heard and missing overlap below this many standard deviations: at 4 a threshold halfway errs in 2 of 100.
 LEAST_SEPARATION = 4.0
 MOST_UNJUDGED = 0.5
-# An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: measured
-# with a second, independent simulator, docs/methods.md.
+# An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: over half,
+# which injectors do miss, and under the nine in ten that a wrongly chosen sound was seen to "miss" (docs/methods.md).
 MOST_SKIPPED = 0.7
 # "Steady" asks that a fault of this rate, in bursts of five, would have been seen with this confidence.
 CONFIDENCE = 0.95
