@@ -247,7 +247,7 @@ def _fellows(
         strength = level * 10 ** (db / 20) * (1 + 0.08 * event_rng.standard_normal(len(at)))
         for click, later in zip(clicks, (0.0, scene.open_time_ms * 1e-3), strict=True):
             far = neighbour_click(click, body_rng)
-            far_level = strength * click.peak(scene.sr) / max(far.peak(scene.sr), 1e-9)
+            far_level = strength * click.peak(scene.sr) / far.peak(scene.sr)
             add_strikes(y, scene.sr, far, at + later, far_level, scene.strike, event_rng)
 
 
@@ -268,10 +268,7 @@ def _valves(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Gener
             db = scene.valve_db + body_rng.normal(-3, 3 * scene.valve_variety)
             db -= scene.valve_spread_db * abs(cylinder - _own(scene))
             strength = (
-                own_peak
-                * 10 ** (db / 20)
-                / max(click.peak(scene.sr), 1e-9)
-                * (1 + 0.2 * event_rng.standard_normal(len(at)))
+                own_peak * 10 ** (db / 20) / click.peak(scene.sr) * (1 + 0.2 * event_rng.standard_normal(len(at)))
             )
             way = 10 ** (scene.path_db * path_rng.standard_normal(len(click.weight)) / 20)
             add_strikes(y, scene.sr, replace(click, weight=click.weight * way), at, strength, 0.3, event_rng)
@@ -290,7 +287,7 @@ def _pump(y: FloatArray, scene: Scene, clock: CycleClock, rng: np.random.Generat
     click = valve_click(body_rng)
     phases = body_rng.uniform() + np.arange(scene.pump_lobes) / scene.pump_lobes
     at = _time(clock, np.sort(np.concatenate([_turned(scene, clock, phase) for phase in phases])))
-    strength = np.full(len(at), _own_peak(scene) * 10 ** (scene.pump_db / 20) / max(click.peak(scene.sr), 1e-9))
+    strength = np.full(len(at), _own_peak(scene) * 10 ** (scene.pump_db / 20) / click.peak(scene.sr))
     add_strikes(y, scene.sr, click, at, strength, 0.2, rng)
 
 

@@ -27,8 +27,9 @@ class Click:
     rise_s: float = 0.0
 
     def peak(self, sr: int) -> float:
-        """Highest value of one unvaried strike [unitless]."""
-        return float(np.abs(strike_rows(self, sr, np.zeros(1), np.ones((1, len(self.weight))))).max())
+        """Highest value of one unvaried strike, never 0: a body too high for the rate is silent [unitless]."""
+        highest = float(np.abs(strike_rows(self, sr, np.zeros(1), np.ones((1, len(self.weight))))).max())
+        return max(highest, 1e-9)
 
 
 def strike_rows(click: Click, sr: int, offset: FloatArray, blow: FloatArray) -> FloatArray:
