@@ -352,7 +352,7 @@ def _finding(
             interval_s=firing.interval_s,
             doubts=_doubts(warnings),
             batch=engine.injection is Injection.BATCH,
-            stretch_s=0.0 if all(c.injectors_audible for c in counted) else _one_stretch(events),
+            stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
             sure=all(c.choice.sure for c in counted if c.choice),
         )
     )
@@ -363,8 +363,19 @@ def _finding(
 _STRETCH, _STRETCH_SHARE = 12, 0.9
 
 
-def _one_stretch(events: Events) -> float:
-    """Length of the unbroken row that holds nearly all skips, 0 where there is none [s]."""
+def one_stretch(events: Events) -> float:
+    """Length of the unbroken row that holds nearly all skips.
+
+    Parameters
+    ----------
+    events : Events
+        The due events.
+
+    Returns
+    -------
+    float
+        From the first to the last event of the row; 0 where no row is long enough or holds enough [s].
+    """
     skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
     runs = true_runs(skipped)
     if not len(runs):

@@ -149,7 +149,6 @@ def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span,
 class _Asked:
     """Due events matched with one idea of the own tick."""
 
-    choice: ticks.Choice
     own: Candidate
     cycles: FloatArray
     due: FloatArray
@@ -162,12 +161,14 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
     recording, lock = chapter.recording, chapter.lock
     assert lock is not None
     assert chapter.choice is not None
-    asked = _match(chapter, chapter.choice, white, per_cycle)
+    assert chapter.choice.own is not None
+    asked = _match(chapter, chapter.choice.own, white, per_cycle)
     if asked is None:
         return chapter
     asked = _by_both_clicks(chapter, asked, white, per_cycle)
     sr, start_s = recording.sr, recording.start_s
-    choice, cycles, due, hidden, matches = asked.choice, asked.cycles, asked.due, asked.hidden, asked.matches
+    choice = replace(chapter.choice, own=asked.own)
+    cycles, due, hidden, matches = asked.cycles, asked.due, asked.hidden, asked.matches
     present = ~hidden & (matches.skip_probability < 0.5)
     gaps = opentime.measure_gaps(
         recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=asked.own.gap_s
@@ -211,11 +212,10 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
     )
 
 
-def _match(chapter: Heard, choice: ticks.Choice, white: FloatArray, per_cycle: int) -> _Asked | None:
-    """Match every due event with the chosen tick; None where too few are not hidden."""
-    recording, lock, own = chapter.recording, chapter.lock, choice.own
+def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) -> _Asked | None:
+    """Match every due event with an idea of the own tick; None where too few are not hidden."""
+    recording, lock = chapter.recording, chapter.lock
     assert lock is not None
-    assert own is not None
     sr, start_s = recording.sr, recording.start_s
     cycles, due = _due_events(lock, own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
     blocking = tuple(span for span in chapter.quality.spans if span.kind in UNJUDGED_KINDS)
@@ -234,7 +234,7 @@ def _match(chapter: Heard, choice: ticks.Choice, white: FloatArray, per_cycle: i
         gap_s=own.gap_s,
         partner=per_cycle > 1,
     )
-    return _Asked(choice=choice, own=own, cycles=cycles, due=due, hidden=hidden, matches=matches)
+    return _Asked(own=own, cycles=cycles, due=due, hidden=hidden, matches=matches)
 
 
 def _by_both_clicks(chapter: Heard, asked: _Asked, white: FloatArray, per_cycle: int) -> _Asked:
@@ -245,7 +245,7 @@ def _by_both_clicks(chapter: Heard, asked: _Asked, white: FloatArray, per_cycle:
     pair = with_partner(asked.own, white, recording.sr, recording.start_s, heard_s, interval_s=cycle_length(lock.clock))
     if pair is None:
         return asked
-    both = _match(chapter, replace(asked.choice, own=pair), white, per_cycle)
+    both = _match(chapter, pair, white, per_cycle)
     if both is not None and both.matches.separation > asked.matches.separation:
         return both
     follows = pair.phase == asked.own.phase

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from injsound.findings.verdict import Evidence, count_skips, reach_verdict
-from injsound.joining import _one_stretch
+from injsound.joining import one_stretch
 from injsound.results import Events, Neighbours, ReasonCode, State, StepCode, Verdict
 from injsound.sound.company import NeighbourTicks, silent_run
 
@@ -46,7 +46,7 @@ def _counted(skipped_at, *, stretch_s):
     evidence = Evidence(
         skips=count_skips(events), separation=9.0, miss_probability=0.001, interval_s=0.16, stretch_s=stretch_s
     )
-    return _one_stretch(events), reach_verdict(evidence)
+    return one_stretch(events), reach_verdict(evidence)
 
 
 def test_one_long_stretch_may_be_fuel_cut_off():

@@ -12,7 +12,16 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import align_clicks, correlate_rows, cut, cycle_length, mean_strikes, on_samples, time_at
+from injsound.sound.signals import (
+    align_clicks,
+    correlate_rows,
+    cut,
+    cycle_length,
+    mean_strikes,
+    on_samples,
+    passing_times,
+    time_at,
+)
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
 PRE_S, POST_S = 0.0005, 0.0025
@@ -193,9 +202,9 @@ def measure_candidate(
     Candidate
         Its place is moved onto the click found.
     """
-    cycles = np.arange(np.ceil(clock.cycles[0] - phase), np.floor(clock.cycles[-1] - phase) + 1)
-    cycles = cycles[np.sort(np.random.default_rng(0).permutation(len(cycles))[:_MOST_CYCLES])]
-    due = on_samples(time_at(clock, cycles + phase), sr, start_s)
+    passed = passing_times(clock, phase)
+    some = np.sort(np.random.default_rng(0).permutation(len(passed))[:_MOST_CYCLES])
+    due = on_samples(passed[some], sr, start_s)
     clicks = align_clicks(cut(white, sr, start_s, due, PRE_S + REACH_S, POST_S + REACH_S), sr, reach_s=REACH_S)
     heard = clicks.value >= np.median(clicks.value)
     shift_s: FloatArray = (clicks.place - round(REACH_S * sr)) / sr

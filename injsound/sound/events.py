@@ -14,7 +14,7 @@ from scipy import ndimage
 from injsound.results import FloatArray
 from injsound.sound.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
 from injsound.sound.lateness import best_near, track_lateness
-from injsound.sound.signals import correlate_rows, cut, on_samples
+from injsound.sound.signals import correlate_rows, cut, on_samples, unit
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -207,8 +207,7 @@ def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, len
     power = ndimage.uniform_filter1d(mean**2, max(3, round(0.0003 * sr)))
     noise = rows.var(axis=0).mean() / len(rows)
     mean = mean * np.clip(1 - 2.0 * noise / np.maximum(power, 1e-12), 0, 1)
-    unit: FloatArray = mean / max(float(np.linalg.norm(mean)), 1e-9)
-    return unit
+    return unit(mean)
 
 
 def _elsewhere(

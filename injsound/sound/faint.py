@@ -12,7 +12,7 @@ from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import REACH_S, Candidate
 from injsound.sound.lateness import best_near, track_lateness
 from injsound.sound.partner import with_partner
-from injsound.sound.signals import correlate_rows, cut, cycle_length, on_samples, time_at
+from injsound.sound.signals import correlate_rows, cut, cycle_length, on_samples, passing_times, unit
 
 _ROUNDS = 3
 # Followed, a faint injector's tick keeps its place to a tenth of a millisecond; combustion does not (docs/methods.md).
@@ -42,13 +42,11 @@ def look_again(c: Candidate, white: FloatArray, sr: int, start_s: float, clock: 
     Candidate or None
         The tick, by both its clicks; None where there is no second click.
     """
-    cycles = np.arange(np.ceil(clock.cycles[0] - c.phase), np.floor(clock.cycles[-1] - c.phase) + 1)
-    followed = _follow(c, white, sr, start_s, time_at(clock, cycles + c.phase))
-    pair = with_partner(followed[0], white, sr, start_s, followed[1], interval_s=cycle_length(clock))
+    followed, heard_s = _follow(c, white, sr, start_s, passing_times(clock, c.phase))
+    pair = with_partner(followed, white, sr, start_s, heard_s, interval_s=cycle_length(clock))
     if pair is None:
         return None
-    cycles = np.arange(np.ceil(clock.cycles[0] - pair.phase), np.floor(clock.cycles[-1] - pair.phase) + 1)
-    tick, _ = _follow(pair, white, sr, start_s, time_at(clock, cycles + pair.phase))
+    tick, _ = _follow(pair, white, sr, start_s, passing_times(clock, pair.phase))
     return tick if tick.scatter_s <= _MOST_SCATTER_S and tick.separation > 0 else None
 
 
@@ -70,11 +68,11 @@ def _follow(
         value, late = best_near(fit, sr, trend, scatter, middle=middle, near_s=REACH_S)
         heard = value >= np.median(value)
         mean = cut(white, sr, start_s, due_s[heard] + late[heard], lead_s, after_s).mean(axis=0)[: len(template)]
-        level = float(np.linalg.norm(mean))
-        template = mean / max(level, 1e-9)
+        template = unit(mean)
     chance, _ = best_near(
         correlate_rows(around, template), sr, np.zeros(len(due_s)), scatter, middle=middle, near_s=REACH_S
     )
+    level = float(np.linalg.norm(mean))
     own = cut(white, sr, start_s, due_s + late, lead_s, after_s)
     left = np.mean(own**2, axis=1) - value**2 / own.shape[1]
     noise = float(np.sqrt(max(float(np.median(left[heard])), 1e-12)))

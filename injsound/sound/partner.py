@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from injsound.results import FloatArray
 from injsound.sound.candidates import GAP_MAX_S, POST_S, PRE_S, Candidate
-from injsound.sound.signals import cut
+from injsound.sound.signals import cut, unit
 
 # A click is a millisecond or less; its power is looked at in steps of this length.
 _WINDOW_S = 0.0005
@@ -66,7 +66,7 @@ def with_partner(
         own,
         phase=(own.phase + min(gap_s, 0.0) / interval_s) % 1.0,
         gap_s=abs(gap_s),
-        template=both / max(float(np.linalg.norm(both)), 1e-9),
+        template=unit(both),
         lead_s=PRE_S,
     )
 

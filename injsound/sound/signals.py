@@ -283,6 +283,41 @@ def cut(y: FloatArray, sr: int, start_s: float, times_s: FloatArray, before_s: f
     return moved
 
 
+def passing_times(clock: CycleClock, phase: float) -> FloatArray:
+    """When the engine passes one place of its cycle.
+
+    Parameters
+    ----------
+    clock : CycleClock
+        The engine's cycle.
+    phase : float
+        The place [cycles].
+
+    Returns
+    -------
+    ndarray, shape (k,)
+        Times within the clock's reach, one per cycle [s].
+    """
+    return time_at(clock, phase + np.arange(np.ceil(clock.cycles[0] - phase), np.floor(clock.cycles[-1] - phase) + 1))
+
+
+def unit(waveform: FloatArray) -> FloatArray:
+    """A waveform scaled to unit norm.
+
+    Parameters
+    ----------
+    waveform : ndarray, shape (m,)
+        Samples [unitless].
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        The same shape; silence stays silence [unitless].
+    """
+    scaled: FloatArray = waveform / max(float(np.linalg.norm(waveform)), 1e-9)
+    return scaled
+
+
 def on_samples(times_s: FloatArray, sr: int, start_s: float) -> FloatArray:
     """Times moved to the nearest sample, for which `cut` need not interpolate.
 
@@ -510,7 +545,7 @@ def _align_from(windows: FloatArray, slide: _Slider, template: FloatArray) -> tu
     kept = min(len(k) - 1, round((1 - _KEPT) * len(k)))
     amplitude = 0.0
     for _ in range(_ROUNDS):
-        template = template / max(float(np.linalg.norm(template)), 1e-9)
+        template = unit(template)
         fit = slide(template)
         lag = fit.argmax(axis=1)
         use = np.argpartition(fit[k, lag], kept)[kept:]
