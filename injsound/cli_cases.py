@@ -9,7 +9,8 @@ from click.core import ParameterSource
 
 from injsound.cli_options import engine_options, language_option, make_engine, may_write
 from injsound.errors import ParameterError
-from injsound.show.words.keys import Screen
+from injsound.languages import Language
+from injsound.show.words.keys import CaseFile, Screen
 
 if TYPE_CHECKING:
     from injsound.cases.case import Case
@@ -64,7 +65,14 @@ def case_new(
     named = tuple(code.strip().upper() for code in codes.split(",") if code.strip())
     wording = [hung(f"{code}: {words.trouble_code(read_trouble_code(code))}") for code in named]
     engine = make_engine(cylinders, None, firing_order, injection)
-    made = new_case(folder, complaint=complaint, engine=engine, codes=named)
+    made = new_case(
+        folder,
+        complaint=complaint,
+        engine=engine,
+        codes=named,
+        language=None if words.language is Language.ENGLISH else words.language,
+        comments={place.value: words.say(place) for place in CaseFile},
+    )
     click.echo(words.say(Screen.CASE_MADE, file=str(made)))
     for line in wording:
         click.echo(line)

@@ -3,6 +3,7 @@
 A four-stroke cycle is 720 degrees of crank, two revolutions. Everything below follows from that.
 """
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
@@ -13,6 +14,8 @@ MAX_CYLINDERS = 16
 CYCLE_DEGREES = 720.0
 # Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
 MIN_RPM, MAX_RPM = 60.0, 10_000.0
+# Body, chassis, power train, network; the digits may be hexadecimal.
+_TROUBLE_CODE = re.compile("[BCPU][0-3][0-9A-F]{3}")
 _COMMON_ORDERS: dict[int, tuple[str, ...]] = {
     # rusEFI firmware, firing_order.h (general open engine-control firmware).
     3: ("1-2-3", "1-3-2"),
@@ -42,6 +45,11 @@ class TroubleKind(StrEnum):
     CIRCUIT_LOW = "circuit low"
     CIRCUIT_HIGH = "circuit high"
     BALANCE = "balance"
+    LOW_FUEL = "low fuel"
+    NO_CYLINDER = "no cylinder"
+    LEAN = "lean"
+    RICH = "rich"
+    OTHER = "other"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,12 +62,26 @@ class TroubleCode:
         What it says.
     cylinder : int or None
         Of which cylinder, where it names one [unitless].
+    bank : int or None
+        Of which bank, where it names one [unitless].
     """
 
     kind: TroubleKind
     cylinder: int | None = None
+    bank: int | None = None
 
 
+# Codes that name no cylinder.
+_GENERAL_CODES = {
+    "P0171": TroubleCode(kind=TroubleKind.LEAN, bank=1),
+    "P0172": TroubleCode(kind=TroubleKind.RICH, bank=1),
+    "P0174": TroubleCode(kind=TroubleKind.LEAN, bank=2),
+    "P0175": TroubleCode(kind=TroubleKind.RICH, bank=2),
+    "P0200": TroubleCode(kind=TroubleKind.CIRCUIT),
+    "P0300": TroubleCode(kind=TroubleKind.RANDOM_MISFIRE),
+    "P0313": TroubleCode(kind=TroubleKind.LOW_FUEL),
+    "P0314": TroubleCode(kind=TroubleKind.NO_CYLINDER),
+}
 EVENTS_PER_CYCLE = {Injection.SEQUENTIAL: 1, Injection.BATCH: 2}
 
 
@@ -371,7 +393,7 @@ def cylinder_trouble_codes(cylinder: int) -> dict[str, TroubleCode]:
 
 
 def read_trouble_code(code: str) -> TroubleCode:
-    """What a misfire or injector-circuit code says.
+    """What a trouble code says, as far as it is of use here: misfire, injector circuit, mixture.
 
     Parameters
     ----------
@@ -381,23 +403,23 @@ def read_trouble_code(code: str) -> TroubleCode:
     Returns
     -------
     TroubleCode
-        Its kind, and the cylinder where it names one.
+        Its kind, and the cylinder or bank where it names one; any other code is of kind ``OTHER``.
 
     Raises
     ------
     ParameterError
-        If the code is not one of P0200 to P0212, P0261 to P0296, P0300 to P0312.
+        If it is no trouble code.
 
     References
     ----------
     SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``.
     """
-    known = {"P0300": TroubleCode(kind=TroubleKind.RANDOM_MISFIRE), "P0200": TroubleCode(kind=TroubleKind.CIRCUIT)}
+    plain = code.strip().upper()
+    if not _TROUBLE_CODE.fullmatch(plain):
+        raise ParameterError(
+            f"{code!r} is no trouble code; expected a letter and four digits such as P0302: correct it"
+        )
+    known = dict(_GENERAL_CODES)
     for cylinder in range(1, 13):
         known |= cylinder_trouble_codes(cylinder)
-    try:
-        return known[code.strip().upper()]
-    except KeyError:
-        raise ParameterError(
-            f"trouble code {code!r} is not one injsound words; expected P0200-P0212, P0261-P0296 or P0300-P0312"
-        ) from None
+    return known.get(plain, TroubleCode(kind=TroubleKind.OTHER))

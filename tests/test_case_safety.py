@@ -91,6 +91,19 @@ def test_what_the_case_refuses_is_not_copied(tmp_path, job, sounds, capsys, name
     assert (job / "case.toml").read_bytes() == before
 
 
+def test_what_is_no_sound_does_not_get_into_a_case(tmp_path, job, sounds, capsys):
+    (tmp_path / "cyl2 cold.m4a").write_text("a letter, not a sound")
+    assert main(["case", "add", str(job), str(sounds / NAMES[0]), str(tmp_path / "cyl2 cold.m4a")]) == 1
+    assert "cyl2 cold.m4a: found text; expected a sound recording" in capsys.readouterr().err
+    assert _visible(job) == ["case.toml"]
+
+
+def test_empty_lines_part_the_recordings(job):
+    for name in NAMES:
+        add_entries(job, [Entry(file=name, cylinder=1)])
+    assert (job / "case.toml").read_text().count("\n\n[[recording]]\nfile = ") == 2
+
+
 def test_another_sound_under_a_name_that_is_taken_is_refused(tmp_path, job, sounds, capsys):
     _filled(job, sounds)
     shutil.copy(sounds / NAMES[1], tmp_path / NAMES[0])

@@ -358,7 +358,10 @@ def test_every_step_of_the_job(tmp_path, settings, findings, todo):
 
 
 def test_the_code_names_the_cylinder_to_record(tmp_path):
-    for codes, cylinder in ((("P0303",), 3), (("P0203", "P0303"), 3), (("P0300",), None), (("P0301", "P0303"), None)):
+    # P0267: 261 + 3 x 2, the low side of cylinder 3's circuit; P0313 is about fuel, P0335 about the crank's sensor.
+    one = (("P0303",), ("P0203", "P0303"), ("P0267",), ("P0303", "P0335"))
+    none = (("P0300",), ("P0301", "P0303"), ("P0313",), ("P0335",))
+    for codes, cylinder in (*((codes, 3) for codes in one), *((codes, None) for codes in none)):
         case = Case(folder=tmp_path, engine=THREE, checks=DONE, codes=codes)
         assert next_step(case, Findings()).figures.get("cylinder") == cylinder
 
@@ -590,3 +593,57 @@ def test_a_case_takes_knocks_where_no_times_are_given_and_three_groups_or_more(t
 def test_a_stretch_outside_the_recording_is_told_with_its_file(tmp_path):
     with pytest.raises(ParameterError, match=r"w\.wav: a moved stretch ends at 300 s"):
         gather(*_wiggled_case(tmp_path, moved=((10.0, 300.0),)))
+
+
+def test_what_explains_a_new_case_is_in_the_language_chosen(tmp_path, capsys):
+    assert main(["case", "new", str(tmp_path / "job"), "--language", "es", "--codes", "P0171,P0335"]) == 0
+    text = (tmp_path / "job" / "case.toml").read_text()
+    assert "# Un caso de injsound." in text
+    assert "# Tal como se leyeron antes de borrar" in text
+    opened = load_case(tmp_path / "job")
+    assert opened.language is Language.SPANISH
+    assert opened.codes == ("P0171", "P0335")
+    add_entries(tmp_path / "job", [Entry(file="a.wav", cylinder=1)])
+    assert (tmp_path / "job" / "case.toml").read_text().startswith(text)
+    # What is entered later is a valid file as soon as its marks are taken away.
+    head, mark, later = text.partition("# [repair]")
+    (tmp_path / "job" / "case.toml").write_text(head + (mark + later).replace("\n# ", "\n").removeprefix("# "))
+    opened = load_case(tmp_path / "job")
+    assert (opened.repaired, opened.faulty_restarts, opened.clean_restarts) == (2, (3, 5), 5)
+    assert "banco 1" in capsys.readouterr().out
+
+
+def test_figures_no_engine_can_have_are_mistakes(tmp_path):
+    (tmp_path / "case.toml").write_text(
+        """
+[codes]
+stored = ["P03O2"]
+freeze_frame = {coolant_c = 900}
+[[recording]]
+file = "a.wav"
+cylinder = 1
+rpm = -900
+load_percent = nan
+pulse_width_ms = "3"
+soak_minutes = -1
+"""
+    )
+    with pytest.raises(CaseError) as raised:
+        load_case(tmp_path)
+    told = str(raised.value)
+    for part in (
+        "'P03O2' is no trouble code",
+        "coolant_c: is 900; expected -60 to 200",
+        "rpm: is -900; expected 60 to 10000",
+        "load_percent: is nan; expected 0 to 1000",
+        "pulse_width_ms: is '3'; expected a number\n",
+        "soak_minutes: is -1; expected 0 or more",
+    ):
+        assert part in told + "\n", part
+    assert len(told.splitlines()) == 6
+
+
+def test_a_file_in_another_encoding_is_told(tmp_path):
+    (tmp_path / "case.toml").write_bytes("complaint = 'frío'".encode("latin-1"))
+    with pytest.raises(CaseError, match="byte 16 is no text in UTF-8; save the file as UTF-8"):
+        load_case(tmp_path)

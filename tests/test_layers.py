@@ -52,7 +52,7 @@ ALLOWED = {
     "findings.alike": {"results", "diagnoses"},
     "findings.freeze": {"diagnoses", "findings.alike"},
     "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike"},
-    "findings.misfires": {"diagnoses", "findings.episodes"},
+    "findings.misfires": {"engine", "diagnoses", "findings.episodes"},
     "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
     "findings.verify": {
         "errors",
@@ -67,9 +67,9 @@ ALLOWED = {
         "findings.verdict",
     },
     "cases.case": {"errors", "engine", "diagnoses", "languages", "cases.names"},
-    "cases.adding": {"engine", "diagnoses", "files", "sound.audio", "cases.case"},
+    "cases.adding": {"engine", "diagnoses", "files", "languages", "sound.audio", "cases.case"},
     "cases.names": {"diagnoses"},
-    "cases.guide": {"results", "diagnoses", "cases.case"},
+    "cases.guide": {"engine", "results", "diagnoses", "cases.case"},
     "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
     "cases.evidence": {
         "errors",

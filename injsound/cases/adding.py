@@ -4,13 +4,17 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, checked, entry_from_name, read_file, unlisted
 from injsound.diagnoses import Shaking, Stage
 from injsound.engine import Engine
 from injsound.files import clear_strays, copy_whole, make_folder, write_whole
-from injsound.sound.audio import sha256
+from injsound.languages import Language
+from injsound.sound.audio import check_sound, sha256
+
+if TYPE_CHECKING:
+    from tomlkit.items import Table
 
 _WRITTEN = (
     "file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "coolant_c", "load_percent",
@@ -19,7 +23,13 @@ _WRITTEN = (
 
 
 def new_case(
-    folder: str | os.PathLike[str], *, complaint: str = "", engine: Engine | None = None, codes: tuple[str, ...] = ()
+    folder: str | os.PathLike[str],
+    *,
+    complaint: str = "",
+    engine: Engine | None = None,
+    codes: tuple[str, ...] = (),
+    language: Language | None = None,
+    comments: Mapping[str, str] | None = None,
 ) -> Path:
     """Make a case folder with its file.
 
@@ -33,6 +43,10 @@ def new_case(
         What is known of it.
     codes : tuple of str
         Stored trouble codes.
+    language : Language or None
+        Of its report; None leaves it to whoever makes the report.
+    comments : mapping of str to str or None
+        What explains the file to who edits it, by place: "" its top, "checks" that table, "checks.quick" that line.
 
     Returns
     -------
@@ -46,38 +60,79 @@ def new_case(
     InjsoundError
         If it cannot be written.
     """
-    import tomlkit
-
     path = Path(folder) / FILE_NAME
     if path.exists():
         raise CaseError(f"{path} exists; choose another folder, or add to it with: injsound case add")
-    known = engine or Engine()
-    document = tomlkit.document()
-    document.add(tomlkit.comment("A case of injsound. Edit it freely; comments stay."))
-    document.add("complaint", complaint)
-    table = tomlkit.table()
-    if known.cylinders is not None:
-        table.add("cylinders", known.cylinders)
-    if known.firing_order is not None:
-        table.add("firing_order", "-".join(map(str, known.firing_order)))
-    if known.firing_angles is not None:
-        table.add("firing_angles", list(known.firing_angles))
-    table.add("injection", known.injection.value)
-    document.add("engine", table)
-    stored = tomlkit.table()
-    stored.add(tomlkit.comment("As read before anything is cleared or disconnected."))
-    stored.add("stored", list(codes))
-    stored.add("pending", [])
-    stored.add(tomlkit.comment("freeze_frame = {rpm = 850, coolant_c = 12, load_percent = 25}"))
-    stored.add(tomlkit.comment("misfires = {2 = 154, 3 = 0}  # counters by cylinder; after a swap in [codes_swapped]"))
-    document.add("codes", stored)
-    checks = tomlkit.table()
-    for key in CHECKS:
-        checks.add(key, False)
-    document.add("checks", checks)
+    text = _fresh_file(complaint, engine or Engine(), codes, language, comments or {})
     make_folder(path.parent)
-    write_whole(path, tomlkit.dumps(document).encode("utf-8"))
+    write_whole(path, text.encode("utf-8"))
     return path
+
+
+def _fresh_file(
+    complaint: str, engine: Engine, codes: tuple[str, ...], language: Language | None, comments: Mapping[str, str]
+) -> str:
+    import tomlkit
+
+    document = tomlkit.document()
+    if comments.get(""):
+        document.add(tomlkit.comment(comments[""]))
+    document.add("complaint", tomlkit.string(complaint))
+    if language is not None:
+        document.add("language", tomlkit.string(language.value))
+    document.add("engine", table := tomlkit.table())
+    for key, value in _known_of(engine).items():
+        table.add(key, value)
+    document.add("codes", _codes_table(codes, comments))
+    document.add("checks", checks := tomlkit.table())
+    if comments.get("checks"):
+        checks.add(tomlkit.comment(comments["checks"]))
+    for key in CHECKS:
+        checks.add(key, done := tomlkit.boolean("false"))
+        if said := comments.get(f"checks.{key}"):
+            done.comment(said)
+    return tomlkit.dumps(document) + "".join(f"# {line}\n" if line else "\n" for line in _for_later(comments))
+
+
+def _known_of(engine: Engine) -> dict[str, Any]:
+    """What is known of the engine, as the file has it."""
+    known = {
+        "cylinders": engine.cylinders,
+        "firing_order": engine.firing_order and "-".join(map(str, engine.firing_order)),
+        "firing_angles": engine.firing_angles and list(engine.firing_angles),
+        "injection": engine.injection.value,
+    }
+    return {key: value for key, value in known.items() if value is not None}
+
+
+def _codes_table(codes: tuple[str, ...], comments: Mapping[str, str]) -> "Table":
+    import tomlkit
+
+    table = tomlkit.table()
+    if comments.get("codes"):
+        table.add(tomlkit.comment(comments["codes"]))
+    table.add("stored", list(codes))
+    table.add("pending", [])
+    table.add(tomlkit.comment("freeze_frame = {rpm = 850, coolant_c = 12, load_percent = 25}"))
+    said = comments.get("codes.misfires")
+    table.add(tomlkit.comment("misfires = {2 = 154, 3 = 0}" + (f"  # {said}" if said else "")))
+    return table
+
+
+def _for_later(comments: Mapping[str, str]) -> list[str]:
+    """What is entered after the repair, to be uncommented then."""
+    return [
+        "",
+        *filter(None, [comments.get("repair")]),
+        "[repair]",
+        "cylinder = 2",
+        "[restarts]" + (f"  # {comments['restarts']}" if comments.get("restarts") else ""),
+        "faulty = 3",
+        "made = 5",
+        "clean_since = 5",
+        "[outcome]" + (f"  # {comments['outcome']}" if comments.get("outcome") else ""),
+        'found = ""',
+    ]
 
 
 def add_recordings(
@@ -103,6 +158,8 @@ def add_recordings(
     ------
     CaseError
         If the case cannot be read, or a recording not be added to it; nothing is copied then.
+    RecordingError
+        If a file holds no sound that can be read; nothing is copied then.
     InjsoundError
         If the folder cannot be written to, or the file was edited meanwhile.
     """
@@ -120,6 +177,8 @@ def add_recordings(
     entries = [replace(entry, **told_of_all) for entry in entries]
     sources = {entry.file: Path(folder) / entry.file for entry in entries}
     sources |= {target.name: recording for recording, target in copies}
+    for path in sources.values():
+        check_sound(path)
     _refuse_same_sound(case, sources)
     addition = _prepare(folder, entries)
     for recording, target in copies:
@@ -198,6 +257,7 @@ def _prepare(folder: str | os.PathLike[str], entries: Sequence[Entry]) -> _Addit
             raise CaseError(f"{path}: {entry.file} is there already; correct its lines in the file")
         known.add(entry.file)
         row = tomlkit.table()
+        row.trivia.indent = "\n"  # an empty line before its head
         for key in _WRITTEN:
             value = getattr(entry, key)
             if value not in ("", None):

@@ -3,6 +3,7 @@
 Every mistake in the file is reported at once, with its place, what was expected and the nearest known key.
 """
 
+import math
 import os
 import tomllib
 from collections.abc import Mapping
@@ -13,7 +14,7 @@ from typing import Any
 
 from injsound.cases.names import circumstances_named, condition_named, cylinder_named
 from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
-from injsound.engine import Engine, Injection, parse_firing_order
+from injsound.engine import MAX_RPM, MIN_RPM, Engine, Injection, parse_firing_order, read_trouble_code
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 
@@ -207,7 +208,9 @@ def checked(folder: str | os.PathLike[str], data: bytes) -> Case:
     path = Path(folder) / FILE_NAME
     try:
         values = tomllib.loads(data.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise CaseError(f"{path}: byte {error.start + 1} is no text in UTF-8; save the file as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
         raise CaseError(f"{path}: {error}; correct that line") from None
     checker = _Checker(str(path))
     case = checker.case(Path(folder), values)
@@ -234,8 +237,17 @@ _CODES_SWAPPED = _CODES - {"freeze_frame"}
 _FREEZE_FRAME = {"rpm", "coolant_c", "load_percent"}
 _RESTARTS = {"faulty", "made", "clean_since"}
 _TEXT = {"injector", "connector", "condition", "probe", "note"}
-_NUMBERS = {"rpm", "soak_minutes", "seconds_since_restart", "coolant_c", "load_percent", "pulse_width_ms"}
-_RECORDING = {"file", "cylinder", "stage", "shaking", "moved", "still"} | _TEXT | _NUMBERS
+# What a scan tool or a watch can show; an engine's own speeds stand in ``engine``.
+_BOUNDS = {
+    "rpm": (MIN_RPM, MAX_RPM),
+    "soak_minutes": (0.0, math.inf),
+    "seconds_since_restart": (0.0, math.inf),
+    "coolant_c": (-60.0, 200.0),
+    "load_percent": (0.0, 1000.0),
+    "pulse_width_ms": (0.0, 100.0),
+}
+_RECORDING = {"file", "cylinder", "stage", "shaking", "moved", "still"} | _TEXT | set(_BOUNDS)
+_KINDS = {"str": "text", "bool": "true or false", "dict": "a table", "list": "a list"}
 
 
 class _Checker:
@@ -261,11 +273,19 @@ class _Checker:
             return default
         if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
             kinds = kind if isinstance(kind, tuple) else (kind,)
-            names = " or ".join({"str": "text", "bool": "true or false", "dict": "a table", "list": "a list"}.get(
-                k.__name__, "a number") for k in kinds)  # fmt: skip
+            names = " or ".join(dict.fromkeys(_KINDS.get(kind.__name__, "a number") for kind in kinds))
             self.say(f"{place}{key}", f"is {value!r}; expected {names}")
             return default
         return value
+
+    def number(self, values: Mapping[str, Any], key: str, place: str) -> float | None:
+        value: float | None = self.take(values, key, (int, float), None, place)
+        least, most = _BOUNDS[key]
+        if value is None or least <= value <= most:
+            return value
+        expected = f"{least:g} or more" if math.isinf(most) else f"{least:g} to {most:g}"
+        self.say(f"{place}{key}", f"is {value:g}; expected {expected}")
+        return None
 
     def table(self, values: Mapping[str, Any], key: str, keys: set[str]) -> Mapping[str, Any]:
         table: Mapping[str, Any] = self.take(values, key, dict, {}, "")
@@ -315,15 +335,18 @@ class _Checker:
         )
 
     def texts(self, values: Mapping[str, Any], key: str, place: str = "[codes] ") -> tuple[str, ...]:
-        found = self.take(values, key, list, [], place)
-        return tuple(str(code).upper().strip() for code in found)
+        found = [str(code).upper().strip() for code in self.take(values, key, list, [], place)]
+        for code in found:
+            try:
+                read_trouble_code(code)
+            except ParameterError as error:
+                self.say(f"{place}{key}", str(error))
+        return tuple(found)
 
     def freeze_frame(self, codes: Mapping[str, Any]) -> FreezeFrame:
         frame = self.take(codes, "freeze_frame", dict, {}, "[codes] ")
         self.known(frame, _FREEZE_FRAME, "[codes] freeze_frame")
-        return FreezeFrame(
-            **{key: self.take(frame, key, (int, float), None, "[codes] freeze_frame ") for key in _FREEZE_FRAME}
-        )
+        return FreezeFrame(**{key: self.number(frame, key, "[codes] freeze_frame ") for key in sorted(_FREEZE_FRAME)})
 
     def counters(self, codes: Mapping[str, Any], place: str, engine: Engine) -> Mapping[int, int]:
         counts = {}
@@ -378,7 +401,7 @@ class _Checker:
         if not _inside(folder, file):
             self.say(f"{place} file", f"is {file!r}, outside the case folder; copy it into the folder")
         self.has(cylinder, engine, f"{place} cylinder")
-        numbers = {key: self.take(row, key, (int, float), None, f"{place} ") for key in _NUMBERS}
+        numbers: dict[str, Any] = {key: self.number(row, key, f"{place} ") for key in _BOUNDS}
         texts = {key: self.take(row, key, str, "", f"{place} ") for key in _TEXT}
         texts["condition"] = condition_named(texts["condition"])
         return Entry(

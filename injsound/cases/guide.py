@@ -26,6 +26,7 @@ from injsound.diagnoses import (
     WiggleFinding,
     WiggleVerdict,
 )
+from injsound.engine import read_trouble_code
 from injsound.results import Figure, Verdict
 
 _ONE_RECORDING_S = 60.0
@@ -178,6 +179,6 @@ def _odd(findings: Findings) -> int | None:
 
 def _coded_cylinder(case: Case) -> int | None:
     """The cylinder that the stored codes name, where they name one."""
-    named = {int(code[3:]) for code in case.codes if code.startswith(("P03", "P02")) and code[3:].isdigit()}
-    inside = {n for n in named if 1 <= n <= (case.engine.cylinders or 12)}
+    named = {cylinder for code in case.codes if (cylinder := read_trouble_code(code).cylinder) is not None}
+    inside = {n for n in named if n <= (case.engine.cylinders or n)}
     return inside.pop() if len(inside) == 1 else None

@@ -1,9 +1,8 @@
 """What the control unit says of misfires before and after a swap: second evidence beside the sound."""
 
 from injsound.diagnoses import Misfires, Reason, SwapVerdict, Why
+from injsound.engine import TroubleKind, read_trouble_code
 from injsound.findings.episodes import LEVEL
-
-_MISFIRE = "P03"
 
 
 def misfiring_cylinder(read: Misfires, pair: tuple[int, int]) -> int | None:
@@ -24,12 +23,12 @@ def misfiring_cylinder(read: Misfires, pair: tuple[int, int]) -> int | None:
 
     References
     ----------
-    Binomial test, one-sided at 0.01. P0301 to P0312 name cylinders 1 to 12 (SAE J2012 / ISO 15031-6 wording as carried
-    by python-OBD ``codes.py``).
+    Binomial test, one-sided at 0.01.
     """
     from scipy.special import bdtrc
 
-    named = {int(code[3:]) for code in read.codes if code.startswith(_MISFIRE) and code[3:].isdigit()} & set(pair)
+    said = [read_trouble_code(code) for code in read.codes]
+    named = {code.cylinder for code in said if code.kind is TroubleKind.MISFIRE} & set(pair)
     if named:
         return named.pop() if len(named) == 1 else None
     first, other = (read.counts.get(cylinder, 0) for cylinder in pair)

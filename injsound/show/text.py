@@ -81,14 +81,14 @@ class Words:
         Parameters
         ----------
         code : TroubleCode
-            Its kind and cylinder.
+            Its kind, with cylinder or bank.
 
         Returns
         -------
         str
             Such as "Cylinder 2 Misfire Detected".
         """
-        return self.say(code.kind, cylinder=code.cylinder)
+        return self.say(code.kind, cylinder=code.cylinder, bank=code.bank)
 
     def condition(self, condition: str) -> str:
         """The engine's condition, by its name where it is a common one.

@@ -85,6 +85,23 @@ def chapters(
     return _chapters(Path(path), channel, chapter_s, overlap_s)
 
 
+def check_sound(path: str | os.PathLike[str]) -> None:
+    """Say at once whether a file holds sound that can be decoded; how much of it, only reading tells.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be opened or holds none.
+    """
+    with contextlib.ExitStack() as stack:
+        decoders.open_stream(Path(path), stack)
+
+
 def sha256(path: str | os.PathLike[str]) -> str:
     """Hash of a file's bytes, by which a recording is known whatever its name.
 

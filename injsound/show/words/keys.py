@@ -158,6 +158,22 @@ class Page(StrEnum):
     NOTHING_YET = "nothing yet"
 
 
+class CaseFile(StrEnum):
+    """Comments in a new case's file; the values are their places in it."""
+
+    TOP = ""
+    CODES = "codes"
+    MISFIRES = "codes.misfires"
+    CHECKS = "checks"
+    CODES_SAVED = "checks.codes_saved"
+    QUICK = "checks.quick"
+    DRIVE = "checks.drive"
+    LEAKS = "checks.leaks"
+    REPAIR = "repair"
+    RESTARTS = "restarts"
+    OUTCOME = "outcome"
+
+
 class Screen(StrEnum):
     """What the commands print around their results."""
 

@@ -1,7 +1,7 @@
 """English for the report's page and for what the commands print around their results."""
 
 from injsound.engine import Injection, TroubleKind
-from injsound.show.words.keys import Page, Screen
+from injsound.show.words.keys import CaseFile, Page, Screen
 from injsound.show.words.table import Table
 
 SCREENS: Table = {
@@ -49,6 +49,19 @@ SCREENS: Table = {
         Screen.DEMO_READ: "{count} recordings: {verdicts}",
         Screen.DEMO_FOUND: "found",
     },
+    CaseFile: {
+        CaseFile.TOP: "A case of injsound. Edit it freely: comments stay.",
+        CaseFile.CODES: "As read before anything is cleared or disconnected.",
+        CaseFile.MISFIRES: "counters by cylinder; those after a swap go into [codes_swapped]",
+        CaseFile.CHECKS: "true once done:",
+        CaseFile.CODES_SAVED: "codes, freeze frame and counters are entered above",
+        CaseFile.QUICK: "what opens nothing: plug, lead or coil swapped, connectors, coil resistance",
+        CaseFile.DRIVE: "test light or current clamp: the odd injector is driven",
+        CaseFile.LEAKS: "after the repair: joints dry with the key on, running and hot",
+        CaseFile.REPAIR: "After the repair:",
+        CaseFile.RESTARTS: "restarts with the fault, of how many made; clean ones since the repair",
+        CaseFile.OUTCOME: "what was found on the bench or after the part",
+    },
     Injection: {Injection.SEQUENTIAL: "sequential injection", Injection.BATCH: "batch injection"},
     # Wording of SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``.
     TroubleKind: {
@@ -59,5 +72,10 @@ SCREENS: Table = {
         TroubleKind.CIRCUIT_LOW: "Cylinder {cylinder} Injector Circuit Low",
         TroubleKind.CIRCUIT_HIGH: "Cylinder {cylinder} Injector Circuit High",
         TroubleKind.BALANCE: "Cylinder {cylinder} Contribution/Balance",
+        TroubleKind.LOW_FUEL: "Misfire Detected with Low Fuel",
+        TroubleKind.NO_CYLINDER: "Single Cylinder Misfire (Cylinder not Specified)",
+        TroubleKind.LEAN: "System Too Lean (Bank {bank}): fuel pressure and air leaks come before a single injector",
+        TroubleKind.RICH: "System Too Rich (Bank {bank}): fuel pressure and a leaking injector, which still ticks",
+        TroubleKind.OTHER: "not about misfire, injector or mixture: kept",
     },
 }

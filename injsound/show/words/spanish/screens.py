@@ -1,7 +1,7 @@
 """Spanish for the report's page and for what the commands print around their results."""
 
 from injsound.engine import Injection, TroubleKind
-from injsound.show.words.keys import Page, Screen
+from injsound.show.words.keys import CaseFile, Page, Screen
 from injsound.show.words.table import Table
 
 SCREENS: Table = {
@@ -52,6 +52,19 @@ SCREENS: Table = {
         Screen.DEMO_READ: "{count} grabaciones: {verdicts}",
         Screen.DEMO_FOUND: "hallado",
     },
+    CaseFile: {
+        CaseFile.TOP: "Un caso de injsound. Edítelo con libertad: los comentarios se conservan.",
+        CaseFile.CODES: "Tal como se leyeron antes de borrar o desconectar nada.",
+        CaseFile.MISFIRES: "contadores por cilindro; los de después de un intercambio, en [codes_swapped]",
+        CaseFile.CHECKS: "true cuando esté hecho:",
+        CaseFile.CODES_SAVED: "códigos, datos congelados y contadores están anotados arriba",
+        CaseFile.QUICK: "lo que no abre nada: bujía, cable o bobina cambiados, conectores, resistencias",
+        CaseFile.DRIVE: "lámpara de prueba o pinza: el inyector que se aparta recibe mando",
+        CaseFile.LEAKS: "tras la reparación: uniones secas con contacto, en marcha y en caliente",
+        CaseFile.REPAIR: "Tras la reparación:",
+        CaseFile.RESTARTS: "arranques con el fallo, de cuántos; sin él desde la reparación",
+        CaseFile.OUTCOME: "lo que se halló en el banco o tras cambiar la pieza",
+    },
     Injection: {Injection.SEQUENTIAL: "inyección secuencial", Injection.BATCH: "inyección en grupo"},
     TroubleKind: {
         TroubleKind.MISFIRE: "Fallo de encendido detectado en el cilindro {cylinder}",
@@ -61,5 +74,15 @@ SCREENS: Table = {
         TroubleKind.CIRCUIT_LOW: "Circuito del inyector del cilindro {cylinder}, señal baja",
         TroubleKind.CIRCUIT_HIGH: "Circuito del inyector del cilindro {cylinder}, señal alta",
         TroubleKind.BALANCE: "Contribución del cilindro {cylinder}, desequilibrada",
+        TroubleKind.LOW_FUEL: "Fallo de encendido con poco combustible",
+        TroubleKind.NO_CYLINDER: "Fallo de encendido en un solo cilindro (sin especificar)",
+        TroubleKind.LEAN: (
+            "Mezcla demasiado pobre, banco {bank}: antes que un inyector, la presión de combustible y las entradas de"
+            " aire"
+        ),
+        TroubleKind.RICH: (
+            "Mezcla demasiado rica, banco {bank}: la presión de combustible y un inyector que gotea, que suena igual"
+        ),
+        TroubleKind.OTHER: "no trata de fallos de encendido, inyectores ni mezcla: se guarda",
     },
 }
