@@ -119,3 +119,14 @@ def test_bandwidth_is_where_the_sound_ends():
     assert narrow.bandwidth_hz == pytest.approx(7_000, abs=1_000)  # the cliff is looked for in steps of 1 kHz
     wide = judge_quality(Recording(y=0.1 * rng.standard_normal(len(y)).astype(np.float32), sr=48_000, file="wide"))
     assert wide.bandwidth_hz == 24_000
+
+
+def test_a_band_that_a_codec_fills_now_and_then_is_no_background():
+    rng = np.random.default_rng(1)
+    block, blocks = 960, 1_000  # 20 ms
+    f = np.fft.rfftfreq(block, 1 / 48_000)
+    top = np.where(rng.random(blocks) < 0.1, 21_500, 18_000)  # one block in ten reaches higher
+    spectrum = np.fft.rfft(rng.standard_normal((blocks, block))) * (f <= top[:, None])
+    y = np.fft.irfft(spectrum, block).ravel().astype(np.float32)
+    quality = judge_quality(Recording(y=0.1 * y, sr=48_000, file="holes"))
+    assert quality.bandwidth_hz == pytest.approx(18_000, abs=1_000)
