@@ -322,7 +322,7 @@ def simulate(
 @language_option
 @click.pass_context
 def demo(context: click.Context, words: "Words") -> None:
-    """Read the shipped practice recordings and picture them in ./injsound_demo."""
+    """Walk the two shipped practice cases from their recordings to their reports, in ./injsound_demo."""
     from injsound.demonstration import run_demo
 
     run_demo(Path("injsound_demo"), words, echo=click.echo)

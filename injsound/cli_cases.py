@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
-from injsound.cli_options import engine_options, language_option, make_engine, may_write
+from injsound.cli_options import engine_options, engine_options_without, language_option, make_engine, may_write
 from injsound.errors import ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
@@ -42,7 +42,7 @@ def case() -> None:
 @_FOLDER
 @click.option("--complaint", default="", help="What the owner says.")
 @click.option("--codes", default="", help="Stored trouble codes, such as P0302,P0300.")
-@engine_options
+@engine_options_without("--rpm", "--cylinder")
 @language_option
 def case_new(
     folder: str,
@@ -144,15 +144,17 @@ def case_add(
 @language_option
 @click.pass_context
 def case_show(context: click.Context, folder: str, words: "Words") -> None:
-    """Read what is new and say what all recordings of the case say."""
+    """Read what is new, say what each recording of the case says and what all say together, and what comes next."""
+    from injsound.cases.guide import settled
     from injsound.results import Reading
-    from injsound.show.reading_text import glance
+    from injsound.show.reading_text import in_brief
 
-    _, results, findings = gathered(folder, words)
-    for result in results.values():
+    opened, results, findings = gathered(folder, words)
+    for result in settled(results, findings).values():
         if isinstance(result, Reading):
-            say(glance(result, words))
-    _tell_all(findings, words)
+            click.echo("\n".join(in_brief(result, words)))
+    click.echo()
+    _tell_all(opened, findings, words)
     context.exit(int(any_failed(results)))
 
 
@@ -161,13 +163,9 @@ def case_show(context: click.Context, folder: str, words: "Words") -> None:
 @language_option
 @click.pass_context
 def case_next(context: click.Context, folder: str, words: "Words") -> None:
-    """Say the one next step and why."""
-    from injsound.cases.guide import next_step
-    from injsound.show.findings_text import tell_step
-
+    """Say what all recordings of the case say together, and the one next step."""
     opened, results, findings = gathered(folder, words)
-    _tell_all(findings, words)
-    say(tell_step(next_step(opened, findings), words))
+    _tell_all(opened, findings, words)
     context.exit(int(any_failed(results)))
 
 
@@ -325,11 +323,14 @@ def any_failed(results: "Mapping[str, Reading | Failure]") -> bool:
     return any(isinstance(result, Failure) for result in results.values())
 
 
-def _tell_all(findings: "Findings", words: "Words") -> None:
-    from injsound.show.findings_text import tell_findings
+def _tell_all(opened: "Case", findings: "Findings", words: "Words") -> None:
+    """What all recordings say together, and the one next step."""
+    from injsound.cases.guide import next_step
+    from injsound.show.findings_text import tell_findings, tell_step
 
     for block in tell_findings(findings, words):
         say(block)
+    say(tell_step(next_step(opened, findings), words))
 
 
 def say(lines: list[str]) -> None:

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 import click
 
 from injsound.cli_cases import any_failed, gathered, say
-from injsound.cli_options import engine_options, force_option, language_option, make_engine, may_write
+from injsound.cli_options import (
+    engine_options,
+    engine_options_without,
+    force_option,
+    language_option,
+    make_engine,
+    may_write,
+)
 from injsound.errors import ParameterError
 from injsound.show.words.keys import Screen
 
@@ -36,7 +43,7 @@ def add_findings(group: click.Group) -> None:
 @click.argument("what", nargs=-1, required=True, type=click.Path())
 @click.option("--picture", type=click.Path(dir_okay=False), help="Draw all of them beside each other (PNG).")
 @force_option
-@engine_options
+@engine_options_without("--cylinder")
 @language_option
 @click.pass_context
 def compare(
@@ -98,7 +105,7 @@ def _draw_compared(to: Path, takes: "Sequence[Take]", found: "Comparison", words
 @click.option("--after", nargs=2, metavar="ONE OTHER", help="The same two cylinders after it.")
 @click.option("--pair", nargs=2, type=int, metavar="1 3", help="Their cylinders; else from names like 'cyl1 cold.m4a'.")
 @click.option("--exchanged", type=click.Choice(["injectors", "connectors"]), help="What changed places.")
-@engine_options
+@engine_options_without("--cylinder")
 @language_option
 @click.pass_context
 def swap(

@@ -1,7 +1,7 @@
 """What several commands share: options for the engine and the language, and a look at what may be written."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,23 +31,41 @@ def engine_options(command: Any) -> Any:
     callable
         The same with the options.
     """
-    for option in reversed(
-        (
-            click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool."),
-            click.option(
-                "--injection",
-                type=click.Choice(["sequential", "batch"]),
-                default="sequential",
-                show_default=True,
-                help="Each injector once per cycle, or once per revolution with its partners.",
-            ),
-            click.option("--cylinders", type=int, help="How many cylinders the engine has."),
-            click.option("--cylinder", type=int, help="Whose injector was recorded, counted from 1."),
-            click.option("--firing-order", help="Such as 1-5-3-6-2-4."),
-        )
-    ):
-        command = option(command)
-    return command
+    return engine_options_without()(command)
+
+
+def engine_options_without(*unfit: str) -> Callable[[Any], Any]:
+    """As `engine_options`, some of them not offered: the command refuses them and says where they belong.
+
+    Parameters
+    ----------
+    *unfit : str
+        Such as "--cylinder".
+
+    Returns
+    -------
+    callable
+        Adds the options to a command's function.
+    """
+    settings: dict[str, dict[str, Any]] = {
+        "--rpm": {"type": float, "help": "Engine speed by the tachometer or scan tool."},
+        "--injection": {
+            "type": click.Choice(["sequential", "batch"]),
+            "default": "sequential",
+            "show_default": True,
+            "help": "Each injector once per cycle, or once per revolution with its partners.",
+        },
+        "--cylinders": {"type": int, "help": "How many cylinders the engine has."},
+        "--cylinder": {"type": int, "help": "Whose injector was recorded, counted from 1."},
+        "--firing-order": {"help": "Such as 1-5-3-6-2-4."},
+    }
+
+    def add(command: Any) -> Any:
+        for name, setting in reversed(settings.items()):
+            command = click.option(name, hidden=name in unfit, **setting)(command)
+        return command
+
+    return add
 
 
 def language_option(command: Any) -> Any:

@@ -160,7 +160,8 @@ class StepCode(StrEnum):
     GIVE_RPM = "give rpm"
     CHECK_RPM = "check rpm"  # rpm_given, rpm_heard
     COMPARE_OTHERS = "compare others"  # record the other injectors the same way, then exchange two
-    RECORD_IN_FAULT = "record in fault"  # seconds: steady here; record while it shakes
+    RECORD_IN_FAULT = "record in fault"  # steady here; record while it shakes
+    RECORD_FOR_GOAL = "record for goal"  # seconds: the same, and how long for the bound asked for
     CHECK_DRIVE = "check drive"  # nothing ticks at its place: drive signal, connector, then a fellow's recording
 
 

@@ -1,9 +1,11 @@
 """Files to readings or failures: one file that cannot be used never stops the rest."""
 
 import hashlib
+import warnings
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -99,6 +101,34 @@ def run_files(
     """
     for path in paths:
         yield run_file(path, engine=engine, rpm=rpm, channel=channel)
+
+
+def in_parallel(calls: Iterable[Any], *, jobs: int | None) -> Iterator[Any]:
+    """Results of calls in several processes, each as it is done, in whatever order.
+
+    Parameters
+    ----------
+    calls : iterable
+        As from ``joblib.delayed``.
+    jobs : int or None
+        Processes; all cores by default [unitless].
+
+    Yields
+    ------
+    object
+        A call's result.
+    """
+    from joblib import Parallel
+
+    results = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")(calls)
+    try:
+        for result in results:  # noqa: UP028  # "yield from" would close it before the warning is kept back
+            yield result
+    finally:
+        # Where the caller stops early joblib advises on its use: nobody who reads it called joblib.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)
+            results.close()
 
 
 def add_second_opinion(reading: Reading, path: str | Path, *, channel: int | None = None) -> Reading:

@@ -71,7 +71,7 @@ def reading(
     }
     steps = {
         Verdict.SKIPPING: Note(code=StepCode.COMPARE_OTHERS),
-        Verdict.STEADY: Note(code=StepCode.RECORD_IN_FAULT, figures={"seconds": 48}),
+        Verdict.STEADY: Note(code=StepCode.RECORD_IN_FAULT),
         Verdict.NO_TICK: Note(code=StepCode.CHECK_DRIVE),
         Verdict.CANNOT_TELL: Note(code=StepCode.RECORD_LONGER, figures={"seconds": 10}),
     }

@@ -375,6 +375,26 @@ def test_killed_at_any_moment(tmp_path, sounds):
     assert counts["batch"] >= 6
 
 
+def test_a_batch_that_cannot_be_written_is_told_in_one_line_before_the_work(tmp_path, sounds, monkeypatch, capsys):
+    (tmp_path / "results.jsonl").mkdir()
+    monkeypatch.setattr(many, "in_parallel", None)  # nothing is read
+    assert main(["batch", str(sounds), "--out", str(tmp_path)]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "cannot write" in line
+    assert "results.jsonl" in line
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_batch_that_fills_the_disk_is_told_in_one_line(tmp_path, sounds, monkeypatch, recwarn, jobs):
+    def full(*_):
+        raise InjsoundError("cannot write: No space left on device")
+
+    monkeypatch.setattr(many, "_append", full)
+    with pytest.raises(InjsoundError, match="No space left"):
+        dict(many.read_folder(sounds, tmp_path, engine=THREE, rpm=1_500.0, jobs=jobs))
+    assert [str(warning.message) for warning in recwarn] == []
+
+
 def test_a_batch_killed_among_its_workers_goes_on(tmp_path, sounds):
     for number in range(6):
         y, sr = soundfile.read(sounds / NAMES[number % 2])

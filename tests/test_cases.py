@@ -366,6 +366,25 @@ def test_the_code_names_the_cylinder_to_record(tmp_path):
         assert next_step(case, Findings()).figures.get("cylinder") == cylinder
 
 
+def test_a_swap_that_does_not_show_yet_is_recorded_longer(tmp_path):
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE)
+    swap = replace(_swapped(SwapVerdict.NOT_SHOWN), record_s=40.0)
+    found = Findings(**ODD, wiggle=_wiggled(WiggleVerdict.DOES_NOT), swap=swap)
+    step = next_step(case, found)
+    assert (step.todo, step.figures) == (Todo.RECORD_MORE, {"seconds": 40})
+    told = "\n".join(line for block in [*tell_findings(found, Words()), tell_step(step, Words())] for line in block)
+    assert told.count("40 s") == 1
+
+
+def test_that_idle_is_no_road_test_is_said_once(tmp_path):
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE, repaired=3)
+    found = Findings(verification=_verified(VerifyVerdict.GOOD))
+    told = [*tell_findings(found, Words()), tell_step(next_step(case, found), Words())]
+    assert sum(" ".join(block).count("road test") for block in told) == 1
+    alone = " ".join(tell_verify(found.verification, Words()))
+    assert alone.count("road test") == 1
+
+
 def test_a_step_names_the_cylinder_and_the_reason(tmp_path):
     case = Case(folder=tmp_path, engine=THREE, checks=DONE)
     swapped = replace(_swapped(SwapVerdict.FOLLOWS_INJECTOR), faulty=2)
@@ -477,10 +496,17 @@ def test_commands_of_a_case(tmp_path, sounds, capsys):
     assert main(["case", "new", job, "--cylinders", "3", "--firing-order", "1-2-3", "--codes", "P0303"]) == 0
     recordings = [str(path) for path in sorted(sounds.glob("*.flac"))]
     assert main(["case", "add", job, *recordings, "--rpm", "1500", "--shaking", "yes"]) == 0
-    for command in (["case", "show", job], ["case", "next", job], ["compare", job], ["report", job]):
+    for command in (["case", "next", job], ["compare", job], ["report", job]):
         assert main(command) == 0
     told = capsys.readouterr().out
     assert "Cylinder 3 is the odd one." in told
+    assert main(["case", "show", job]) == 0
+    shown = capsys.readouterr().out
+    # Of each recording the verdict alone, and one next step: the case's.
+    assert shown.count("cyl3 cold before.flac, cylinder 3\n  Skipping: ") == 1
+    assert [line.split()[0] for line in shown.splitlines() if line.strip().startswith("next")] == ["next"]
+    assert "Record the other injectors" not in shown
+    assert "Save the stored and pending codes (P0303)" in shown
     for command in (["case", "show", job], ["case", "next", job], ["compare", job]):
         assert main([*command, "--language", "es"]) == 0
     spanish = capsys.readouterr().out

@@ -37,6 +37,23 @@ def test_version(capsys):
     assert __version__ in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("command", "refused"),
+    [
+        (["case", "new"], ["--rpm", "--cylinder"]),
+        (["compare"], ["--cylinder"]),
+        (["swap"], ["--cylinder"]),
+        (["check"], []),
+        (["verify"], []),
+    ],
+)
+def test_help_offers_no_option_that_is_refused(capsys, command, refused):
+    assert main([*command, "--help"]) == 0
+    offered = {line.split()[0] for line in capsys.readouterr().out.splitlines() if line.startswith("  --")}
+    assert {"--rpm", "--cylinder"} - offered == set(refused)
+    assert "--cylinders" in offered
+
+
 def test_help_has_cautions(capsys):
     assert main(["--help"]) == 0
     out = " ".join(capsys.readouterr().out.split())

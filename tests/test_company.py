@@ -32,21 +32,39 @@ def test_a_neighbour_that_matches_worse_than_chance_silences_nothing():
     assert not silent_run([_neighbour([-1e9] * 10, -0.22)], 2, 8)
 
 
+def _events(count, skipped_at=()):
+    return Events(
+        time_s=0.16 * np.arange(count),
+        state=tuple(State.SKIPPED if k in skipped_at else State.HEARD for k in range(count)),
+        skip_probability=np.array([0.999 if k in skipped_at else 0.001 for k in range(count)]),
+        heard_at_s=0.16 * np.arange(count),
+        level_db=np.zeros(count),
+        open_time_ms=np.full(count, np.nan),
+        neighbours=(Neighbours.NOT_CHECKED,) * count,
+    )
+
+
 def _counted(skipped_at, *, stretch_s):
     """A verdict on 300 events of which a row lacks its tick."""
-    events = Events(
-        time_s=0.16 * np.arange(300),
-        state=tuple(State.SKIPPED if k in skipped_at else State.HEARD for k in range(300)),
-        skip_probability=np.array([0.999 if k in skipped_at else 0.001 for k in range(300)]),
-        heard_at_s=0.16 * np.arange(300),
-        level_db=np.zeros(300),
-        open_time_ms=np.full(300, np.nan),
-        neighbours=(Neighbours.NOT_CHECKED,) * 300,
-    )
+    events = _events(300, skipped_at)
     evidence = Evidence(
         skips=count_skips(events), separation=9.0, miss_probability=0.001, interval_s=0.16, stretch_s=stretch_s
     )
     return one_stretch(events), reach_verdict(evidence)
+
+
+@pytest.mark.parametrize(
+    ("judged", "code"),
+    [(290, StepCode.RECORD_FOR_GOAL), (297, StepCode.RECORD_FOR_GOAL), (299, StepCode.RECORD_IN_FAULT)],
+)
+def test_what_is_shown_already_is_not_asked_for(judged, code):
+    # 1 - 0.05^(1/n) is 1 % at n = 298.07: ln 0.05 / ln 0.99.
+    events = _events(judged)
+    evidence = Evidence(skips=count_skips(events), separation=9.0, miss_probability=0.0, interval_s=0.16)
+    finding = reach_verdict(evidence)
+    assert finding.verdict is Verdict.STEADY
+    assert finding.next_step.code is code
+    assert finding.next_step.figures.get("seconds") == (None if code is StepCode.RECORD_IN_FAULT else 48)
 
 
 def test_one_long_stretch_may_be_fuel_cut_off():

@@ -9,7 +9,7 @@ from takes import take
 
 from injsound.findings.compare import compare_injectors
 from injsound.languages import Language
-from injsound.results import Verdict
+from injsound.results import Note, ReasonCode, Verdict
 from injsound.show.plot import draw, picture_bytes
 from injsound.show.plot_compared import compared_bytes, draw_compared
 from injsound.show.text import Words
@@ -47,6 +47,16 @@ def test_words_fit_their_places(made, language):
         assert box.y1 <= page.y1, text
     for (one, first), (other, second) in combinations(boxes, 2):
         assert not first.overlaps(second), (one, other)
+
+
+def test_a_picture_says_once_why_nothing_can_be_told():
+    note = Note(code=ReasonCode.ONE_STRETCH, figures={"skipped": 27, "seconds": 3.8})
+    made = replace(reading(Verdict.CANNOT_TELL), reasons=(note,))
+    top = next(t.get_text() for t in _texts(draw(made)) if "→" in t.get_text())
+    assert " ".join(top.split("→")[0].split()) == Words().note(note)
+    assert top.count("fuel") == 1
+    among_others = [t.get_text() for t in _texts(draw(made, next_too=False))]
+    assert not [text for text in among_others if "→" in text]
 
 
 def test_every_missing_tick_is_marked():

@@ -28,7 +28,7 @@ from injsound.engine import Injection, TroubleKind
 from injsound.languages import Language
 from injsound.results import Neighbours, Note, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.show.findings_text import tell_reasons, tell_step
-from injsound.show.reading_text import counted, details, glance, headline
+from injsound.show.reading_text import counted, details, glance, headline, in_brief
 from injsound.show.text import COLUMNS, Words, filled, hung, row
 from injsound.show.words import keys
 from injsound.show.words.keys import Brief, Phrase, Screen
@@ -163,9 +163,11 @@ def test_steady_is_never_without_its_bound():
     for words in (headline(steady), counted(steady)):
         assert "0.80 %" in words
         assert "95 %" in words
-    text = "\n".join(glance(steady))
+    text = " ".join(" ".join(glance(steady)).split())
     assert "does not prove" in text
-    assert "48 s" in text
+    assert text.endswith("record again when it runs badly.")
+    longer = replace(steady, next_step=Note(code=StepCode.RECORD_FOR_GOAL, figures={"seconds": 48}))
+    assert " ".join(" ".join(glance(longer)).split()).endswith("To show under 1 %, record 48 s.")
 
 
 def test_skipping_says_out_of_how_many_and_how_sure():
@@ -179,6 +181,51 @@ def test_unjudged_ticks_are_mentioned():
 def test_no_figure_is_made_up_where_there_is_none():
     text = "\n".join([*glance(empty()), *details(empty())])
     assert not any(character.isdigit() for character in text.replace("cylinder_2.m4a", "").replace("cylinder 2", ""))
+
+
+def test_why_is_said_once():
+    for verdict in Verdict:
+        made = reading(verdict)
+        lines = [*glance(made), *details(made)]
+        assert sum(line.strip().startswith("why") for line in lines) == 1, verdict
+
+
+@pytest.mark.parametrize(("ms", "shown"), [(-0.0004, "no drift"), (0.0, "no drift"), (-0.0126, "drift -0.013 ms")])
+def test_a_drift_that_rounds_to_nothing_has_no_sign(ms, shown):
+    made = reading()
+    text = " ".join(" ".join(details(replace(made, open_time=replace(made.open_time, drift_ms=ms)))).split())
+    assert f"ms, {shown} (" in text
+    assert "-0.000" not in text
+
+
+def test_what_rounds_to_nothing_has_no_minus():
+    assert WORDS.number(-0.04, 1) == "0.0"
+    assert WORDS.number(-0.04, 1, sign=True) == "+0.0"
+    assert WORDS.number(-0.06, 1, sign=True) == "-0.1"
+
+
+@pytest.mark.parametrize(
+    ("p", "shown"),
+    [
+        (1e-9, "by chance in under 0.01 % of cases"),
+        (0.003, "by chance in 0.30 % of cases"),
+        (0.35, "by chance in 35 % of cases"),
+        (0.5, "no more than chance brings"),
+        (1.0, "no more than chance brings"),
+    ],
+)
+def test_chance_is_told_in_words(p, shown):
+    assert WORDS.chance(p) == shown
+    told = " ".join(tell_reasons([Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": p})], WORDS))
+    assert told.split() == f"The difference is not clear yet ({shown}).".split()
+
+
+def test_many_recordings_are_told_in_brief():
+    for made in (*(reading(verdict) for verdict in Verdict), replace(reading(), file="x" * 300 + ".m4a")):
+        name, *said = in_brief(made)
+        assert name.endswith(".m4a, cylinder 2")
+        assert " ".join(line.strip() for line in said) == headline(made)
+        assert max(map(len, (name, *said))) <= COLUMNS
 
 
 def test_details_carry_units_and_ranges():

@@ -27,7 +27,7 @@ from injsound.diagnoses import (
     WiggleVerdict,
 )
 from injsound.engine import read_trouble_code
-from injsound.results import Figure, Verdict
+from injsound.results import Failure, Figure, Reading, Verdict
 
 _ONE_RECORDING_S = 60.0
 
@@ -62,6 +62,25 @@ class Step:
 
     todo: Todo
     figures: Mapping[str, Figure] = field(default_factory=dict)
+
+
+def settled(results: Mapping[str, Reading | Failure], findings: Findings) -> dict[str, Reading | Failure]:
+    """Every recording as its fellows leave it: laid over one crank, they settle some doubts of one alone.
+
+    Parameters
+    ----------
+    results : mapping of str to Reading or Failure
+        Readings by file.
+    findings : Findings
+        What they say together.
+
+    Returns
+    -------
+    dict of str to Reading or Failure
+        In the same order.
+    """
+    own = {take.reading.file: take.reading for take in findings.takes}
+    return {file: own.get(file, result) for file, result in results.items()}
 
 
 def next_step(case: Case, findings: Findings) -> Step:
@@ -145,10 +164,17 @@ def _compared(case: Case, findings: Findings) -> Step:
     cylinder = found.odd[0]
     if not case.checks.get("drive", False):
         return Step(todo=Todo.PROVE_DRIVE, figures={"cylinder": cylinder})
+    return _driven(findings, cylinder)
+
+
+def _driven(findings: Findings, cylinder: int) -> Step:
+    """The odd one is driven: wiring or injector."""
     if findings.wiggle is None:
         return Step(todo=Todo.WIGGLE, figures={"cylinder": cylinder})
     if findings.wiggle.verdict is WiggleVerdict.GATHERS:
         return Step(todo=Todo.REPAIR_WIRING, figures={"cylinder": cylinder})
+    if findings.swap is not None and findings.swap.record_s:
+        return _more(findings.swap.record_s)
     return Step(todo=Todo.SWAP, figures={"cylinder": cylinder})
 
 

@@ -20,7 +20,7 @@ from injsound.errors import ParameterError, RecordingError
 from injsound.files import clear_strays, make_folder, told, write_whole
 from injsound.record import reading_to_json
 from injsound.results import Failure
-from injsound.runs import reading_key, run_file
+from injsound.runs import in_parallel, reading_key, run_file
 
 LINES_NAME, TABLE_NAME = "results.jsonl", "results.csv"
 _COLUMNS = (
@@ -64,7 +64,7 @@ def read_folder(
     InjsoundError
         If the results cannot be written.
     """
-    from joblib import Parallel, delayed
+    from joblib import delayed
 
     # A process kept from an earlier call may work in another folder.
     root, target = Path(folder).absolute(), Path(out)
@@ -77,10 +77,10 @@ def read_folder(
     paths = sorted(p for p in root.rglob("*") if p.suffix[1:].casefold() in SOUND_SUFFIXES and p.is_file())
     keys = {f"{name} {_key(path, engine, rpm)}": path for path in paths if (name := path.relative_to(root))}
     due = [(path, key) for key, path in keys.items() if key not in known]
-    rows = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")(
-        delayed(_row)(str(path), str(path.relative_to(root)), key, engine, rpm) for path, key in due
-    )
-    for row in rows:
+    with told(lines), lines.open("ab"):
+        pass  # that it can be written shows before the long work
+    calls = (delayed(_row)(str(path), str(path.relative_to(root)), key, engine, rpm) for path, key in due)
+    for row in in_parallel(calls, jobs=jobs):
         _append(lines, row)
         known[row["key"]] = _cells(row)
         yield row["file"], row["problem"]

@@ -12,7 +12,7 @@ from injsound.errors import InjsoundError
 from injsound.files import clear_strays, told, write_whole
 from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture
 from injsound.results import Failure, Reading
-from injsound.runs import reading_key, run_file
+from injsound.runs import in_parallel, reading_key, run_file
 from injsound.sound.audio import sha256
 
 RESULTS_NAME, ARRAYS_NAME = "results.json", "results_arrays"
@@ -142,15 +142,13 @@ def _read_new(
     case: Case, due: list[tuple[str, Entry]], jobs: int | None
 ) -> Iterable[tuple[str, Entry, Reading | Failure]]:
     """Each as it is done, in whatever order."""
-    from joblib import Parallel, delayed
+    from joblib import delayed
 
     if not due:
         return ()
     # A process kept from an earlier call may work in another folder.
     case = replace(case, folder=case.folder.absolute())
-    run = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
-    made: Iterable[tuple[str, Entry, Reading | Failure]] = run(delayed(_read_one)(case, *one) for one in due)
-    return made
+    return in_parallel((delayed(_read_one)(case, *one) for one in due), jobs=jobs)
 
 
 def _read_one(case: Case, key: str, entry: Entry) -> tuple[str, Entry, Reading | Failure]:

@@ -99,7 +99,9 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
         why = Reason(why=Why.NONE_STANDS_OUT, figures={"cylinders": len(cylinders)})
         return _finding(CompareVerdict.NONE, (), sides, [why, *in_order], condition, None)
     most = max((side.arm for side in counted if side.arm), key=lambda arm: arm.episodes / max(arm.blocks, 1))
-    why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": round(min(_smallest(side) for side in sides), 3)})
+    smallest = round(min(_smallest(side) for side in sides), 3)
+    skipped = any(side.arm is not None and side.arm.skipped for side in sides)
+    why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest}) if skipped else Reason(why=Why.NOTHING_SKIPS)
     seconds = seconds_for(_EPISODES_FOR_NAME, most)
     return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *in_order, *doubts], condition, seconds)
 

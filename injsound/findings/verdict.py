@@ -229,12 +229,16 @@ def _steady_or_short(evidence: Evidence) -> Finding:
         reasons = [Note(code=ReasonCode.FEW_CALLS, figures=figures)]
     if evidence.batch:
         reasons.append(Note(code=ReasonCode.PARTNER_HIDES))
+    return Finding(verdict=Verdict.STEADY, reasons=tuple(reasons), next_step=_in_fault(evidence))
+
+
+def _in_fault(evidence: Evidence) -> Note:
+    """Record while it shakes; how long is said where the bound shown is not yet under the goal."""
+    high = evidence.skips.rate_high
     goal = detectable(0, rate=GOAL_RATE, burst=1, miss_probability=evidence.miss_probability).events_needed
-    step = Note(
-        code=StepCode.RECORD_IN_FAULT,
-        figures={"seconds": None if goal is None else int(np.ceil(goal * evidence.interval_s))},
-    )
-    return Finding(verdict=Verdict.STEADY, reasons=tuple(reasons), next_step=step)
+    if goal is None or (high is not None and high <= GOAL_RATE):
+        return Note(code=StepCode.RECORD_IN_FAULT)
+    return Note(code=StepCode.RECORD_FOR_GOAL, figures={"seconds": int(np.ceil(goal * evidence.interval_s))})
 
 
 def _longer(events: int, evidence: Evidence) -> Note:

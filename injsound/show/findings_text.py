@@ -35,7 +35,7 @@ _CHECKS = {
 }
 
 
-def tell_comparison(found: Comparison, words: Words) -> list[str]:
+def tell_comparison(found: Comparison, words: Words, *, next_too: bool = True) -> list[str]:
     """A comparison: a row per cylinder, what was found, and what to record next.
 
     Parameters
@@ -44,6 +44,8 @@ def tell_comparison(found: Comparison, words: Words) -> list[str]:
         The finding.
     words : Words
         The language.
+    next_too : bool
+        What to record next too; a case says its one next step itself.
 
     Returns
     -------
@@ -55,7 +57,7 @@ def tell_comparison(found: Comparison, words: Words) -> list[str]:
     lines = [title, _compare_row(*heads), *(_side(side, words) for side in found.sides)]
     lines += wrapped(words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}))
     lines += tell_reasons(found.reasons, words)
-    if found.verdict is CompareVerdict.NOT_SHOWN and found.record_s:
+    if next_too and found.verdict is CompareVerdict.NOT_SHOWN and found.record_s:
         lines += wrapped(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     return lines
 
@@ -73,7 +75,7 @@ def _compare_row(cylinder: str, moments: str, missing: str, opened: str, change:
     return f"  {cylinder:<8}{moments:>14}{missing:>20}{opened:>12}{change:>12}"
 
 
-def tell_swap(found: SwapFinding, words: Words) -> list[str]:
+def tell_swap(found: SwapFinding, words: Words, *, next_too: bool = True) -> list[str]:
     """A swap: its four cells and where the fault went.
 
     Parameters
@@ -82,6 +84,8 @@ def tell_swap(found: SwapFinding, words: Words) -> list[str]:
         The finding.
     words : Words
         The language.
+    next_too : bool
+        As of `tell_comparison`.
 
     Returns
     -------
@@ -95,7 +99,7 @@ def tell_swap(found: SwapFinding, words: Words) -> list[str]:
         lines.append(_swap_row(f"{cylinder}", before, after))
     if found.verdict is SwapVerdict.NOT_SHOWN:
         lines += [*wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
-        if found.record_s:
+        if next_too and found.record_s:
             lines += wrapped(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     else:
         lines += [*wrapped(words.say(found.exchange)), *wrapped(swap_headline(found, words))]
@@ -198,7 +202,7 @@ def tell_wiggle(found: WiggleFinding, words: Words) -> list[str]:
     return [*lines, *wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
 
 
-def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
+def tell_verify(found: VerifyFinding, words: Words, *, next_too: bool = True) -> list[str]:
     """A verification: the bound, the change with its interval, and what is missing.
 
     Parameters
@@ -207,6 +211,8 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
         The finding.
     words : Words
         The language.
+    next_too : bool
+        As of `tell_comparison`.
 
     Returns
     -------
@@ -219,12 +225,12 @@ def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
         shares = (found.change, found.change_low, found.change_high)
         change, low, least = (words.number(100 * share, 1, sign=True) for share in shares)
         lines += wrapped(words.say(Line.VERIFY_CHANGE, {"change": change, "low": low, "high": least}))
-    lines += tell_reasons(found.reasons, words)
-    if found.record_s:
+    lines += [*tell_reasons(found.reasons, words), *wrapped(words.say(Line.NOT_FLOW))]
+    if next_too and found.record_s:
         lines += wrapped(words.say(Line.RECORD_AFTER, {"seconds": round(found.record_s)}))
-    if found.verdict is VerifyVerdict.GOOD:
+    if next_too and found.verdict is VerifyVerdict.GOOD:
         lines += wrapped(words.say(Todo.ROAD_TEST))
-    return [*lines, *wrapped(words.say(Line.NOT_FLOW))]
+    return lines
 
 
 def _left(found: VerifyFinding, words: Words) -> list[str]:
@@ -236,7 +242,7 @@ def _left(found: VerifyFinding, words: Words) -> list[str]:
 
 
 def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
-    """Everything that was found, a block each.
+    """Everything that was found, a block each; what comes next is said by `tell_step`, once.
 
     Parameters
     ----------
@@ -254,14 +260,14 @@ def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
     if findings.unlike is not None:
         blocks.append([words.say(Line.FREEZE_FRAME), *tell_reasons((findings.unlike,), words)])
     if findings.comparison is not None:
-        blocks.append(tell_comparison(findings.comparison, words))
+        blocks.append(tell_comparison(findings.comparison, words, next_too=False))
     blocks += [tell_two_speed(found, words) for found in findings.two_speed]
     if findings.wiggle is not None:
         blocks.append(tell_wiggle(findings.wiggle, words))
     if findings.swap is not None:
-        blocks.append(tell_swap(findings.swap, words))
+        blocks.append(tell_swap(findings.swap, words, next_too=False))
     if findings.verification is not None:
-        blocks.append(tell_verify(findings.verification, words))
+        blocks.append(tell_verify(findings.verification, words, next_too=False))
     return blocks
 
 
@@ -352,7 +358,7 @@ def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
 
 
 def _readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figure]:
-    """A chance in percent, what was measured in milliseconds, a long file name cut."""
+    """A chance in words, what was measured in milliseconds, a long file name cut."""
     shown = dict(figures)
     shown |= {key: shortened(str(figures[key]), _NAME) for key in ("file", "other") if key in figures}
     if isinstance(p := figures.get("p"), float | int):

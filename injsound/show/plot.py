@@ -79,7 +79,7 @@ def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
     """
     from PIL import Image
 
-    figure = draw(reading, words=words)
+    figure = draw(reading, words=words, next_too=False)
     figure.set_dpi(DPI)
     figure.canvas.draw()
     pixels = np.asarray(figure.canvas.buffer_rgba())[:, :, :3]  # type: ignore[attr-defined]  # the canvas is Agg's
@@ -91,7 +91,7 @@ def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
     return buffer.getvalue()
 
 
-def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
+def draw(reading: Reading, *, words: Words = ENGLISH, next_too: bool = True) -> "Figure":
     """Picture of one reading, the verdict in words on top.
 
     Parameters
@@ -100,6 +100,8 @@ def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
         What to draw.
     words : Words
         The language.
+    next_too : bool
+        Its next step too; among others of a case that is said of all together.
 
     Returns
     -------
@@ -111,7 +113,7 @@ def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
 
     figure = Figure(figsize=(_WIDTH, _HEIGHT), facecolor="white")
     FigureCanvasAgg(figure)
-    bottom = _write_top(figure, reading, words)
+    bottom = _write_top(figure, reading, words, next_too=next_too)
     counted = bool(reading.events.state)
     zooms = len(reading.picture.own_phases) if reading.picture is not None else 0
     room = {"top": bottom, "bottom": 0.158, "left": 0.115, "right": 0.95}
@@ -138,7 +140,7 @@ def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
     return figure
 
 
-def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
+def _write_top(figure: "Figure", reading: Reading, words: Words, *, next_too: bool) -> float:
     """Verdict, sentence and next step; returns where the panels may begin."""
     mark = {Verdict.SKIPPING: _MARK, Verdict.STEADY: _INK[2]}.get(reading.verdict, _QUIET)
     figure.text(0.03, 0.982, words.say(reading.verdict).upper(), fontsize=_LARGE, weight="bold", color=DARK, va="top")
@@ -152,16 +154,16 @@ def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
         va="top",
     )
     figure.patches.append(_bar(figure, mark))
-    lines = [*filled(headline(reading, words), 84), *_why(reading, words)]
+    lines = [*_said(reading, words), *(filled("→ " + words.note(reading.next_step), 84)[:3] if next_too else [])]
     figure.text(0.03, 0.947, "\n".join(lines), fontsize=_BODY, color=DARK, va="top", linespacing=1.25)
     return 0.947 - 0.0185 * len(lines) - 0.035
 
 
-def _why(reading: Reading, words: Words) -> list[str]:
-    lines = []
+def _said(reading: Reading, words: Words) -> list[str]:
+    """The count; where there is none, why, which the headline says in brief."""
     if reading.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK):
-        lines += filled(" ".join(words.note(reason) for reason in reading.reasons), 84)[:3]
-    return lines + filled("→ " + words.note(reading.next_step), 84)[:3]
+        return filled(" ".join(words.note(reason) for reason in reading.reasons), 84)[:4]
+    return filled(headline(reading, words), 84)
 
 
 def _bar(figure: "Figure", colour: str) -> Any:

@@ -1,12 +1,14 @@
 """One reading in words: at a glance for terminal and chat, in detail, and in one line for picture and report."""
 
 from injsound.results import Failure, Figure, Firing, Reading, Verdict
-from injsound.show.text import ENGLISH, Words, failure_line, row, shortened
+from injsound.show.text import COLUMNS, ENGLISH, Words, failure_line, filled, row, shortened, wrapped
 from injsound.show.words.keys import Brief, Often, Phrase
 
 # sqrt(3) is pure tick scatter, sqrt(2) and less the engine: docs/methods.md; the middle parts them.
 _TICK_RATIO = 1.57
 _BRIEF = frozenset(Brief)
+_OPEN = (Verdict.CANNOT_TELL, Verdict.NO_TICK)
+_DRIFT_DIGITS = 3
 
 
 def subject(reading: Reading, words: Words = ENGLISH) -> str:
@@ -92,7 +94,7 @@ def glance(result: Reading | Failure, words: Words = ENGLISH) -> list[str]:
     """
     if isinstance(result, Failure):
         return [failure_line(result)]
-    open_question = result.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK)
+    open_question = result.verdict in _OPEN
     verdict = words.say(result.verdict).upper()
     if open_question and (reason := _main_reason(result)):
         verdict += ": " + words.say(reason)
@@ -110,7 +112,7 @@ def glance(result: Reading | Failure, words: Words = ENGLISH) -> list[str]:
 
 
 def details(reading: Reading, words: Words = ENGLISH) -> list[str]:
-    """Timing figures in words a mechanic knows.
+    """Timing figures in words a mechanic knows, and why the verdict was reached where the glance does not say it.
 
     Parameters
     ----------
@@ -131,9 +133,30 @@ def details(reading: Reading, words: Words = ENGLISH) -> list[str]:
         *_margin(reading, words),
     ]
     lines = [line for label, said in rows for line in row(label, said)]
-    for reason in reading.reasons:
+    for reason in () if reading.verdict in _OPEN else reading.reasons:
         lines += row(words.say(Phrase.WHY), words.note(reason))
     return lines
+
+
+def in_brief(result: Reading | Failure, words: Words = ENGLISH) -> list[str]:
+    """A recording's name and its verdict, for many one below the other: what to do next is said of all together.
+
+    Parameters
+    ----------
+    result : Reading or Failure
+        The reading.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    list of str
+        Lines of at most 80 columns.
+    """
+    if isinstance(result, Failure):
+        return filled(failure_line(result), rest="  ")
+    whose = f", {subject(result, words)}"
+    return [shortened(result.file, COLUMNS - len(whose)) + whose, *wrapped(headline(result, words))]
 
 
 def timing_lines(reading: Reading, words: Words = ENGLISH) -> list[str]:
@@ -206,10 +229,17 @@ def _open_time(reading: Reading, words: Words) -> list[tuple[str, str]]:
     figures: dict[str, Figure] = {
         "median": words.number(gap.median_ms, 2),
         "spread": words.number(gap.spread_ms, 3),
-        "drift": words.number(gap.drift_ms, 3),
+        "drift": _drift(gap.drift_ms, words),
         "count": gap.count,
     }
     return [(words.say(Phrase.OPEN_TIME), words.say(Phrase.OPEN_TIME_LINE, figures))]
+
+
+def _drift(drift_ms: float | None, words: Words) -> str:
+    nothing = drift_ms is not None and round(drift_ms, _DRIFT_DIGITS) == 0
+    return (
+        words.say(Phrase.NO_DRIFT) if nothing else words.say(Phrase.DRIFT, drift=words.number(drift_ms, _DRIFT_DIGITS))
+    )
 
 
 def _margin(reading: Reading, words: Words) -> list[tuple[str, str]]:

@@ -10,14 +10,14 @@ import numpy as np
 
 from injsound import __version__
 from injsound.cases.case import Case
-from injsound.cases.guide import Findings, Step
+from injsound.cases.guide import Findings, Step, settled
 from injsound.diagnoses import Stage
 from injsound.results import Failure, Reading, State, Verdict
 from injsound.show.clips import clips
 from injsound.show.findings_text import step_said, tell_findings, told_briefly
 from injsound.show.plot import small_picture_bytes
 from injsound.show.plot_compared import compared_bytes
-from injsound.show.reading_text import glance, headline
+from injsound.show.reading_text import headline, in_brief
 from injsound.show.text import Words
 from injsound.show.words.keys import Page, Phrase
 from injsound.sound.signals import true_runs
@@ -54,6 +54,7 @@ def make_report(
     """
     from jinja2 import Environment
 
+    results = settled(results, findings)
     readings = [result for result in results.values() if isinstance(result, Reading)]
     template = files("injsound.show").joinpath("report.html").read_text(encoding="utf-8")
     page = Environment(autoescape=True, keep_trailing_newline=True).from_string(template)
@@ -101,7 +102,7 @@ def _readings(case: Case, results: Mapping[str, Reading | Failure], words: Words
     pictures = _pictures(_pictured(case, results), words)
     return [
         {
-            "words": "\n".join(glance(result, words)),
+            "words": "\n".join(in_brief(result, words)),
             "picture": pictures.get(file, ""),
             "alt": "" if isinstance(result, Failure) else headline(result, words),
         }

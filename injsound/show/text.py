@@ -25,6 +25,8 @@ _UNKNOWN = "–"
 _KEPT = re.compile(r"(?<=\d) (?=%|ms\b|µs\b|s\b|rpm\b|dB\b|Hz\b)|(?<==) | (?==)")
 # Rarer chances are all told as "under this": no decision hangs on how rare.
 _RAREST = 1e-4
+# From here on chance brings it as often as not: more digits would say no more.
+_AS_NOT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,8 @@ class Words:
         str
             Such as "2.80".
         """
-        return _UNKNOWN if value is None else self._marked(f"{value:{'+' if sign else ''}.{digits}f}")
+        # What rounds to nothing has no minus.
+        return _UNKNOWN if value is None else self._marked(f"{value:{'+' if sign else ''}z.{digits}f}")
 
     def percent(self, share: float | None) -> str:
         """A share in percent, with two significant digits.
@@ -155,11 +158,13 @@ class Words:
         Returns
         -------
         str
-            Such as "0.30 %", or "under 0.01 %".
+            Such as "by chance in 0.30 % of cases"; no figure where chance brings it as often as not.
         """
-        if p < _RAREST:
-            return self.say(Phrase.UNDER, value=self.percent(_RAREST))
-        return self.percent(p)
+        if p >= _AS_NOT:
+            return self.say(Phrase.CHANCE_EXPLAINS)
+        rare = p < _RAREST
+        shown = self.say(Phrase.UNDER, value=self.percent(_RAREST)) if rare else self.percent(p)
+        return self.say(Phrase.BY_CHANCE, p=shown)
 
     def caution(self) -> str:
         """Cautions, wrapped.

@@ -8,6 +8,8 @@ class Phrase(StrEnum):
 
     DECIMAL_MARK = "decimal mark"
     UNDER = "under"
+    BY_CHANCE = "by chance"
+    CHANCE_EXPLAINS = "chance explains"
     CAUTION = "caution"
     EVIDENCE_ONLY = "evidence only"
     CLICK_IS_NOT_FLOW = "click is not flow"
@@ -40,6 +42,8 @@ class Phrase(StrEnum):
     OWN_SCATTER_HIDDEN = "own scatter hidden"
     OPEN_TIME = "open time"
     OPEN_TIME_LINE = "open time line"
+    DRIFT = "drift"
+    NO_DRIFT = "no drift"
     MARGIN = "margin"
     MARGIN_LINE = "margin line"
     WRONG_CALLS = "wrong calls"

@@ -57,7 +57,7 @@ FINDINGS: Table = {
         Line.VERIFY_CHANGE: "change since the repair: {change} % of all ticks (95 % range {low} to {high} %)",
         Line.RECORD_MORE: "Record {seconds} s more of each, in the same condition, while it shakes.",
         Line.RECORD_AFTER: "Record {seconds} s more since the repair, in the fault's own condition.",
-        Line.NOT_FLOW: "A click does not prove that the injector flows or seals, and idle is not a road test.",
+        Line.NOT_FLOW: "A click does not prove that the injector flows or seals.",
         Line.NEXT: "next",
         Line.ENTER: "Once done, set {check} = true in case.toml.",
         Line.SILENT: "silent",
@@ -123,9 +123,7 @@ FINDINGS: Table = {
         VerifyVerdict.NOT_ENOUGH: "Not enough yet to call it good.",
     },
     Why: {
-        Why.MORE_EPISODES: (
-            "Bad moments: {episodes} at cylinder {cylinder}, {others} elsewhere (by chance in {p} of cases)."
-        ),
+        Why.MORE_EPISODES: ("Bad moments: {episodes} at cylinder {cylinder}, {others} elsewhere ({p})."),
         Why.STANDS_APART: "Cylinder {cylinder}: {measure} {value}, its fellows' {low} to {high}.",
         Why.OPENS_SHORT: (
             "Lead, no verdict: cylinder {cylinder}'s {measure} is short, {value}, its fellows' {low} to {high}. Voltage"
@@ -161,7 +159,7 @@ FINDINGS: Table = {
         ),
         Why.SAME_RECORDING: "{file} and {other} are the same recording.",
         Why.NO_FAULT_BEFORE: "There was no clear fault before: nothing to follow.",
-        Why.DIFFERENCE_UNCLEAR: "The difference is not clear yet (by chance in {p} of cases).",
+        Why.DIFFERENCE_UNCLEAR: "The difference is not clear yet ({p}).",
         Why.MISFIRE_MOVED: (
             "By the control unit the misfire was at cylinder {cylinder} before and at cylinder {other} after."
         ),
@@ -187,8 +185,8 @@ FINDINGS: Table = {
             "{rpm_low} and {rpm_high} rpm are too close: hold a higher speed, or enter the pulse width at both."
         ),
         Why.NO_OPEN_TIME: "At {rpm} rpm {count} open times were measured; {needed} are needed: record again, closer.",
-        Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance in {p} of cases).",
-        Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still (by chance in {p} of cases).",
+        Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still ({p}).",
+        Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still ({p}).",
         Why.TOO_FEW_STRETCHES: "Stretches moved: {moved}, still: {still}; {needed} of each are needed.",
         Why.KNOCKS_UNCLEAR: (
             "Knocks at {at_s} s: {count}, not three: give the times, or record again with three at each change."

@@ -8,6 +8,8 @@ READING: Table = {
     Phrase: {
         Phrase.DECIMAL_MARK: ".",
         Phrase.UNDER: "under {value}",
+        Phrase.BY_CHANCE: "by chance in {p} of cases",
+        Phrase.CHANCE_EXPLAINS: "no more than chance brings",
         Phrase.CAUTION: (
             "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds"
             " carbon monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system"
@@ -46,9 +48,9 @@ READING: Table = {
         Phrase.OWN_SCATTER_LINE: "{own} µs against the engine's cycle (95 % range {low} to {high} µs)",
         Phrase.OWN_SCATTER_HIDDEN: "hidden by the engine's own unevenness; at most {high} µs",
         Phrase.OPEN_TIME: "open time",
-        Phrase.OPEN_TIME_LINE: (
-            "{median} ms from open to close tick, varies by {spread} ms, drift {drift} ms ({count} ticks)"
-        ),
+        Phrase.OPEN_TIME_LINE: "{median} ms from open to close tick, varies by {spread} ms, {drift} ({count} ticks)",
+        Phrase.DRIFT: "drift {drift} ms",
+        Phrase.NO_DRIFT: "no drift",
         Phrase.MARGIN: "margin",
         Phrase.MARGIN_LINE: "tick {db} dB over the noise; heard and missing {separation} standard deviations apart",
         Phrase.WRONG_CALLS: "mistakes",
@@ -255,7 +257,8 @@ READING: Table = {
             "Record the other injectors the same way. If only this one skips, exchanging it with another shows"
             " whether the fault goes with the injector or stays with its wiring."
         ),
-        StepCode.RECORD_IN_FAULT: (
+        StepCode.RECORD_IN_FAULT: "If the engine ran well while this was recorded, record again when it runs badly.",
+        StepCode.RECORD_FOR_GOAL: (
             "If the engine ran well while this was recorded, record again when it runs badly. To show under 1 %,"
             " record {seconds} s."
         ),

@@ -63,10 +63,7 @@ FINDINGS: Table = {
         ),
         Line.RECORD_MORE: "Grabe {seconds} s más de cada uno, en la misma condición, mientras el motor tiembla.",
         Line.RECORD_AFTER: "Grabe {seconds} s más desde la reparación, en la condición en que aparecía el fallo.",
-        Line.NOT_FLOW: (
-            "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien, y el ralentí no es una prueba"
-            " en carretera."
-        ),
+        Line.NOT_FLOW: "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien.",
         Line.NEXT: "siguiente",
         Line.ENTER: "Después ponga {check} = true en case.toml.",
         Line.SILENT: "mudo",
@@ -134,9 +131,7 @@ FINDINGS: Table = {
         VerifyVerdict.NOT_ENOUGH: "Todavía no alcanza para darlo por bueno.",
     },
     Why: {
-        Why.MORE_EPISODES: (
-            "Tropiezos: {episodes} en el cilindro {cylinder}, {others} en los demás (por azar en {p} de los casos)."
-        ),
+        Why.MORE_EPISODES: ("Tropiezos: {episodes} en el cilindro {cylinder}, {others} en los demás ({p})."),
         Why.STANDS_APART: "Cilindro {cylinder}: {measure} {value}, en los demás de {low} a {high}.",
         Why.OPENS_SHORT: (
             "Pista, no veredicto: en el cilindro {cylinder} el {measure} es corto, {value}, en los demás de {low} a"
@@ -178,7 +173,7 @@ FINDINGS: Table = {
         ),
         Why.SAME_RECORDING: "{file} y {other} son la misma grabación.",
         Why.NO_FAULT_BEFORE: "No había un fallo claro antes: no hay nada que seguir.",
-        Why.DIFFERENCE_UNCLEAR: "La diferencia aún no es clara (por azar en {p} de los casos).",
+        Why.DIFFERENCE_UNCLEAR: "La diferencia aún no es clara ({p}).",
         Why.MISFIRE_MOVED: (
             "Según la unidad de control, el fallo de encendido estaba antes en el cilindro {cylinder} y después en el"
             " {other}."
@@ -213,8 +208,8 @@ FINDINGS: Table = {
         Why.NO_OPEN_TIME: (
             "A {rpm} rpm se midieron {count} tiempos de apertura; hacen falta {needed}: grabe otra vez, más cerca."
         ),
-        Why.MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo (por azar en {p} de los casos).",
-        Why.NOT_MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo (por azar en {p} de los casos).",
+        Why.MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo ({p}).",
+        Why.NOT_MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo ({p}).",
         Why.TOO_FEW_STRETCHES: "Tramos movidos: {moved}, quietos: {still}; hacen falta {needed} de cada uno.",
         Why.KNOCKS_UNCLEAR: (
             "Golpes a los {at_s} s: {count}, no tres: indique los tiempos o grabe otra vez con tres en cada cambio."

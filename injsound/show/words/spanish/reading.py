@@ -8,6 +8,8 @@ READING: Table = {
     Phrase: {
         Phrase.DECIMAL_MARK: ",",
         Phrase.UNDER: "menos de {value}",
+        Phrase.BY_CHANCE: "por azar, {p} de los casos",
+        Phrase.CHANCE_EXPLAINS: "no más de lo que da el azar",
         Phrase.CAUTION: (
             "El combustible está a presión, hay piezas que giran y que queman, las bobinas y el mando de los"
             " inyectores llevan alta tensión y los gases de escape contienen monóxido de carbono. Siga el"
@@ -51,9 +53,9 @@ READING: Table = {
         Phrase.OWN_SCATTER_LINE: "{own} µs respecto al ciclo del motor (intervalo del 95 %: de {low} a {high} µs)",
         Phrase.OWN_SCATTER_HIDDEN: "oculta por la marcha irregular del motor; como mucho {high} µs",
         Phrase.OPEN_TIME: "apertura",
-        Phrase.OPEN_TIME_LINE: (
-            "{median} ms de apertura a cierre, varía {spread} ms, deriva {drift} ms ({count} chasquidos)"
-        ),
+        Phrase.OPEN_TIME_LINE: "{median} ms de apertura a cierre, varía {spread} ms, {drift} ({count} chasquidos)",
+        Phrase.DRIFT: "deriva {drift} ms",
+        Phrase.NO_DRIFT: "sin deriva",
         Phrase.MARGIN: "margen",
         Phrase.MARGIN_LINE: (
             "chasquido {db} dB sobre el ruido; oídos y ausentes separados {separation} desviaciones estándar"
@@ -280,7 +282,8 @@ READING: Table = {
             "Grabe los demás inyectores del mismo modo. Si solo falla este, intercambiarlo con otro muestra si el"
             " fallo va con el inyector o se queda en su cableado."
         ),
-        StepCode.RECORD_IN_FAULT: (
+        StepCode.RECORD_IN_FAULT: "Si el motor marchaba bien durante la grabación, grabe otra vez cuando marche mal.",
+        StepCode.RECORD_FOR_GOAL: (
             "Si el motor marchaba bien durante la grabación, grabe otra vez cuando marche mal. Para mostrar menos del"
             " 1 %, grabe {seconds} s."
         ),
