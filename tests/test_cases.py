@@ -426,6 +426,11 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     page = make_report(case, results, findings, next_step(case, findings), Words(), day=date(2026, 1, 2))
     assert "rough &lt;after&gt; storage" in page
     assert "<script" not in page
+    assert "<pre" not in page
+    cells = re.findall(r"<td>([^<]*)</td>", page)
+    assert cells[:15:5] == ["1", "2", "3"]  # a row of five figures for each cylinder
+    assert re.sub(r"\s", " ", cells[12]) == _missing_of(findings, 3)
+    assert page.count('class="wide"') == page.count('class="figures"') == 1  # what may not break scrolls in its box
     assert page.count("data:image/png") == 4  # three injectors, and all beside each other
     assert page.count("data:audio/mpeg") == 4
     assert all(reading.sha256 in page for reading in results.values())
@@ -438,6 +443,11 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     assert "El cilindro 3 es el que se aparta de los demás." in page
     assert "2026-01-02" in page
     assert _english_in(html.unescape(re.sub(r'"data:[^"]+"', "", page))) == []
+
+
+def _missing_of(findings, cylinder):
+    (arm,) = (side.arm for side in findings.comparison.sides if side.cylinder == cylinder)
+    return f"{arm.skipped} of {arm.judged}"
 
 
 def _english_in(text):

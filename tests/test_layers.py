@@ -97,7 +97,8 @@ ALLOWED = {
     **{name: CODES | {f"{name}.{part}" for part in ("findings", "reading", "screens")} for name in LANGUAGE_ROOMS},
     "show.text": {"engine", "languages", "results", "diagnoses", "show.words.keys", "show.words.languages"},
     "show.reading_text": {"results", "show.text", "show.words.keys"},
-    "show.findings_text": {"results", "diagnoses", "cases.guide", "show.text", "show.words.keys"},
+    "show.blocks": {"show.text"},
+    "show.findings_text": {"results", "diagnoses", "cases.guide", "show.blocks", "show.text", "show.words.keys"},
     "show.clips": {"results", "sound.audio"},
     "show.report": {
         "__init__",

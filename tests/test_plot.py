@@ -1,4 +1,6 @@
+import re
 from dataclasses import replace
+from importlib.resources import files
 from itertools import combinations
 
 import numpy as np
@@ -10,7 +12,7 @@ from takes import take
 from injsound.findings.compare import compare_injectors
 from injsound.languages import Language
 from injsound.results import Note, ReasonCode, Verdict
-from injsound.show.plot import draw, picture_bytes
+from injsound.show.plot import DPI, draw, picture_bytes, small_picture_bytes
 from injsound.show.plot_compared import compared_bytes, draw_compared
 from injsound.show.text import Words
 
@@ -55,8 +57,17 @@ def test_a_picture_says_once_why_nothing_can_be_told():
     top = next(t.get_text() for t in _texts(draw(made)) if "→" in t.get_text())
     assert " ".join(top.split("→")[0].split()) == Words().note(note)
     assert top.count("fuel") == 1
-    among_others = [t.get_text() for t in _texts(draw(made, next_too=False))]
-    assert not [text for text in among_others if "→" in text]
+
+
+def test_two_pictures_of_a_report_fit_a_page(tmp_path):
+    # Letter, the shorter sheet: 279 mm less twice 14 mm of margin, half of it, less 20 mm of words.
+    room_mm = (279 - 2 * 14) / 2 - 20
+    style = files("injsound.show").joinpath("report.html").read_text()
+    (most_mm,) = (int(mm) for mm in re.findall(r"figure img { max-height: (\d+)mm", style))
+    assert most_mm <= room_mm
+    for made in (reading(), batch(), replace(empty(), picture=picture(own=()))):
+        (tmp_path / "x.png").write_bytes(small_picture_bytes(made))
+        assert 25.4 * image.imread(tmp_path / "x.png").shape[0] / DPI <= most_mm  # no text is made smaller
 
 
 def test_every_missing_tick_is_marked():

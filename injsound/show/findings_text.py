@@ -1,4 +1,4 @@
-"""Findings over several recordings in words: blocks for terminal and report, at most 80 columns wide."""
+"""Findings over several recordings in words: blocks for the report, and laid out for 80 columns."""
 
 from collections.abc import Mapping
 
@@ -22,6 +22,7 @@ from injsound.diagnoses import (
     WiggleFinding,
 )
 from injsound.results import Figure
+from injsound.show.blocks import Block, laid_out
 from injsound.show.text import Words, shortened, wrapped
 from injsound.show.words.keys import Line
 
@@ -50,29 +51,31 @@ def tell_comparison(found: Comparison, words: Words, *, next_too: bool = True) -
     Returns
     -------
     list of str
-        Lines.
+        Lines of at most 80 columns.
     """
-    title = words.say(Line.COMPARE, {"condition": words.condition(found.condition)})
-    heads = (words.say(key) for key in (Line.CYLINDER, Line.MOMENTS, Line.MISSING, Line.OPEN_TIME, Line.CHANGE))
-    lines = [title, _compare_row(*heads), *(_side(side, words) for side in found.sides)]
-    lines += wrapped(words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}))
-    lines += tell_reasons(found.reasons, words)
+    return laid_out(_comparison(found, words, next_too=next_too))
+
+
+def _comparison(found: Comparison, words: Words, *, next_too: bool) -> Block:
+    said = [words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}), *_reasons(found.reasons, words)]
     if next_too and found.verdict is CompareVerdict.NOT_SHOWN and found.record_s:
-        lines += wrapped(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
-    return lines
+        said.append(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
+    keys = (Line.CYLINDER, Line.MOMENTS, Line.MISSING, Line.OPEN_TIME, Line.CHANGE)
+    return Block(
+        title=words.say(Line.COMPARE, {"condition": words.condition(found.condition)}),
+        table=(tuple(words.say(key) for key in keys), *(_side(side, words) for side in found.sides)),
+        widths=(8, 14, 20, 12, 12),
+        said=tuple(said),
+    )
 
 
-def _side(side: Side, words: Words) -> str:
+def _side(side: Side, words: Words) -> tuple[str, ...]:
     arm = side.arm
     moments = words.say(Line.SILENT) if side.silent else "-" if arm is None else f"{arm.episodes}"
     missing = "-" if arm is None or side.silent else words.say(Line.OF, {"skipped": arm.skipped, "judged": arm.judged})
     opened = "-" if side.open_time_ms is None else f"{words.number(side.open_time_ms, 2)} ms"
     change = "-" if side.steadiness_us is None else f"{words.number(side.steadiness_us / 1000, 2)} ms"
-    return _compare_row(f"{side.cylinder}", moments, missing, opened, change)
-
-
-def _compare_row(cylinder: str, moments: str, missing: str, opened: str, change: str) -> str:
-    return f"  {cylinder:<8}{moments:>14}{missing:>20}{opened:>12}{change:>12}"
+    return f"{side.cylinder}", moments, missing, opened, change
 
 
 def tell_swap(found: SwapFinding, words: Words, *, next_too: bool = True) -> list[str]:
@@ -90,21 +93,24 @@ def tell_swap(found: SwapFinding, words: Words, *, next_too: bool = True) -> lis
     Returns
     -------
     list of str
-        Lines.
+        Lines of at most 80 columns.
     """
-    heads = (words.say(key) for key in (Line.CYLINDER, Line.SWAP_BEFORE, Line.SWAP_AFTER))
-    lines = [words.say(Line.SWAP), _swap_row(*heads)]
+    return laid_out(_swap(found, words, next_too=next_too))
+
+
+def _swap(found: SwapFinding, words: Words, *, next_too: bool) -> Block:
+    rows = [tuple(words.say(key) for key in (Line.CYLINDER, Line.SWAP_BEFORE, Line.SWAP_AFTER))]
     for cylinder in sorted({cylinder for cylinder, _ in found.cells}):
         before, after = (_cell(found.cells.get((cylinder, stage)), words) for stage in (Stage.BEFORE, Stage.SWAPPED))
-        lines.append(_swap_row(f"{cylinder}", before, after))
+        rows.append((f"{cylinder}", before, after))
     if found.verdict is SwapVerdict.NOT_SHOWN:
-        lines += [*wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
+        said = [words.say(found.verdict), *_reasons(found.reasons, words)]
         if next_too and found.record_s:
-            lines += wrapped(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
+            said.append(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     else:
-        lines += [*wrapped(words.say(found.exchange)), *wrapped(swap_headline(found, words))]
-        lines += wrapped(words.say(Line.PROOF))
-    return [*lines, *tell_reasons(found.second, words)]
+        said = [words.say(found.exchange), swap_headline(found, words), words.say(Line.PROOF)]
+    said += _reasons(found.second, words)
+    return Block(title=words.say(Line.SWAP), table=tuple(rows), widths=(8, 33, 18), said=tuple(said))
 
 
 def swap_headline(found: SwapFinding, words: Words) -> str:
@@ -131,10 +137,6 @@ def swap_headline(found: SwapFinding, words: Words) -> str:
     return words.say(found.verdict)
 
 
-def _swap_row(cylinder: str, before: str, after: str) -> str:
-    return f"  {cylinder:<8}{before:>33}{after:>18}"
-
-
 def _cell(arm: Arm | None, words: Words) -> str:
     if arm is None:
         return "-"
@@ -154,15 +156,19 @@ def tell_two_speed(found: TwoSpeedFinding, words: Words) -> list[str]:
     Returns
     -------
     list of str
-        Lines.
+        Lines of at most 80 columns.
     """
-    lines = [words.say(Line.TWO_SPEED, cylinder=found.cylinder)]
-    lines += [line for speed in (found.slow, found.fast) for line in wrapped(_at_speed(speed, words))]
+    return laid_out(_two_speed(found, words))
+
+
+def _two_speed(found: TwoSpeedFinding, words: Words) -> Block:
+    said = [_at_speed(speed, words) for speed in (found.slow, found.fast)]
     if found.solenoid_ms is not None and found.mechanical_ms is not None:
         edges = [words.number(max(edge, 0.0), 2) for edge in (*found.solenoid_ms, *found.mechanical_ms)]
         named = dict(zip(("low", "high", "lowest", "highest"), edges, strict=True))
-        lines += wrapped(words.say(Line.FORETOLD, {"rpm": round(found.fast.rpm), **named}))
-    return [*lines, *wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
+        said.append(words.say(Line.FORETOLD, {"rpm": round(found.fast.rpm), **named}))
+    said += [words.say(found.verdict), *_reasons(found.reasons, words)]
+    return Block(title=words.say(Line.TWO_SPEED, cylinder=found.cylinder), said=tuple(said))
 
 
 def _at_speed(speed: AtSpeed, words: Words) -> str:
@@ -185,21 +191,30 @@ def tell_wiggle(found: WiggleFinding, words: Words) -> list[str]:
     Returns
     -------
     list of str
-        Lines.
+        Lines of at most 80 columns.
     """
+    return laid_out(_wiggle(found, words))
+
+
+def _wiggle(found: WiggleFinding, words: Words) -> Block:
     arms = ((Line.MOVED, found.moved, found.moved_unjudged), (Line.STILL, found.still, found.still_unjudged))
-    lines = [words.say(Line.WIGGLE), *wrapped(words.say(found.marked_by, count=found.marks))]
-    for name, arm, unjudged in arms:
-        figures: dict[str, Figure] = {
-            "name": words.say(name),
-            "episodes": arm.episodes,
-            "skipped": arm.skipped,
-            "judged": arm.judged,
-            "unjudged": round(100 * unjudged),
-            "wrong": round(arm.expected_false, 1),
-        }
-        lines += wrapped(words.say(Line.WIGGLE_ARM, figures), 4 + len(words.say(name)))
-    return [*lines, *wrapped(words.say(found.verdict)), *tell_reasons(found.reasons, words)]
+    heads = ("", *(words.say(key) for key in (Line.MOMENTS, Line.MISSING, Line.MISTAKES, Line.NOT_JUDGED)))
+    rows = [
+        (
+            words.say(name),
+            f"{arm.episodes}",
+            words.say(Line.OF, {"skipped": arm.skipped, "judged": arm.judged}),
+            words.number(arm.expected_false, 1),
+            f"{round(100 * unjudged)} %",
+        )
+        for name, arm, unjudged in arms
+    ]
+    return Block(
+        title=words.say(Line.WIGGLE),
+        table=(heads, *rows),
+        widths=(8, 14, 20, 18, 14),
+        said=(words.say(found.marked_by, count=found.marks), words.say(found.verdict), *_reasons(found.reasons, words)),
+    )
 
 
 def tell_verify(found: VerifyFinding, words: Words, *, next_too: bool = True) -> list[str]:
@@ -217,20 +232,23 @@ def tell_verify(found: VerifyFinding, words: Words, *, next_too: bool = True) ->
     Returns
     -------
     list of str
-        Lines.
+        Lines of at most 80 columns.
     """
-    lines = [words.say(Line.VERIFY), *wrapped(words.say(found.verdict))]
-    lines += [line for said in _left(found, words) for line in wrapped(said)]
+    return laid_out(_verify(found, words, next_too=next_too))
+
+
+def _verify(found: VerifyFinding, words: Words, *, next_too: bool) -> Block:
+    said = [words.say(found.verdict), *_left(found, words)]
     if found.change is not None and found.change_low is not None and found.change_high is not None:
         shares = (found.change, found.change_low, found.change_high)
         change, low, least = (words.number(100 * share, 1, sign=True) for share in shares)
-        lines += wrapped(words.say(Line.VERIFY_CHANGE, {"change": change, "low": low, "high": least}))
-    lines += [*tell_reasons(found.reasons, words), *wrapped(words.say(Line.NOT_FLOW))]
+        said.append(words.say(Line.VERIFY_CHANGE, {"change": change, "low": low, "high": least}))
+    said += [*_reasons(found.reasons, words), words.say(Line.NOT_FLOW)]
     if next_too and found.record_s:
-        lines += wrapped(words.say(Line.RECORD_AFTER, {"seconds": round(found.record_s)}))
+        said.append(words.say(Line.RECORD_AFTER, {"seconds": round(found.record_s)}))
     if next_too and found.verdict is VerifyVerdict.GOOD:
-        lines += wrapped(words.say(Todo.ROAD_TEST))
-    return lines
+        said.append(words.say(Todo.ROAD_TEST))
+    return Block(title=words.say(Line.VERIFY), said=tuple(said))
 
 
 def _left(found: VerifyFinding, words: Words) -> list[str]:
@@ -241,7 +259,7 @@ def _left(found: VerifyFinding, words: Words) -> list[str]:
     return [words.say(Line.VERIFY_AFTER, {**after, "high": words.percent(found.rate_high)})]
 
 
-def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
+def blocks_of(findings: Findings, words: Words) -> list[Block]:
     """Everything that was found, a block each; what comes next is said by `tell_step`, once.
 
     Parameters
@@ -253,22 +271,40 @@ def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
 
     Returns
     -------
-    list of list of str
-        Blocks of lines, in the order of the job.
+    list of Block
+        In the order of the job.
     """
     blocks = []
     if findings.unlike is not None:
-        blocks.append([words.say(Line.FREEZE_FRAME), *tell_reasons((findings.unlike,), words)])
+        blocks.append(Block(title=words.say(Line.FREEZE_FRAME), said=tuple(_reasons((findings.unlike,), words))))
     if findings.comparison is not None:
-        blocks.append(tell_comparison(findings.comparison, words, next_too=False))
-    blocks += [tell_two_speed(found, words) for found in findings.two_speed]
+        blocks.append(_comparison(findings.comparison, words, next_too=False))
+    blocks += [_two_speed(found, words) for found in findings.two_speed]
     if findings.wiggle is not None:
-        blocks.append(tell_wiggle(findings.wiggle, words))
+        blocks.append(_wiggle(findings.wiggle, words))
     if findings.swap is not None:
-        blocks.append(tell_swap(findings.swap, words, next_too=False))
+        blocks.append(_swap(findings.swap, words, next_too=False))
     if findings.verification is not None:
-        blocks.append(tell_verify(findings.verification, words, next_too=False))
+        blocks.append(_verify(findings.verification, words, next_too=False))
     return blocks
+
+
+def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
+    """The same, laid out for the terminal.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of a case.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    list of list of str
+        Lines of at most 80 columns, a list for each block.
+    """
+    return [laid_out(block) for block in blocks_of(findings, words)]
 
 
 def told_briefly(findings: Findings, words: Words) -> list[tuple[str, str]]:
@@ -354,7 +390,11 @@ def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
     list of str
         Lines.
     """
-    return [line for reason in reasons for line in wrapped(words.say(reason.why, _readable(reason.figures, words)))]
+    return [line for said in _reasons(reasons, words) for line in wrapped(said)]
+
+
+def _reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
+    return [words.say(reason.why, _readable(reason.figures, words)) for reason in reasons]
 
 
 def _readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figure]:

@@ -18,9 +18,13 @@ from injsound.show.words.keys import Panel, Phrase
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.gridspec import SubplotSpec
 
 # Inches: as wide as a phone held upright, and printed at that size no text is under 8 pt.
 _WIDTH, _HEIGHT = 6.3, 9.9
+# In the report: with its words two of them fill a page of A4 or letter.
+_SMALL_HEIGHT = 3.9
+_LEFT, _RIGHT = 0.115, 0.95
 DPI = 150
 SMALL, _BODY, _LARGE = 8.0, 9.0, 15.0
 # A PNG gets no smaller above this, and takes twice as long.
@@ -63,7 +67,7 @@ def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH
 
 
 def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
-    """The same picture as PNG in 64 colours, a quarter of the size, for the report.
+    """Its rows alone as PNG in 64 colours, for the report, which says the rest in words: two fit on a page.
 
     Parameters
     ----------
@@ -79,8 +83,9 @@ def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
     """
     from PIL import Image
 
-    figure = draw(reading, words=words, next_too=False)
+    figure = _empty_figure(_SMALL_HEIGHT)
     figure.set_dpi(DPI)
+    _draw_cycles(figure, figure.add_gridspec(1, 1, top=0.92, bottom=0.12, left=_LEFT, right=_RIGHT)[0], reading, words)
     figure.canvas.draw()
     pixels = np.asarray(figure.canvas.buffer_rgba())[:, :, :3]  # type: ignore[attr-defined]  # the canvas is Agg's
     buffer = io.BytesIO()
@@ -91,7 +96,7 @@ def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
     return buffer.getvalue()
 
 
-def draw(reading: Reading, *, words: Words = ENGLISH, next_too: bool = True) -> "Figure":
+def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
     """Picture of one reading, the verdict in words on top.
 
     Parameters
@@ -100,47 +105,52 @@ def draw(reading: Reading, *, words: Words = ENGLISH, next_too: bool = True) -> 
         What to draw.
     words : Words
         The language.
-    next_too : bool
-        Its next step too; among others of a case that is said of all together.
 
     Returns
     -------
     Figure
         Not shown, not saved.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(_WIDTH, _HEIGHT), facecolor="white")
-    FigureCanvasAgg(figure)
-    bottom = _write_top(figure, reading, words, next_too=next_too)
-    counted = bool(reading.events.state)
-    zooms = len(reading.picture.own_phases) if reading.picture is not None else 0
-    room = {"top": bottom, "bottom": 0.158, "left": 0.115, "right": 0.95}
-    if not zooms:
+    figure = _empty_figure(_HEIGHT)
+    bottom = _write_top(figure, reading, words)
+    room = {"top": bottom, "bottom": 0.158, "left": _LEFT, "right": _RIGHT}
+    if reading.picture is None or not reading.picture.own_phases:
         # Nothing to look at but the engine: it takes the whole page.
-        whole = figure.add_subplot(figure.add_gridspec(1, 1, **room)[0])
-        if reading.picture is None:
-            _empty(whole, words)
-        else:
-            draw_rows(reading, reading.picture, whole, words=words)
-        _write_bottom(figure, reading, words)
-        return figure
-    assert reading.picture is not None
-    rows = figure.add_gridspec(3, 1, height_ratios=(5.2, 1.7, 1.5), hspace=0.42, **room)
-    upper = rows[0].subgridspec(1, 1 + zooms, width_ratios=(2.2, *(1.3 for _ in range(zooms))), wspace=0.2)
-    draw_rows(reading, reading.picture, figure.add_subplot(upper[0]), words=words)
-    for k in range(zooms):
-        draw_around(reading, reading.picture, figure.add_subplot(upper[1 + k]), which=k, words=words)
-    if counted:
-        draw_events(reading, figure.add_subplot(rows[1]), words=words)
-    if len(reading.picture.mean_tick):
-        draw_tick(reading, reading.picture, figure.add_subplot(rows[2]), words=words)
+        _draw_cycles(figure, figure.add_gridspec(1, 1, **room)[0], reading, words)
+    else:
+        rows = figure.add_gridspec(3, 1, height_ratios=(5.2, 1.7, 1.5), hspace=0.42, **room)
+        _draw_cycles(figure, rows[0], reading, words)
+        if reading.events.state:
+            draw_events(reading, figure.add_subplot(rows[1]), words=words)
+        if len(reading.picture.mean_tick):
+            draw_tick(reading, reading.picture, figure.add_subplot(rows[2]), words=words)
     _write_bottom(figure, reading, words)
     return figure
 
 
-def _write_top(figure: "Figure", reading: Reading, words: Words, *, next_too: bool) -> float:
+def _empty_figure(height: float) -> "Figure":
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(_WIDTH, height), facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def _draw_cycles(figure: "Figure", place: "SubplotSpec", reading: Reading, words: Words) -> None:
+    """Every cycle's row, and beside it the same close around each of the tick's places."""
+    picture = reading.picture
+    if picture is None:
+        _empty(figure.add_subplot(place), words)
+        return
+    zooms = len(picture.own_phases)
+    parts = place.subgridspec(1, 1 + zooms, width_ratios=(2.2, *(1.3 for _ in range(zooms))), wspace=0.2)
+    draw_rows(reading, picture, figure.add_subplot(parts[0]), words=words)
+    for k in range(zooms):
+        draw_around(reading, picture, figure.add_subplot(parts[1 + k]), which=k, words=words)
+
+
+def _write_top(figure: "Figure", reading: Reading, words: Words) -> float:
     """Verdict, sentence and next step; returns where the panels may begin."""
     mark = {Verdict.SKIPPING: _MARK, Verdict.STEADY: _INK[2]}.get(reading.verdict, _QUIET)
     figure.text(0.03, 0.982, words.say(reading.verdict).upper(), fontsize=_LARGE, weight="bold", color=DARK, va="top")
@@ -154,7 +164,7 @@ def _write_top(figure: "Figure", reading: Reading, words: Words, *, next_too: bo
         va="top",
     )
     figure.patches.append(_bar(figure, mark))
-    lines = [*_said(reading, words), *(filled("→ " + words.note(reading.next_step), 84)[:3] if next_too else [])]
+    lines = [*_said(reading, words), *filled("→ " + words.note(reading.next_step), 84)[:3]]
     figure.text(0.03, 0.947, "\n".join(lines), fontsize=_BODY, color=DARK, va="top", linespacing=1.25)
     return 0.947 - 0.0185 * len(lines) - 0.035
 

@@ -4,7 +4,6 @@ from base64 import b64encode
 from collections.abc import Mapping
 from datetime import date
 from importlib.resources import files
-from typing import Any
 
 import numpy as np
 
@@ -14,11 +13,11 @@ from injsound.cases.guide import Findings, Step, settled
 from injsound.diagnoses import Stage
 from injsound.results import Failure, Reading, State, Verdict
 from injsound.show.clips import clips
-from injsound.show.findings_text import step_said, tell_findings, told_briefly
+from injsound.show.findings_text import blocks_of, step_said, told_briefly
 from injsound.show.plot import small_picture_bytes
 from injsound.show.plot_compared import compared_bytes
-from injsound.show.reading_text import headline, in_brief
-from injsound.show.text import Words
+from injsound.show.reading_text import headline, subject
+from injsound.show.text import Words, failure_line, unbroken
 from injsound.show.words.keys import Page, Phrase
 from injsound.sound.signals import true_runs
 
@@ -57,21 +56,26 @@ def make_report(
     results = settled(results, findings)
     readings = [result for result in results.values() if isinstance(result, Reading)]
     template = files("injsound.show").joinpath("report.html").read_text(encoding="utf-8")
-    page = Environment(autoescape=True, keep_trailing_newline=True).from_string(template)
-    return page.render(
+    environment = Environment(autoescape=True, keep_trailing_newline=True)
+    environment.filters["unbroken"] = unbroken
+    return environment.from_string(template).render(
         language=words.language,
         title=words.say(Page.TITLE),
         made=words.say(Page.MADE, {"date": day.isoformat(), "version": __version__}),
         complaint_title=words.say(Page.COMPLAINT),
         complaint=case.complaint,
         found_title=words.say(Page.FOUND),
-        found=_found(findings, step, words),
+        found=_found(findings, words),
+        next_title=words.say(Page.COMES_NEXT),
+        next=step_said(step, words),
         outcome=case.outcome,
         evidence_title=words.say(Page.EVIDENCE),
-        blocks=["\n".join(block) for block in tell_findings(findings, words)],
+        blocks=blocks_of(findings, words),
         compared=_compared(findings, words),
         compared_alt=words.say(Page.COMPARED),
-        readings=_readings(case, results, words),
+        recordings_title=words.say(Page.RECORDINGS),
+        recordings=_recordings(case, results, words),
+        pictures=_pictures(_pictured(case, results), words),
         listen_title=words.say(Page.LISTEN),
         sounds=_sounds(case, readings, words),
         cannot_title=words.say(Page.CANNOT),
@@ -83,10 +87,9 @@ def make_report(
     )
 
 
-def _found(findings: Findings, step: Step, words: Words) -> list[str]:
-    """What the tests say, and what comes next."""
-    told = [said for _, said in told_briefly(findings, words)] or [words.say(Page.NOTHING_YET)]
-    return [" ".join(told), step_said(step, words)]
+def _found(findings: Findings, words: Words) -> str:
+    """What the tests say."""
+    return " ".join([said for _, said in told_briefly(findings, words)] or [words.say(Page.NOTHING_YET)])
 
 
 def _compared(findings: Findings, words: Words) -> str:
@@ -97,17 +100,16 @@ def _compared(findings: Findings, words: Words) -> str:
     return b64encode(compared_bytes(findings.takes, found, words=words) or b"").decode("ascii")
 
 
-def _readings(case: Case, results: Mapping[str, Reading | Failure], words: Words) -> list[dict[str, Any]]:
-    """Every recording in words, and a picture of each injector."""
-    pictures = _pictures(_pictured(case, results), words)
-    return [
-        {
-            "words": "\n".join(in_brief(result, words)),
-            "picture": pictures.get(file, ""),
-            "alt": "" if isinstance(result, Failure) else headline(result, words),
-        }
-        for file, result in results.items()
-    ]
+def _recordings(case: Case, results: Mapping[str, Reading | Failure], words: Words) -> list[dict[str, str]]:
+    """Every recording: whose, how it was made, and its verdict."""
+    made = []
+    for entry in case.entries:
+        result = results[entry.file]
+        cylinder = words.say(Phrase.CYLINDER, {"cylinder": entry.cylinder})
+        how = [cylinder, *([words.condition(entry.condition)] if entry.condition else []), words.say(entry.stage)]
+        said = failure_line(result) if isinstance(result, Failure) else headline(result, words)
+        made.append({"whose": ", ".join(how), "file": entry.file, "said": said})
+    return made
 
 
 def _pictured(case: Case, results: Mapping[str, Reading | Failure]) -> list[Reading]:
@@ -123,13 +125,20 @@ def _pictured(case: Case, results: Mapping[str, Reading | Failure]) -> list[Read
     return [reading for reading in chosen.values() if reading.picture is not None]
 
 
-def _pictures(readings: list[Reading], words: Words) -> dict[str, str]:
-    """By file, drawn in parallel where there are enough to be worth starting processes for."""
+def _pictures(readings: list[Reading], words: Words) -> list[dict[str, str]]:
+    """With what stands over each, drawn in parallel where there are enough to be worth starting processes for."""
     from joblib import Parallel, delayed
 
     jobs = -1 if len(readings) > _DRAWN_ALONE else 1
     drawn = Parallel(n_jobs=jobs)(delayed(small_picture_bytes)(reading, words=words) for reading in readings)
-    return {reading.file: b64encode(png).decode() for reading, png in zip(readings, drawn, strict=True)}
+    return [
+        {
+            "name": f"{subject(reading, words)}, {reading.file}",
+            "said": headline(reading, words),
+            "data": b64encode(png).decode(),
+        }
+        for reading, png in zip(readings, drawn, strict=True)
+    ]
 
 
 def _sounds(case: Case, readings: list[Reading], words: Words) -> list[dict[str, str]]:

@@ -269,9 +269,8 @@ def filled(text: str, columns: int = COLUMNS, *, first: str = "", rest: str = ""
     list of str
         Lines.
     """
-    kept = _KEPT.sub("\N{NO-BREAK SPACE}", text)
     lines = textwrap.wrap(
-        kept,
+        unbroken(text),
         columns,
         initial_indent=first,
         subsequent_indent=rest,
@@ -279,6 +278,22 @@ def filled(text: str, columns: int = COLUMNS, *, first: str = "", rest: str = ""
         break_on_hyphens=False,
     )
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+
+
+def unbroken(text: str) -> str:
+    """Text in which no line may end between a number and its unit, or round an equals sign.
+
+    Parameters
+    ----------
+    text : str
+        One paragraph.
+
+    Returns
+    -------
+    str
+        With spaces that do not break.
+    """
+    return _KEPT.sub("\N{NO-BREAK SPACE}", text)
 
 
 def hung(text: str) -> str:

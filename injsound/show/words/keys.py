@@ -128,7 +128,8 @@ class Line(StrEnum):
     AT_SPEED_NONE = "at speed none"
     FORETOLD = "foretold"
     WIGGLE = "wiggle"
-    WIGGLE_ARM = "wiggle arm"
+    MISTAKES = "mistakes"
+    NOT_JUDGED = "not judged"
     MOVED = "moved"
     STILL = "still"
     VERIFY = "verify"
@@ -160,6 +161,8 @@ class Page(StrEnum):
     FILES = "files"
     MADE = "made"
     NOTHING_YET = "nothing yet"
+    RECORDINGS = "recordings"
+    COMES_NEXT = "comes next"
 
 
 class CaseFile(StrEnum):

@@ -46,15 +46,15 @@ FINDINGS: Table = {
         Line.AT_SPEED_NONE: "{rpm} rpm: open time not measured",
         Line.FORETOLD: "At {rpm} rpm a solenoid would give {low} to {high} ms, a mechanism {lowest} to {highest} ms.",
         Line.WIGGLE: "wiggle",
-        Line.WIGGLE_ARM: (
-            "{name}: bad moments {episodes}; {skipped} of {judged} ticks missing, about {wrong} of them may be"
-            " mistakes; {unjudged} % not judged"
-        ),
+        Line.MISTAKES: "mistakes, about",
+        Line.NOT_JUDGED: "not judged",
         Line.MOVED: "moved",
         Line.STILL: "still",
         Line.VERIFY: "verify",
-        Line.VERIFY_AFTER: "after: {skipped} of {judged} missing, at most {high} with 95 % confidence",
-        Line.VERIFY_CHANGE: "change since the repair: {change} % of all ticks (95 % range {low} to {high} %)",
+        Line.VERIFY_AFTER: (
+            "After the repair {skipped} of {judged} ticks were missing: at most {high}, with 95 % confidence."
+        ),
+        Line.VERIFY_CHANGE: "Change since the repair: {change} % of all ticks (95 % range {low} to {high} %).",
         Line.RECORD_MORE: "Record {seconds} s more of each, in the same condition, while it shakes.",
         Line.RECORD_AFTER: "Record {seconds} s more since the repair, in the fault's own condition.",
         Line.NOT_FLOW: "A click does not prove that the injector flows or seals.",

@@ -24,6 +24,8 @@ SCREENS: Table = {
         Page.FILES: "Files",
         Page.MADE: "made {date} with injsound {version}",
         Page.NOTHING_YET: "The injectors have not been compared yet.",
+        Page.RECORDINGS: "Every recording",
+        Page.COMES_NEXT: "What comes next",
     },
     Screen: {
         Screen.PROGRESS: "{number} of {count}: {file}",

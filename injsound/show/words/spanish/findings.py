@@ -50,16 +50,17 @@ FINDINGS: Table = {
         Line.AT_SPEED_NONE: "{rpm} rpm: tiempo de apertura sin medir",
         Line.FORETOLD: "A {rpm} rpm un solenoide daría de {low} a {high} ms, un mecanismo de {lowest} a {highest} ms.",
         Line.WIGGLE: "movimiento del cableado",
-        Line.WIGGLE_ARM: (
-            "{name}: tropiezos {episodes}; faltan {skipped} de {judged} chasquidos, unos {wrong} podrían ser errores;"
-            " {unjudged} % sin juzgar"
-        ),
+        Line.MISTAKES: "errores, unos",
+        Line.NOT_JUDGED: "sin juzgar",
         Line.MOVED: "movido",
         Line.STILL: "quieto",
         Line.VERIFY: "verificación",
-        Line.VERIFY_AFTER: "después: faltan {skipped} de {judged}, como mucho el {high} con un 95 % de confianza",
+        Line.VERIFY_AFTER: (
+            "Tras la reparación faltaban {skipped} de {judged} chasquidos: como mucho el {high}, con un 95 % de"
+            " confianza."
+        ),
         Line.VERIFY_CHANGE: (
-            "cambio desde la reparación: {change} % de todos los chasquidos (intervalo del 95 %: de {low} a {high} %)"
+            "Cambio desde la reparación: {change} % de todos los chasquidos (intervalo del 95 %: de {low} a {high} %)."
         ),
         Line.RECORD_MORE: "Grabe {seconds} s más de cada uno, en la misma condición, mientras el motor tiembla.",
         Line.RECORD_AFTER: "Grabe {seconds} s más desde la reparación, en la condición en que aparecía el fallo.",

@@ -25,6 +25,8 @@ SCREENS: Table = {
         Page.FILES: "Archivos",
         Page.MADE: "hecho el {date} con injsound {version}",
         Page.NOTHING_YET: "Los inyectores aún no se han comparado.",
+        Page.RECORDINGS: "Cada grabación",
+        Page.COMES_NEXT: "Lo que sigue",
     },
     Screen: {
         Screen.PROGRESS: "{number} de {count}: {file}",
