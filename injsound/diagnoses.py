@@ -128,6 +128,7 @@ class Why(StrEnum):
     IN_ORDER = "in order"  # cylinders: their ticks stand apart as the firing order says
     TOO_FEW_RECORDINGS = "too few recordings"  # count, needed
     NOT_COUNTED = "not counted"  # file: no verdict was reached on it
+    NOT_MEASURED = "not measured"  # file, reason: its steadiness and open time may not be this injector's
     CONDITIONS_DIFFER = "conditions differ"  # conditions
     SPEEDS_DIFFER = "speeds differ"  # rpm_low, rpm_high
     LENGTHS_DIFFER = "lengths differ"  # seconds_short, seconds_long

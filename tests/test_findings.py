@@ -48,9 +48,10 @@ from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
 from injsound.reading import read
-from injsound.results import KnockGroup, Verdict
+from injsound.results import KnockGroup, Note, ReasonCode, Verdict
 from injsound.show.findings_text import tell_comparison
 from injsound.show.text import Words
+from injsound.show.words.keys import Brief
 from injsound.simulate import Scene, Skipping, simulate
 
 EVENTS = 353  # 60 s at 0.17 s
@@ -181,6 +182,60 @@ def test_a_silent_one_is_named():
     found = compare_injectors([take(silent_reading() if c == 2 else made_reading(NONE), c) for c in (1, 2, 3, 4)])
     assert found.odd == (2,)
     assert _whys(found) == [Why.SILENT]
+
+
+@pytest.mark.parametrize("events", [45, 300])
+def test_a_silent_place_is_named_however_short_the_recordings(events):
+    # 45 ticks of 0.17 s are three blocks: against six without a bad moment 1 in C(9, 3) = 84, twelve looks corrected.
+    silent = replace(silent_reading(sha256="2"), seconds=0.17 * events)
+    takes = [take(silent if c == 2 else made_reading(NONE[:events], sha256=f"{c}"), c) for c in (1, 2, 3)]
+    found = compare_injectors(takes)
+    assert (found.verdict, found.odd) == (CompareVerdict.ODD_ONE, (2,))
+    assert _whys(found) == [Why.SILENT]
+
+
+def test_a_first_try_that_told_nothing_does_not_hide_a_silent_place():
+    lost = replace(_doubted(ReasonCode.FAINT, sha256="first"), events=_no_events())
+    takes = [take(lost, 2), *(take(silent_reading() if c == 2 else made_reading(NONE), c) for c in (1, 2, 3))]
+    found = compare_injectors(takes)
+    assert found.odd == (2,)
+    assert next(side for side in found.sides if side.cylinder == 2).silent
+    assert Why.NOT_COUNTED not in _whys(found)
+
+
+def _no_events():
+    return replace(made_reading(NONE[:1]).events, state=(), time_s=np.zeros(0), skip_probability=np.zeros(0))
+
+
+def _doubted(code, **settings):
+    made = made_reading(NONE, **settings)
+    return replace(made, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),))
+
+
+WRONG_TICK = (ReasonCode.MAY_BE_NEIGHBOUR, ReasonCode.MOSTLY_MISSING, ReasonCode.TICKS_FADE, ReasonCode.SPEECH_CODEC)
+
+
+@pytest.mark.parametrize("code", [*WRONG_TICK, ReasonCode.TOO_FEW_EVENTS, ReasonCode.UNCERTAIN_CALLS])
+def test_what_may_be_another_sound_is_neither_steady_nor_open_for_so_long(code):
+    # Unsteady tenfold and open 1 ms longer: it stands out of its fellows, or spoils what they foretell of another.
+    doubted = _doubted(code, sha256="doubt", steadiness_us=3_000.0, open_time_ms=3.8)
+    takes = [take(doubted if c == 6 else made_reading(NONE, sha256=f"{c}"), c) for c in range(1, 7)]
+    found = compare_injectors(takes)
+    kept = code not in WRONG_TICK
+    side = found.sides[5]
+    assert (side.steadiness_us is not None, side.open_time_ms is not None) == (kept, kept)
+    assert found.odd == ((6,) if kept else ())
+    assert (Why.OPENS_LONG in _whys(found)) is kept
+    assert (Why.NOT_MEASURED in _whys(found)) is not kept
+    assert side.arm.judged == len(NONE)  # its skips are counted all the same
+    if not kept:
+        told = " ".join(" ".join(tell_comparison(found, Words())).split())
+        assert "Steadiness and open time of doubt.wav are not compared: " + Words().say(Brief(code.value)) in told
+    # Recorded again, the other one counts and nothing is told of the first.
+    again = compare_injectors([*takes, take(made_reading(NONE, sha256="again"), 6)])
+    assert Why.NOT_MEASURED not in _whys(again)
+    if not kept:
+        assert again.sides[5].open_time_ms == 2.8
 
 
 def test_conditions_are_never_mixed():

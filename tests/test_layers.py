@@ -48,7 +48,7 @@ ALLOWED = {
         "findings.places",
     },
     "findings.opening": {"results", "diagnoses", "findings.episodes"},
-    "findings.places": {"engine", "results", "diagnoses", "sound.alignment"},
+    "findings.places": {"engine", "results", "diagnoses", "findings.episodes", "sound.alignment"},
     "findings.alike": {"results", "diagnoses"},
     "findings.freeze": {"diagnoses", "findings.alike"},
     "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike"},

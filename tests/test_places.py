@@ -226,6 +226,32 @@ def test_a_dead_injector_is_named_though_a_neighbours_tick_was_counted_for_it():
     assert whys[:2] == [Why.SILENT, Why.IN_ORDER]
 
 
+def _silent_by_itself(one):
+    note = Note(code=ReasonCode.OWN_PLACE_SILENT)
+    return replace(one, reading=replace(one.reading, verdict=Verdict.NO_TICK, reasons=(note,)))
+
+
+@pytest.mark.parametrize("beside", [(2,), (2, 3)])
+def test_a_silent_place_is_no_neighbours_tick(beside):
+    # Cylinder 2 is dead, and in its recording only 4 is clear: of 3 beside it, or of none, nothing is heard.
+    takes = [_take(FOUR, c, dead=(2,)) for c in (1, 3, 4)]
+    own = _take(FOUR, 2, dead=beside, ticks=(4,))
+    own = replace(own, reading=replace(own.reading, picture=replace(own.reading.picture, own_phases=())))
+    found = compare_injectors([takes[0], _silent_by_itself(own), *takes[1:]])
+    assert (found.verdict, found.odd) == (CompareVerdict.ODD_ONE, (2,))
+    assert Why.NEIGHBOUR_RECORDED not in [reason.why for reason in found.reasons]
+
+
+def test_recordings_that_each_hear_the_same_silent_place_name_nobody_by_that_alone():
+    # Without a firing order nothing says whose it is.
+    takes = [
+        replace(t, reading=replace(t.reading, engine=Engine(cylinders=4, cylinder=t.cylinder), seconds=6.0))
+        for t in (_silent_by_itself(_take(FOUR, c, dead=(2,), ticks=())) for c in (1, 2, 3, 4))
+    ]
+    found = compare_injectors(takes)
+    assert (found.verdict, found.odd) == (CompareVerdict.NOT_SHOWN, ())
+
+
 def test_a_dead_injector_stays_dead_before_its_repair():
     # All eight recordings are laid over one crank; after the repair the others hear cylinder 2.
     before = [_take(FOUR, c, dead=(2,), ticks=(1,) if c == 2 else None) for c in (1, 2, 3, 4)]

@@ -18,7 +18,9 @@ from injsound.findings.episodes import (
     holm,
     is_counted,
     is_silent,
+    is_silent_place,
     more_episodes_p,
+    no_measure,
     pooled,
     seconds_for,
     shows_fault,
@@ -80,30 +82,40 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     conditions = sorted({take.condition for take in every})
     cylinders = sorted({take.cylinder for take in every})
     wrong = [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
-    in_order = [reason for reason in told if reason.why is Why.IN_ORDER]
+    beside = [*(reason for reason in told if reason.why is Why.IN_ORDER), *_unmeasured(takes)]
     doubts = [*_doubts(every, cylinders), *wrong, *_uncounted(takes)]
     sides = _corrected([_side(takes, cylinder) for cylinder in cylinders])
     condition = conditions[0] if len(conditions) == 1 else ""
     counted = [side for side in sides if side.arm is not None]
-    # Laid over one crank, others tick at their places and this one does not: that needs no count of theirs.
-    placed = {reason.figures["cylinder"] for reason in told if reason.why is Why.SILENT}
-    silent = {side.cylinder for side in sides if side.silent and side.cylinder in placed}
+    silent = _dead(takes, sides, told)
     if any(reason.why in UNLIKE for reason in doubts) or (len(counted) < FEWEST_CYLINDERS and not silent):
         return _finding(CompareVerdict.NOT_SHOWN, (), sides, doubts, condition, None)
     odd = tuple(side.cylinder for side in sides if _is_odd(side) or side.cylinder in silent)
     reasons = [reason for side in sides if side.cylinder in odd for reason in _evidence(side, sides)]
     if odd:
         verdict = CompareVerdict.ODD_ONE if len(odd) == 1 else CompareVerdict.SEVERAL
-        return _finding(verdict, odd, sides, [*reasons, *in_order, *doubts], condition, None)
+        return _finding(verdict, odd, sides, [*reasons, *beside, *doubts], condition, None)
     if not doubts and all(_cleared(side, takes) for side in counted) and len(counted) == len(cylinders):
         why = Reason(why=Why.NONE_STANDS_OUT, figures={"cylinders": len(cylinders)})
-        return _finding(CompareVerdict.NONE, (), sides, [why, *in_order], condition, None)
+        return _finding(CompareVerdict.NONE, (), sides, [why, *beside], condition, None)
     most = max((side.arm for side in counted if side.arm), key=lambda arm: arm.episodes / max(arm.blocks, 1))
     smallest = round(min(_smallest(side) for side in sides), 3)
     skipped = any(side.arm is not None and side.arm.skipped for side in sides)
     why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest}) if skipped else Reason(why=Why.NOTHING_SKIPS)
     seconds = seconds_for(_EPISODES_FOR_NAME, most)
-    return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *in_order, *doubts], condition, seconds)
+    return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *beside, *doubts], condition, seconds)
+
+
+def _dead(takes: Sequence[Take], sides: Sequence[Side], told: Sequence[Reason]) -> set[int]:
+    """Cylinders at whose place nothing ticks while others tick at theirs: that needs no count of theirs.
+
+    Laid over one crank, or by its own recordings; where several say so of themselves alone, each may be hearing the
+    same one.
+    """
+    placed = {reason.figures["cylinder"] for reason in told if reason.why is Why.SILENT}
+    by_itself = {take.cylinder for take in takes if is_silent_place(take.reading)} - placed
+    named = placed | (by_itself if len(by_itself) == 1 else set())
+    return {side.cylinder for side in sides if side.silent and side.cylinder in named}
 
 
 def _finding(
@@ -136,17 +148,32 @@ def _doubts(takes: Sequence[Take], cylinders: list[int]) -> list[Reason]:
 
 
 def _uncounted(takes: Sequence[Take]) -> list[Reason]:
+    """Recordings of cylinders of which none could be counted: one that was recorded again is no doubt."""
+    usable = {take.cylinder for take in takes if is_counted(take.reading) or is_silent(take.reading)}
     return [
         Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file})
         for take in takes
-        if not is_counted(take.reading) and not is_silent(take.reading)
+        if take.cylinder not in usable
+    ]
+
+
+def _unmeasured(takes: Sequence[Take]) -> list[Reason]:
+    """Recordings of which only the skips enter, where the cylinder has no other."""
+    codes = [(take, no_measure(take.reading)) for take in takes if is_counted(take.reading)]
+    measured = {take.cylinder for take, code in codes if code is None}
+    return [
+        Reason(why=Why.NOT_MEASURED, figures={"file": take.reading.file, "reason": code})
+        for take, code in codes
+        if take.cylinder not in measured
     ]
 
 
 def _side(takes: Sequence[Take], cylinder: int) -> Side:
     own = [take for take in takes if take.cylinder == cylinder]
-    steady = [take.reading.jitter.cycle_to_cycle_us for take in own]
-    gaps = [take.reading.open_time for take in own]
+    usable = [take for take in own if is_counted(take.reading) or is_silent(take.reading)]
+    measured = [take for take in own if is_counted(take.reading) and no_measure(take.reading) is None]
+    steady = [take.reading.jitter.cycle_to_cycle_us for take in measured]
+    gaps = [take.reading.open_time for take in measured]
     known = [us for us in steady if us is not None]
     opened = [gap.median_ms for gap in gaps if gap.median_ms is not None and gap.count >= _FEWEST_GAPS]
     return Side(
@@ -155,9 +182,9 @@ def _side(takes: Sequence[Take], cylinder: int) -> Side:
         p={},
         steadiness_us=float(np.median(known)) if known else None,
         open_time_ms=float(np.median(opened)) if opened else None,
-        coolant_c=_middle([take.coolant_c for take in own]),
-        pulse_width_ms=_middle([take.pulse_width_ms for take in own]),
-        silent=bool(own) and all(is_silent(take.reading) for take in own),
+        coolant_c=_middle([take.coolant_c for take in measured]),
+        pulse_width_ms=_middle([take.pulse_width_ms for take in measured]),
+        silent=bool(usable) and all(is_silent(take.reading) for take in usable),
     )
 
 

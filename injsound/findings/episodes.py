@@ -128,6 +128,23 @@ def is_silent(reading: Reading) -> bool:
     return reading.verdict is Verdict.NO_TICK and bool(codes & silent)
 
 
+def is_silent_place(reading: Reading) -> bool:
+    """Whether by itself the recording hears the other injectors at their places and nothing at this one's.
+
+    Parameters
+    ----------
+    reading : Reading
+        One recording.
+
+    Returns
+    -------
+    bool
+        True only where that is its verdict.
+    """
+    codes = {note.code for note in reading.reasons}
+    return reading.verdict is Verdict.NO_TICK and ReasonCode.OWN_PLACE_SILENT in codes
+
+
 def is_counted(reading: Reading) -> bool:
     """Whether a reading's events may be used: counted, and heard well enough, whatever its own verdict.
 
@@ -148,6 +165,35 @@ def is_counted(reading: Reading) -> bool:
         and separation is not None
         and separation >= LEAST_SEPARATION
     )
+
+
+# Whose tick it is is open, or what came through is not its time: no measure of this injector.
+_NO_MEASURE = frozenset(
+    {
+        ReasonCode.TWO_CANDIDATES,
+        ReasonCode.MAY_BE_NEIGHBOUR,
+        ReasonCode.MOSTLY_MISSING,
+        ReasonCode.RPM_CONTRADICTED,
+        ReasonCode.TICKS_FADE,
+        ReasonCode.SPEECH_CODEC,
+    }
+)
+
+
+def no_measure(reading: Reading) -> ReasonCode | None:
+    """What keeps a reading's steadiness and open time from being this injector's.
+
+    Parameters
+    ----------
+    reading : Reading
+        One recording that is counted.
+
+    Returns
+    -------
+    ReasonCode or None
+        None where they may be compared: also where too few ticks, or too many disturbed ones, left the count open.
+    """
+    return next((ReasonCode(note.code) for note in reading.reasons if note.code in _NO_MEASURE), None)
 
 
 def pooled(arms: list[Arm]) -> Arm:

@@ -13,6 +13,7 @@ import numpy as np
 
 from injsound.diagnoses import Place, Placing, Reason, Stage, Take, Why
 from injsound.engine import Engine, Injection, cylinder_phases
+from injsound.findings.episodes import is_silent_place
 from injsound.results import Note, Picture, ReasonCode, Verdict
 from injsound.sound.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, rises, symmetric_turns
 
@@ -46,7 +47,7 @@ _NOT_LAID = Place(placing=Placing.NOT_SHOWN)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Cycle:
-    """One recording's mean cycle and what is known of its tick."""
+    """One recording's mean cycle and what is known of its tick; ``silent`` where by itself its own place is."""
 
     index: int
     cylinder: int
@@ -54,6 +55,7 @@ class _Cycle:
     picture: Picture
     length_s: float
     ticks: tuple[float, ...]
+    silent: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -265,6 +267,7 @@ def _cycles(takes: Sequence[Take]) -> list[_Cycle]:
             picture=picture,
             length_s=float(np.median(np.diff(picture.row_times_s))),
             ticks=picture.candidates,
+            silent=is_silent_place(take.reading),
         )
         for index, take in enumerate(takes)
         if (picture := take.reading.picture) is not None and picture.halves.shape[1] and len(picture.row_times_s) > 1
@@ -406,17 +409,22 @@ def _judge(
         return Placing.AT_PLACE, None
     if _is_dead(one, heard, others):
         return Placing.SILENT, None
-    if loudest is not None and one.cylinder not in own and (counted or heard[loudest] > heard[one.cylinder]):
+    # One that by itself has a silent place does not take its neighbour's tick for its own.
+    if loudest is None or one.silent or one.cylinder in own:
+        return Placing.NOT_SHOWN, None
+    if counted or heard[loudest] > heard[one.cylinder]:
         return Placing.NEIGHBOUR, loudest
     return Placing.NOT_SHOWN, None
 
 
 def _is_dead(one: _Cycle, heard: Mapping[int, float], others: Sequence[Mapping[int, float]]) -> bool:
-    """Nothing at its place in its own recording, in which the cylinders next to it are heard.
+    """Nothing at its place in its own recording, in which the cylinders next to it are heard, or all by itself.
 
     Where a tick was taken for its own the probe may have sat at another injector: then none of the others may hear it.
     """
     beside = [c for c in heard if abs(c - one.cylinder) == 1]
-    if heard[one.cylinder] >= NOTHING or not all(heard[c] >= HEARD for c in beside):
+    if heard[one.cylinder] >= (HEARD if one.silent else NOTHING):
+        return False
+    if not one.silent and not all(heard[c] >= HEARD for c in beside):
         return False
     return not (one.ticks and any(there[one.cylinder] >= HEARD for there in others))

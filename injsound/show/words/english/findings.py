@@ -145,6 +145,7 @@ FINDINGS: Table = {
         Why.IN_ORDER: "In the firing order by the engine's own sound: the ticks of cylinders {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Recordings so far: {count}; {needed} are needed.",
         Why.NOT_COUNTED: "{file} could not be counted: record it again.",
+        Why.NOT_MEASURED: "Steadiness and open time of {file} are not compared: {reason}.",
         Why.CONDITIONS_DIFFER: "Conditions differ ({conditions}): only like with like can be compared.",
         Why.SPEEDS_DIFFER: "Speeds differ too much: {rpm_low} to {rpm_high} rpm.",
         Why.LENGTHS_DIFFER: "Lengths differ too much: {seconds_short} to {seconds_long} s.",

@@ -157,6 +157,7 @@ FINDINGS: Table = {
         Why.IN_ORDER: "En orden de encendido, según el sonido del propio motor: los chasquidos de {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Grabaciones hasta ahora: {count}; hacen falta {needed}.",
         Why.NOT_COUNTED: "{file} no se pudo contar: grábelo otra vez.",
+        Why.NOT_MEASURED: "No se comparan la estabilidad ni el tiempo de apertura de {file}: {reason}.",
         Why.CONDITIONS_DIFFER: "Las condiciones difieren ({conditions}): solo se compara lo igual con lo igual.",
         Why.SPEEDS_DIFFER: "Los regímenes difieren demasiado: de {rpm_low} a {rpm_high} rpm.",
         Why.LENGTHS_DIFFER: "Las duraciones difieren demasiado: de {seconds_short} a {seconds_long} s.",
