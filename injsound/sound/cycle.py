@@ -235,9 +235,11 @@ def _lag_scores(
         if chirp:
             # Frames at which an engine speeding up by `chirp` would have turned evenly.
             index = start + np.round(np.interp(t, np.expm1(chirp * t) / chirp, np.arange(n_width))).astype(int)
-        power = np.abs(fft.rfft(bands[:, index] * window, n_fft, axis=1)) ** 2
-        lagged = fft.irfft(power, n_fft, axis=1)[:, :n_width]
-        even = weight @ (lagged / np.maximum(lagged[:, :1], 1e-12)) / taper
+        spectra = fft.rfft(bands[:, index] * window, n_fft, axis=1)
+        power = spectra.real**2 + spectra.imag**2
+        # The bands' spectra are added, each over its energy, and turned into one autocorrelation.
+        energy = (2 * power.sum(axis=1) - power[:, 0] - power[:, -1]) / n_fft
+        even = fft.irfft((weight / np.maximum(energy, 1e-12)) @ power, n_fft)[:n_width] / taper
         rated: FloatArray = np.interp(lag_frames, np.arange(n_width), even, right=0.0) @ (1 / times)
         return rated
 
@@ -297,17 +299,16 @@ def _path(
     source = np.arange(len(chirps))[:, None, None] * len(lags) + np.clip(back_to, 0, len(lags) - 1)
     # One row per way to come, one column per state reached.
     cost, source = (rows.reshape(len(chirps), -1, len(lags)) for rows in np.broadcast_arrays(cost, source))
-    total = score[0] - np.where(away > near, _ANCHOR, 0.0)
-    back = np.zeros((len(score), total.size), dtype=int)
+    total = np.empty(score.shape)
+    total[0] = score[0] - np.where(away > near, _ANCHOR, 0.0)
     for i in range(1, len(score)):
-        trial = total.ravel()[source] - cost
-        pick = trial.argmax(axis=1)[:, None]
-        back[i] = np.take_along_axis(source, pick, axis=1).ravel()
-        total = score[i] + np.take_along_axis(trial, pick, axis=1)[:, 0]
+        total[i] = score[i] + (total[i - 1].ravel()[source] - cost).max(axis=1)
     path = np.empty(len(score), dtype=int)
-    path[-1] = total.argmax()
+    path[-1] = total[-1].argmax()
     for i in range(len(score) - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
+        chirp, lag = divmod(path[i], len(lags))
+        ways = source[chirp, :, lag]
+        path[i - 1] = ways[(total[i - 1].ravel()[ways] - cost[chirp, :, lag]).argmax()]
     worth = float(scores.score.reshape(len(score), -1)[np.arange(len(score)), path].sum())
     return lags[path % len(lags)], worth
 
@@ -337,27 +338,29 @@ def _fold(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> Floa
 def _first_profile(spectra: Complex) -> FloatArray:
     """Profile of the stretch that folds best over cycle length and its drift, from the cycles' spectra."""
     n = min(_STRETCH, len(spectra))
-    low = spectra[:, :, 1:96]
     k = np.arange(n) - (n - 1) / 2
     slopes = np.arange(-4, 4.01, 0.5)
     bends = np.arange(-0.15, 0.151, 0.05)
     shifts = slopes[:, None, None] * k + bends[None, :, None] * (k**2 - (k**2).mean())
-    turn = np.exp(2j * np.pi / BINS * shifts.reshape(-1, n)[:, :, None] * np.arange(1, 96)).astype(np.complex64)
+    # A matrix per frequency: from the cycles of a stretch to their sum after each trial shift.
+    turn = np.exp(2j * np.pi / BINS * shifts.reshape(-1, n) * np.arange(1, 96)[:, None, None]).astype(np.complex64)
+    low = np.ascontiguousarray(spectra[:, :, 1:96].transpose(2, 0, 1))
     best, found = -np.inf, None
     for start in range(0, len(spectra) - n + 1, max(1, n // 2)):
-        total = np.einsum("skf,kbf->sbf", turn, low[start : start + n], optimize=True)
-        power = (np.abs(total) ** 2).sum(axis=(1, 2))
+        total = turn @ low[:, start : start + n]
+        power = (total.real**2 + total.imag**2).sum(axis=(0, 2))
         if power.max() > best:
-            best, found = power.max(), total[power.argmax()]
-    full = np.zeros((spectra.shape[1], BINS // 2 + 1), dtype=complex)
-    full[:, 1:96] = found
+            best, found = power.max(), total[:, power.argmax()]
+    assert found is not None
+    full = np.zeros((spectra.shape[1], BINS // 2 + 1), dtype=np.complex64)
+    full[:, 1:96] = found.T
     first: FloatArray = fft.irfft(full, BINS, axis=1) / n
     return first
 
 
 def _correlate(spectra: Complex, profile: FloatArray) -> FloatArray:
     """Each cycle against the profile at every circular shift, shape (n_cycles, BINS)."""
-    product = spectra * np.conj(fft.rfft(profile, axis=1))
+    product = spectra * np.conj(fft.rfft(profile, axis=1)).astype(np.complex64)
     fit: FloatArray = fft.irfft(product.sum(axis=1), BINS, axis=1)
     return fit
 
@@ -366,24 +369,22 @@ def _follow(spectra: Complex, profile: FloatArray) -> FloatArray:
     """Unwrapped shift per cycle by circular Viterbi."""
     fit = _correlate(spectra, profile)
     fit = (fit - fit.mean(axis=1, keepdims=True)) / np.maximum(fit.std(axis=1, keepdims=True), 1e-12)
-    steps = np.arange(-14, 15)
+    side = 14
+    steps = np.arange(-side, side + 1)
     cost = (np.abs(steps) / 4.0) ** 1.5 * 0.25
-    around, rows = np.arange(steps[0], BINS + steps[-1]), np.arange(BINS)
-    wrapped = np.empty(len(around))
-    # A row per shift: what the shifts that it may come from reached, in the order of the steps.
-    before = sliding_window_view(wrapped, len(steps))[:, ::-1]
-    total, back = fit[0].astype(float), np.zeros(fit.shape, dtype=int)
+    # The worth of the best way to each shift, cycle by cycle, the circle's ends repeated on both sides.
+    worth = np.pad(fit.astype(float), ((0, 0), (side, side)), mode="wrap")
+    # Of each cycle a row per step, a column per shift to which it leads.
+    leading = sliding_window_view(worth, BINS, axis=1)[:, ::-1]
     for i in range(1, len(fit)):
-        np.take(total, around, mode="wrap", out=wrapped)
-        trial = before - cost
-        back[i] = trial.argmax(axis=1)
-        total = fit[i] + trial[rows, back[i]]
-    state = int(total.argmax())
+        best = (leading[i - 1] - cost[:, None]).max(axis=0)
+        worth[i] += np.concatenate([best[-side:], best, best[:side]])
+    state = int(worth[-1, side:-side].argmax())
     shift = np.empty(len(fit))
     moved = np.zeros(len(fit))
     for i in range(len(fit) - 1, -1, -1):
         shift[i] = state
-        moved[i] = steps[back[i, state]] if i else 0
+        moved[i] = steps[(leading[i - 1, :, state] - cost).argmax()] if i else 0
         state = (state - int(moved[i])) % BINS
     first = (shift[0] + BINS / 2) % BINS - BINS / 2
     followed: FloatArray = first + np.cumsum(moved)
@@ -391,8 +392,8 @@ def _follow(spectra: Complex, profile: FloatArray) -> FloatArray:
 
 
 def _mean_profile(spectra: Complex, shift: FloatArray) -> FloatArray:
-    turn = np.exp(2j * np.pi / BINS * shift[:, None, None] * np.arange(BINS // 2 + 1))
-    mean: FloatArray = fft.irfft((spectra * turn).mean(axis=0), BINS, axis=1)
+    turn = np.exp(2j * np.pi / BINS * shift[:, None] * np.arange(BINS // 2 + 1)).astype(np.complex64)
+    mean: FloatArray = fft.irfft((spectra * turn[:, None]).mean(axis=0), BINS, axis=1)
     return mean
 
 

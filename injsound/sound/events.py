@@ -231,7 +231,7 @@ def _elsewhere(
         at = on_samples(at_s + apart, sr, start_s)
         rows = cut(white, sr, start_s, at, _before_with_search(sr), length + SEARCH_S)
         fit = correlate_rows(rows, template)
-        value, late = best_near(fit, sr, np.zeros(len(rows)), scatter_s, middle=round(SEARCH_S * sr), near_s=near_s)
+        value, late = best_near(fit, sr, np.zeros(1), scatter_s, middle=round(SEARCH_S * sr), near_s=near_s)
         values.append(value * level / _usual_level(rows))
         away.append(late)
     return np.stack(values), np.stack(away)

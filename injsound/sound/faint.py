@@ -69,9 +69,7 @@ def _follow(
         heard = value >= np.median(value)
         mean = cut(white, sr, start_s, due_s[heard] + late[heard], lead_s, after_s).mean(axis=0)[: len(template)]
         template = unit(mean)
-    chance, _ = best_near(
-        correlate_rows(around, template), sr, np.zeros(len(due_s)), scatter, middle=middle, near_s=REACH_S
-    )
+    chance, _ = best_near(correlate_rows(around, template), sr, np.zeros(1), scatter, middle=middle, near_s=REACH_S)
     level = float(np.linalg.norm(mean))
     own = cut(white, sr, start_s, due_s + late, lead_s, after_s)
     left = np.mean(own**2, axis=1) - value**2 / own.shape[1]

@@ -6,7 +6,7 @@ one look at a time would place on whatever noise is highest.
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg
+from scipy.linalg.lapack import dptsv
 
 from injsound.results import FloatArray
 from injsound.sound.signals import peak_place
@@ -54,17 +54,16 @@ def track_lateness(
     level = np.clip((level - 2.0) * 6.0 / (full - 2.0), 0.0, 6.0)
     moves = np.arange(-8, 9)
     cost = 0.25 * np.abs(moves)
-    source = np.clip(np.arange(bins)[:, None] - moves, 0, bins - 1)
-    total, back = level[0], np.zeros(level.shape, dtype=int)
+    # A row per move, a column per place that it leads to.
+    source = np.clip(np.arange(bins) - moves[:, None], 0, bins - 1)
+    total = level.astype(float)
     for i in range(1, len(level)):
-        trial = total[source] - cost
-        pick = trial.argmax(axis=1)
-        back[i] = source[np.arange(bins), pick]
-        total = level[i] + trial[np.arange(bins), pick]
+        total[i] += (total[i - 1, source] - cost[:, None]).max(axis=0)
     path = np.empty(len(level), dtype=int)
-    path[-1] = total.argmax()
+    path[-1] = total[-1].argmax()
     for i in range(len(level) - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
+        ways = source[:, path[i]]
+        path[i - 1] = ways[(total[i - 1, ways] - cost).argmax()]
     rough = ((path + 0.5) * step - middle) / sr
     _, late = best_near(fit, sr, rough, 3 * _TRACK_STEP_S, middle=middle, near_s=near_s)
     return _smooth(late, heard, rough)
@@ -81,8 +80,8 @@ def best_near(
         Match values of each event at every lag [standard deviations].
     sr : int
         Sampling rate [Hz].
-    trend_s : ndarray, shape (n,)
-        Expected lateness [s].
+    trend_s : ndarray, shape (n,) or (1,)
+        Expected lateness, one of each event or of all [s].
     scatter_s : float
         Usual distance from it [s].
     middle : int
@@ -98,20 +97,14 @@ def best_near(
         Where it is [s].
     """
     lag = (np.arange(fit.shape[1]) - middle) / sr
-    away = lag - trend_s[:, None]
-    price = _price(away / scatter_s) + np.where(np.abs(away) > near_s, 1e3, 0.0)
+    away = (np.abs(lag - trend_s[:, None]) / scatter_s).astype(fit.dtype)
+    # Student's t with 3 degrees: a log likelihood becomes a match value when divided by the separation; 6 is where
+    # counting becomes certain.
+    price = 2.0 / 6.0 * np.log(1 + away**2 / 3)
+    price[away > near_s / scatter_s] += 1e3
     place, _ = peak_place(fit - price)
     at = np.round(place).astype(int)[:, None]
-    return np.take_along_axis(fit, at, axis=1)[:, 0], (place - middle) / sr
-
-
-def _price(away: FloatArray) -> FloatArray:
-    """What a match loses for its distance from the expected place, in scatters: Student's t with 3 degrees.
-
-    A log likelihood becomes a match value when divided by the separation; 6 is where counting becomes certain.
-    """
-    price: FloatArray = 2.0 / 6.0 * np.log1p(away**2 / 3.0)
-    return price
+    return np.take_along_axis(fit, at, axis=1)[:, 0].astype(float), (place - middle) / sr
 
 
 def _smooth(late: FloatArray, heard: BoolArray, rough: FloatArray) -> tuple[FloatArray, float]:
@@ -132,15 +125,14 @@ def _smooth(late: FloatArray, heard: BoolArray, rough: FloatArray) -> tuple[Floa
 
 def _penalised(late: FloatArray, heard: BoolArray, rough: FloatArray, stiffness: float) -> FloatArray:
     """Penalised least squares on differences, wrong matches given less weight round by round."""
-    bands = np.zeros((2, len(late)))
-    bands[1], bands[0, 1:] = 2.0, -1.0
-    bands[1, [0, -1]] = 1.0
+    diagonal = np.full(len(late), 2.0 * stiffness)
+    diagonal[[0, -1]] = stiffness
+    beside = np.full(len(late) - 1, -stiffness)
     robust = heard.astype(float)
     smooth = rough
     for _ in range(4):
-        matrix = stiffness * bands
-        matrix[1] += robust + 1e-3
-        smooth = linalg.solveh_banded(matrix, robust * late + 1e-3 * rough)
+        # Positive definite and of three diagonals: LAPACK's own, as it is asked some hundred times.
+        smooth = dptsv(diagonal + robust + 1e-3, beside, robust * late + 1e-3 * rough)[2]
         residual = np.abs(late - smooth)
         scale = max(1.4826 * float(np.median(residual[heard])), _MIN_SCATTER_S)
         robust = heard / (1 + (residual / (3 * scale)) ** 2) ** 2

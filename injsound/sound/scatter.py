@@ -253,11 +253,9 @@ class _Normal:
 
 
 def _normal(model: _Differences, variance: FloatArray) -> _Normal:
-    from scipy.linalg import cholesky_banded
-
-    band = np.tensordot(variance, model.parts, 1)
+    band = (variance @ model.parts.reshape(len(variance), -1)).reshape(model.slack.shape)
     band += model.slack
-    factor = cholesky_banded(band, lower=True, check_finite=False)
+    factor = _cholesky(band)
     solved = _solve(factor, model.data)
     phases, behind = model.data[:, 1:], solved[:, 1:]
     rest = solved[:, 0] - behind @ np.linalg.solve(phases.T @ behind, phases.T @ solved[:, 0])
@@ -265,10 +263,21 @@ def _normal(model: _Differences, variance: FloatArray) -> _Normal:
     return _Normal(band=band, factor=factor, phases=phases, behind=behind, rest=rest, loss=loss)
 
 
-def _solve(factor: FloatArray, right: FloatArray) -> FloatArray:
-    from scipy.linalg import cho_solve_banded
+def _cholesky(band: FloatArray) -> FloatArray:
+    """Cholesky factor of a lower band; LAPACK is called some thousand times, so without scipy's checks round it."""
+    from scipy.linalg.lapack import dpbtrf
 
-    solution: FloatArray = cho_solve_banded((factor, True), right, check_finite=False)
+    factor: FloatArray
+    factor, failed = dpbtrf(band, lower=1)
+    if failed:
+        raise np.linalg.LinAlgError(f"covariance is not positive definite at {failed}")
+    return factor
+
+
+def _solve(factor: FloatArray, right: FloatArray) -> FloatArray:
+    from scipy.linalg.lapack import dpbtrs
+
+    solution: FloatArray = dpbtrs(factor, right, lower=1)[0]
     return solution
 
 
@@ -280,14 +289,9 @@ def _project(normal: _Normal, right: FloatArray) -> FloatArray:
 
 def _slopes(model: _Differences, normal: _Normal) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Twice the loss's slope in each variance, as what the model expects and what the data show, and information."""
-    from scipy.linalg import cholesky_banded
-
     log_det = np.log(normal.factor[0]).sum()
-    nudge = _NUDGE * (normal.band - model.slack)[0].sum() / model.parts[:, 0].sum(axis=1)
-    moved = [
-        np.log(cholesky_banded(normal.band + n * part, lower=True, check_finite=False)[0]).sum()
-        for n, part in zip(nudge, model.parts, strict=True)
-    ]
+    nudge = _NUDGE * (normal.band[0] - model.slack[0]).sum() / model.parts[:, 0].sum(axis=1)
+    moved = [np.log(_cholesky(normal.band + n * part)[0]).sum() for n, part in zip(nudge, model.parts, strict=True)]
     spread = model.parts[:, 0] * normal.rest
     for k in (1, 2):
         spread[:, k:] += model.parts[:, k, :-k] * normal.rest[:-k]
