@@ -159,6 +159,7 @@ class Why(StrEnum):
     KNOCKS_UNCLEAR = "knocks unclear"  # at_s, count: three mark a change, these are not three
     NO_KNOCKS = "no knocks"  # no stretch is marked
     SKIPS_LEFT = "skips left"  # cylinder, episodes
+    TICK_IN_DOUBT = "tick in doubt"  # file, cylinder, reason: it does not vouch for that injector
     BOUND = "bound"  # judged, rate_high
     SIBLING_SKIPS = "sibling skips"  # cylinder
     SIBLINGS_NOT_RECORDED = "siblings not recorded"  # cylinders: recorded before the repair, not since

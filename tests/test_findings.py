@@ -49,7 +49,7 @@ from injsound.findings.verify import clean_restarts_needed, newcombe_difference,
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
 from injsound.reading import read
 from injsound.results import KnockGroup, Note, ReasonCode, Verdict
-from injsound.show.findings_text import tell_comparison
+from injsound.show.findings_text import tell_comparison, tell_verify
 from injsound.show.text import Words
 from injsound.show.words.keys import Brief
 from injsound.simulate import Scene, Skipping, simulate
@@ -788,6 +788,19 @@ OLD = made_reading(EIGHT, sha256="b")
 def test_a_repair_is_verified_in_the_faults_own_condition_beside_its_fellows(found, why):
     assert found.verdict is VerifyVerdict.NOT_ENOUGH
     assert why in _whys(found)
+
+
+@pytest.mark.parametrize("code", WRONG_TICK)
+@pytest.mark.parametrize("skips", [NONE, EIGHT], ids=["steady", "skipping"])
+def test_a_tick_that_may_be_anothers_vouches_for_nothing(code, skips):
+    doubted = replace(made_reading(skips, sha256="a"), verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),))
+    found = _before_and_after(OLD, doubted)
+    assert (found.verdict, _whys(found)) == (VerifyVerdict.NOT_ENOUGH, [Why.TICK_IN_DOUBT])
+    assert found.record_s == 60
+    told = " ".join(" ".join(tell_verify(found, Words())).split())
+    assert f"a.wav does not vouch for cylinder 2: {Words().say(Brief(code.value))}." in told
+    again = _before_and_after(OLD, doubted, take(replace(GOOD, sha256="c"), 2, stage=Stage.AFTER))
+    assert Why.TICK_IN_DOUBT not in _whys(again)
 
 
 def test_ticks_in_which_a_skip_could_be_missed_bound_nothing():

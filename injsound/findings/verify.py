@@ -8,7 +8,15 @@ from injsound.diagnoses import Arm, Measure, Reason, Stage, Take, VerifyFinding,
 from injsound.errors import ParameterError
 from injsound.findings.alike import unlike, unlike_conditions
 from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
-from injsound.findings.episodes import LEVEL, REACH_S, arm_of_takes, more_episodes_p, shows_fault
+from injsound.findings.episodes import (
+    LEVEL,
+    REACH_S,
+    arm_of_takes,
+    is_counted,
+    more_episodes_p,
+    no_measure,
+    shows_fault,
+)
 from injsound.findings.fellows import prediction_limits
 from injsound.findings.opening import like_open_times
 from injsound.findings.proportions import events_needed, exact_limits, wilson_limits, zero_bound
@@ -17,6 +25,8 @@ from injsound.results import Figure
 
 # A good repair called "still skipping" costs a part: at LEVEL it was 0.54 % of 10,000 good ones (docs/methods.md).
 _STILL_LEVEL = 0.003
+# As much as is asked for everywhere where nothing says how long.
+_ONE_RECORDING_S = 60.0
 # A range wider than twice the fellows' usual value says nothing: two fellows that differ give one.
 _MOST_WIDTH = 2.0
 
@@ -126,12 +136,11 @@ def verify_repair(
     like = [t for t in takes if t.condition == condition]
     old = [t for t in like if t.cylinder == cylinder and t.stage is Stage.BEFORE]
     new = [t for t in like if t.cylinder == cylinder and t.stage is Stage.AFTER]
-    before, after = arm_of_takes(old), arm_of_takes(new)
+    before, after = arm_of_takes(old), arm_of_takes([t for t in new if no_measure(t.reading) is None])
     needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
-        uncounted = Reason(why=Why.NOT_COUNTED, figures={"file": new[0].reading.file})
         empty = Arm(episodes=0, blocks=0)
-        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, (uncounted,), needed, 60.0)
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, (_uncounted(new),), needed, _ONE_RECORDING_S)
     inside, outside = _timing([t for t in like if t.stage is Stage.AFTER], cylinder)
     siblings = _siblings(like, cylinder)
     if shows_fault(after, level=_STILL_LEVEL):
@@ -145,6 +154,14 @@ def verify_repair(
         return _finding(VerifyVerdict.NOT_ENOUGH, before, after, (*doubts, *inside), needed, record_s)
     bound = Reason(why=Why.BOUND, figures={"judged": after.judged, "rate_high": round(_rate_high(after), 4)})
     return _finding(VerifyVerdict.GOOD, before, after, (bound, *inside), needed, None)
+
+
+def _uncounted(new: Sequence[Take]) -> Reason:
+    """Why no recording after the repair counts: what ticks in it may be another's, or nothing could be counted."""
+    for reading in (t.reading for t in new if is_counted(t.reading)):
+        figures: dict[str, Figure] = {"file": reading.file, "cylinder": new[0].cylinder, "reason": no_measure(reading)}
+        return Reason(why=Why.TICK_IN_DOUBT, figures=figures)
+    return Reason(why=Why.NOT_COUNTED, figures={"file": new[0].reading.file})
 
 
 def _unlike_before(own: list[Take], old: list[Take], new: list[Take], before: Arm | None) -> list[Reason]:

@@ -194,6 +194,7 @@ FINDINGS: Table = {
         ),
         Why.NO_KNOCKS: "No group of knocks: give the times, or knock three times on metal at each change.",
         Why.SKIPS_LEFT: "Bad moments at cylinder {cylinder} since the repair: {episodes}.",
+        Why.TICK_IN_DOUBT: "{file} does not vouch for cylinder {cylinder}: {reason}. Record it again, closer.",
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
         Why.SIBLINGS_NOT_RECORDED: "Recorded before the repair and not since: cylinders {cylinders}.",

@@ -218,6 +218,7 @@ FINDINGS: Table = {
         ),
         Why.NO_KNOCKS: "No hay ningún grupo de golpes: indique los tiempos o dé tres golpes en metal en cada cambio.",
         Why.SKIPS_LEFT: "Tropiezos en el cilindro {cylinder} desde la reparación: {episodes}.",
+        Why.TICK_IN_DOUBT: "{file} no responde del cilindro {cylinder}: {reason}. Grábelo otra vez, más cerca.",
         Why.BOUND: "Se juzgaron {judged} chasquidos, bastantes para mostrar un fallo del 1 %.",
         Why.SIBLING_SKIPS: "También falla el cilindro {cylinder}.",
         Why.SIBLINGS_NOT_RECORDED: "Grabados antes de la reparación y no después: cilindros {cylinders}.",
