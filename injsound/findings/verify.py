@@ -158,10 +158,11 @@ def verify_repair(
 
 def _uncounted(new: Sequence[Take]) -> Reason:
     """Why no recording after the repair counts: what ticks in it may be another's, or nothing could be counted."""
-    for reading in (t.reading for t in new if is_counted(t.reading)):
-        figures: dict[str, Figure] = {"file": reading.file, "cylinder": new[0].cylinder, "reason": no_measure(reading)}
-        return Reason(why=Why.TICK_IN_DOUBT, figures=figures)
-    return Reason(why=Why.NOT_COUNTED, figures={"file": new[0].reading.file})
+    doubted = next((t.reading for t in new if is_counted(t.reading)), None)
+    if doubted is None:
+        return Reason(why=Why.NOT_COUNTED, figures={"file": new[0].reading.file})
+    figures: dict[str, Figure] = {"file": doubted.file, "cylinder": new[0].cylinder, "reason": no_measure(doubted)}
+    return Reason(why=Why.TICK_IN_DOUBT, figures=figures)
 
 
 def _unlike_before(own: list[Take], old: list[Take], new: list[Take], before: Arm | None) -> list[Reason]:
