@@ -1,9 +1,9 @@
 """Counting statistics: limits for a skip rate, what a clean count proves, and how skips lie in time.
 
-Thin over scipy. What every reading needs stands on ``scipy.special``: ``scipy.stats`` is made of the same, and its
-import alone takes half a second. Counts are of judged events: an unjudged event is neither heard nor skipped and is
-left out before a function here sees it. A train is a boolean array, one entry per judged event in order of time, True =
-skipped.
+Thin over scipy. What a command needs stands on ``scipy.special``: ``scipy.stats`` is made of the same, and its import
+alone takes 0.85 s (scipy 1.17), longer than all findings of a case. Counts are of judged events: an unjudged event is
+neither heard nor skipped and is left out before a function here sees it. A train is a boolean array, one entry per
+judged event in order of time, True = skipped.
 """
 
 import math
@@ -130,12 +130,14 @@ def wilson_limits(skipped: int, judged: int, *, confidence: float = CONFIDENCE) 
     ----------
     Wilson's interval as given by the NIST/SEMATECH e-Handbook, 7.2.4.1.
     """
-    import scipy.stats
+    from scipy.special import ndtri
 
     _check_counts(skipped, judged)
-    test = scipy.stats.binomtest(skipped, judged)
-    interval = test.proportion_ci(_check_share(confidence, "confidence"), method="wilson")
-    return float(interval.low), float(interval.high)
+    z, rate = float(ndtri((1 + _check_share(confidence, "confidence")) / 2)), skipped / judged
+    middle = (rate + z**2 / (2 * judged)) / (1 + z**2 / judged)
+    reach = z * math.sqrt(rate * (1 - rate) / judged + (z / (2 * judged)) ** 2) / (1 + z**2 / judged)
+    # At 0 and at 1 the two are equal but for rounding.
+    return middle - reach if skipped else 0.0, middle + reach if skipped < judged else 1.0
 
 
 def zero_bound(judged: int, *, confidence: float = CONFIDENCE) -> float:

@@ -27,8 +27,6 @@ _SMALL_HEIGHT = 3.9
 _LEFT, _RIGHT = 0.115, 0.95
 DPI = 150
 SMALL, _BODY, _LARGE = 8.0, 9.0, 15.0
-# A PNG gets no smaller above this, and takes twice as long.
-_PACKED = 3
 _INK = ("#ffffff", "#cfdbe6", "#6f93b3", "#24527a", "#0b2239")
 DARK = "#0b2239"
 _MARK = "#e8a200"
@@ -59,15 +57,17 @@ def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH
     """
     import matplotlib as mpl
 
+    figure = draw(reading, words=words)
+    if kind == "png":
+        return png_bytes(figure)
     buffer = io.BytesIO()
-    packed: dict[str, Any] = {"pil_kwargs": {"compress_level": _PACKED}} if kind == "png" else {}
     with mpl.rc_context({"svg.fonttype": "path", "svg.hashsalt": "injsound"}):
-        draw(reading, words=words).savefig(buffer, format=kind, dpi=DPI, **packed)
+        figure.savefig(buffer, format=kind, dpi=DPI)
     return buffer.getvalue()
 
 
 def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
-    """Its rows alone as PNG in 64 colours, for the report, which says the rest in words: two fit on a page.
+    """Its rows alone as PNG, for the report, which says the rest in words: two fit on a page.
 
     Parameters
     ----------
@@ -81,18 +81,34 @@ def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:
     bytes
         The file.
     """
+    figure = _empty_figure(_SMALL_HEIGHT)
+    _draw_cycles(figure, figure.add_gridspec(1, 1, top=0.92, bottom=0.12, left=_LEFT, right=_RIGHT)[0], reading, words)
+    return png_bytes(figure)
+
+
+def png_bytes(figure: "Figure") -> bytes:
+    """Encode a figure as PNG in 64 colours: a quarter of the size and of the time.
+
+    Parameters
+    ----------
+    figure : Figure
+        On an Agg canvas.
+
+    Returns
+    -------
+    bytes
+        The file, 150 dots per inch.
+    """
     from PIL import Image
 
-    figure = _empty_figure(_SMALL_HEIGHT)
     figure.set_dpi(DPI)
-    _draw_cycles(figure, figure.add_gridspec(1, 1, top=0.92, bottom=0.12, left=_LEFT, right=_RIGHT)[0], reading, words)
     figure.canvas.draw()
     pixels = np.asarray(figure.canvas.buffer_rgba())[:, :, :3]  # type: ignore[attr-defined]  # the canvas is Agg's
     buffer = io.BytesIO()
     image = Image.fromarray(np.ascontiguousarray(pixels)).quantize(
         64, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE
     )
-    image.save(buffer, "PNG")
+    image.save(buffer, "PNG", dpi=(DPI, DPI))
     return buffer.getvalue()
 
 
@@ -203,7 +219,8 @@ def style(axes: "Axes", title: str) -> None:
     title : str
         What stands over it.
     """
-    axes.set_title(title, fontsize=_BODY, color=DARK, loc="left", pad=6)
+    # With its height given, matplotlib need not measure everything else on the panel first.
+    axes.set_title(title, fontsize=_BODY, color=DARK, loc="left", y=1.0, pad=6)
     axes.tick_params(labelsize=SMALL, length=2.5, color=_QUIET, labelcolor=DARK)
     for side in axes.spines.values():
         side.set_color(_QUIET)

@@ -1,6 +1,5 @@
 """The injectors of one engine beside each other: rows around each own tick on equal scales, the odd one framed."""
 
-import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -8,7 +7,7 @@ import numpy as np
 
 from injsound.diagnoses import Comparison, Take
 from injsound.results import State
-from injsound.show.plot import DARK, DPI, SMALL, draw_around, ink_range, style
+from injsound.show.plot import DARK, SMALL, draw_around, ink_range, png_bytes, style
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
 
@@ -44,9 +43,7 @@ def compared_bytes(takes: Sequence[Take], found: Comparison, *, words: Words = E
     shown = _one_each([take for take in takes if take.reading.file in found.files])
     if not shown:
         return None
-    buffer = io.BytesIO()
-    draw_compared(shown, found, words=words).savefig(buffer, format="png", dpi=DPI)
-    return buffer.getvalue()
+    return png_bytes(draw_compared(shown, found, words=words))
 
 
 def _one_each(takes: Sequence[Take]) -> list[Take]:

@@ -21,8 +21,6 @@ from injsound.show.text import Words, failure_line, unbroken
 from injsound.show.words.keys import Page, Phrase
 from injsound.sound.signals import true_runs
 
-# Starting processes takes about as long as drawing so many pictures (measured on two cores).
-_DRAWN_ALONE = 4
 _SLOW = 4
 
 
@@ -126,18 +124,14 @@ def _pictured(case: Case, results: Mapping[str, Reading | Failure]) -> list[Read
 
 
 def _pictures(readings: list[Reading], words: Words) -> list[dict[str, str]]:
-    """With what stands over each, drawn in parallel where there are enough to be worth starting processes for."""
-    from joblib import Parallel, delayed
-
-    jobs = -1 if len(readings) > _DRAWN_ALONE else 1
-    drawn = Parallel(n_jobs=jobs)(delayed(small_picture_bytes)(reading, words=words) for reading in readings)
+    """With what stands over each."""
     return [
         {
             "name": f"{subject(reading, words)}, {reading.file}",
             "said": headline(reading, words),
-            "data": b64encode(png).decode(),
+            "data": b64encode(small_picture_bytes(reading, words=words)).decode(),
         }
-        for reading, png in zip(readings, drawn, strict=True)
+        for reading in readings
     ]
 
 

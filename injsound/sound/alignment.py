@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import time_at
+from injsound.sound.signals import Complex, time_at
 
 # One bin a degree of crank: 0.22 ms at 750 1/min, half the hop of the onset strength.
 BINS = 720
@@ -64,7 +64,7 @@ class Fit:
 
     chosen: tuple[int, ...]
     contrast: FloatArray
-    engine: npt.NDArray[np.complexfloating]
+    engine: Complex
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -230,20 +230,24 @@ def fit_order(parts: Sequence[Distinct], options: Sequence[Sequence[tuple[float,
     spectra = np.stack([_harmonics(part.sound) for part in parts])
     gram = np.einsum("rbf,sbf->frs", spectra, np.conj(spectra))
     total = float(np.einsum("frr->", gram).real)
+    turns = [_turns(some) for some in options]
 
-    def left(chosen: Sequence[int]) -> float:
-        return total - _explained(gram, *_turns([some[c] for some, c in zip(options, chosen, strict=True)]))
+    def left(chosen: Sequence[int], r: int) -> FloatArray:
+        """What each option of one recording leaves unexplained, the others as chosen."""
+        return total - _explained(gram, turns, chosen, r)
 
-    best = min((_descend(left, start, options) for start in _starts(options)), key=left)
+    ends = [_descend(left, start) for start in _starts(options)]
+    best = min(ends, key=lambda end: float(left(end, 0)[end[0]]))
     contrast = np.ones(len(parts))
-    for r, some in enumerate(options):
-        others = [left([*best[:r], c, *best[r + 1 :]]) for c in range(len(some)) if c != best[r]]
-        contrast[r] = (min(others, default=np.inf) + _TRIFLE * total) / (left(best) + _TRIFLE * total)
+    for r in range(len(options)):
+        rest = left(best, r)
+        others = np.delete(rest, best[r]).min(initial=np.inf)
+        contrast[r] = (others + _TRIFLE * total) / (rest[best[r]] + _TRIFLE * total)
     engine = _shared(spectra, *_turns([some[c] for some, c in zip(options, best, strict=True)]))
     return Fit(chosen=tuple(best), contrast=contrast, engine=engine)
 
 
-def lay_under(engine: npt.NDArray[np.complexfloating], part: Distinct, *, near: float) -> Lay:
+def lay_under(engine: Complex, part: Distinct, *, near: float) -> Lay:
     """Lay a recording without a known tick under the engine's sound.
 
     Parameters
@@ -274,52 +278,50 @@ def lay_under(engine: npt.NDArray[np.complexfloating], part: Distinct, *, near: 
     return Lay(zero=top / BINS, peak=float(like[top]), second=float(like[away].max()))
 
 
-def _harmonics(sound: FloatArray) -> npt.NDArray[np.complexfloating]:
-    spectrum: npt.NDArray[np.complexfloating] = fft.rfft(sound, axis=1)[:, 1 : _HARMONICS + 1]
+def _harmonics(sound: FloatArray) -> Complex:
+    spectrum: Complex = fft.rfft(sound, axis=1)[:, 1 : _HARMONICS + 1]
     return spectrum
 
 
-def _turns(
-    chosen: Sequence[tuple[float, float]],
-) -> tuple[npt.NDArray[np.complexfloating], npt.NDArray[np.complexfloating]]:
-    """How each harmonic of the engine's and of the surroundings' sound is turned in each recording."""
+def _turns(chosen: Sequence[tuple[float, float]]) -> tuple[Complex, Complex]:
+    """How each harmonic of the engine's and of the surroundings' sound is turned at each place."""
     tick, phase = np.array(chosen).T
     order = -2j * np.pi * np.arange(1, _HARMONICS + 1)[:, None]
     return np.exp(order * (tick - phase)), np.exp(order * tick)
 
 
-def _explained(
-    gram: npt.NDArray[np.complexfloating],
-    crank: npt.NDArray[np.complexfloating],
-    probe: npt.NDArray[np.complexfloating],
-) -> float:
-    """Power that the two sounds explain by least squares."""
-    n = crank.shape[1]
-    by_crank, by_probe, mixed = (
-        (np.conj(a)[:, None, :] @ gram @ b[:, :, None])[:, 0, 0]
-        for a, b in ((crank, crank), (probe, probe), (crank, probe))
-    )
-    alike = np.einsum("fr,fr->f", np.conj(crank), probe)
+def _explained(gram: Complex, turns: Sequence[tuple[Complex, Complex]], chosen: Sequence[int], r: int) -> FloatArray:
+    """Power that the two sounds explain by least squares, for every option of one recording."""
+    n, ours = len(turns), turns[r]
+    rest = [np.stack([turn[k][:, c] for turn, c in zip(turns, chosen, strict=True)], axis=1) for k in (0, 1)]
+    for one in rest:
+        one[:, r] = 0.0
+    along = [(gram @ one[:, :, None])[:, :, 0] for one in rest]
+
+    def form(a: int, b: int) -> Complex:
+        """Conjugated turns of sound a, the recordings' products, turns of sound b: only ours change with the option."""
+        fixed = (np.conj(rest[a]) * along[b]).sum(axis=1, keepdims=True)
+        mixed = np.conj(ours[a]) * along[b][:, [r]] + np.conj(along[a][:, [r]]) * ours[b]
+        whole: Complex = fixed + mixed + gram[:, r, [r]] * np.conj(ours[a]) * ours[b]
+        return whole
+
+    by_crank, by_probe, mixed = form(0, 0).real, form(1, 1).real, form(0, 1)
+    alike = (np.conj(rest[0]) * rest[1]).sum(axis=1, keepdims=True) + np.conj(ours[0]) * ours[1]
     free = n**2 - np.abs(alike) ** 2
-    both = (n * by_crank.real + n * by_probe.real - 2 * (alike * np.conj(mixed)).real) / np.maximum(free, 1e-9)
+    both = (n * by_crank + n * by_probe - 2 * (alike * np.conj(mixed)).real) / np.maximum(free, 1e-9)
     # Harmonics that both turn alike in all recordings cannot be told apart: one sound explains them.
-    return float(np.where(free > 1e-6 * n**2, both, by_probe.real / n).sum())
+    explained: FloatArray = np.where(free > 1e-6 * n**2, both, by_probe / n).sum(axis=0)
+    return explained
 
 
-def _shared(
-    spectra: npt.NDArray[np.complexfloating],
-    crank: npt.NDArray[np.complexfloating],
-    probe: npt.NDArray[np.complexfloating],
-) -> npt.NDArray[np.complexfloating]:
+def _shared(spectra: Complex, crank: Complex, probe: Complex) -> Complex:
     """The engine's sound by least squares; nothing where it cannot be told from the surroundings'."""
     n = crank.shape[1]
     by_crank = np.einsum("fr,rbf->bf", np.conj(crank), spectra)
     by_probe = np.einsum("fr,rbf->bf", np.conj(probe), spectra)
     alike = np.einsum("fr,fr->f", np.conj(crank), probe)
     free = n**2 - np.abs(alike) ** 2
-    engine: npt.NDArray[np.complexfloating] = np.where(
-        free > 1e-6 * n**2, (n * by_crank - alike * by_probe) / np.maximum(free, 1e-9), 0.0
-    )
+    engine: Complex = np.where(free > 1e-6 * n**2, (n * by_crank - alike * by_probe) / np.maximum(free, 1e-9), 0.0)
     return engine
 
 
@@ -329,16 +331,13 @@ def _starts(options: Sequence[Sequence[tuple[float, float]]]) -> list[list[int]]
     return [[0] * len(options), *([int(rng.integers(len(some))) for some in options] for _ in range(_STARTS))]
 
 
-def _descend(
-    left: Callable[[Sequence[int]], float], start: Sequence[int], options: Sequence[Sequence[tuple[float, float]]]
-) -> list[int]:
+def _descend(left: Callable[[Sequence[int], int], FloatArray], start: Sequence[int]) -> list[int]:
     """Change one recording's place at a time as long as less is left unexplained."""
     chosen = list(start)
     for _ in range(_PASSES):
         before = list(chosen)
-        for r, some in enumerate(options):
-            rest = [left([*chosen[:r], c, *chosen[r + 1 :]]) for c in range(len(some))]
-            chosen[r] = int(np.argmin(rest))
+        for r in range(len(chosen)):
+            chosen[r] = int(left(chosen, r).argmin())
         if chosen == before:
             break
     return chosen

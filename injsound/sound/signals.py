@@ -182,14 +182,29 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     gain = 1 / np.sqrt(np.maximum(power, power[inside].max() * 1e-6 + np.finfo(np.float32).tiny))
     gain *= np.clip((f - 0.8 * low_hz) / (0.4 * low_hz), 0, 1) * np.clip((1.02 * top - f) / (0.06 * top), 0, 1)
     kernel = np.roll(fft.irfft(gain, n), n // 2) * np.hanning(n)
-    return _convolved(y, kernel.astype(np.float32))[n // 2 : n // 2 + len(y)]
+    return convolved(y, kernel.astype(np.float32))[n // 2 : n // 2 + len(y)]
 
 
 _PSD_FRAMES = 4_000
 
 
-def _convolved(y: FloatArray, kernel: FloatArray) -> FloatArray:
-    """Convolve with a short kernel in blocks, the tail of each added to the next (overlap-add)."""
+def convolved(y: FloatArray, kernel: FloatArray) -> FloatArray:
+    """Convolve with a short kernel in blocks, the tail of each added to the next (overlap-add).
+
+    As scipy.signal does it, whose import takes 1.0 s (scipy 1.17: it imports scipy.stats), as much as a reading.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        Samples [unitless].
+    kernel : ndarray, shape (m,), of the same precision
+        What each sample becomes [unitless].
+
+    Returns
+    -------
+    ndarray, shape (at least n + m - 1,)
+        Zeros after the last tail [unitless].
+    """
     from scipy import fft, special
 
     tail = len(kernel) - 1
@@ -200,14 +215,15 @@ def _convolved(y: FloatArray, kernel: FloatArray) -> FloatArray:
     blocks.ravel()[: len(y)] = y
     made = fft.irfft(fft.rfft(blocks, n, axis=1) * fft.rfft(kernel, n), n, axis=1)
     made[1:, :tail] += made[:-1, step:]
-    convolved: FloatArray = made[:, :step].ravel()
-    return convolved
+    whole: FloatArray = made[:, :step].ravel()
+    return whole
 
 
 def high_passed(rows: FloatArray, sr: int, *, above_hz: float, order: int) -> FloatArray:
     """Butterworth high-pass that looks back only, from rest at the start of each row.
 
-    Applied by its frequency response to padded rows: the same as sample by sample, without a filter library.
+    Applied by its frequency response to padded rows: the same as sample by sample, without a filter library, for whose
+    import `convolved` tells the cost.
 
     Parameters
     ----------
