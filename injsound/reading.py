@@ -122,10 +122,12 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
         per_cycle=per_cycle,
     )
     learnt = replace(memory, interval_s=interval, profile=lock.profile)
-    chapter = replace(nothing, choice=choice, picture=_picture_without_tick(strength, lock, choice))
-    if choice.found is not ticks.Found.OWN:
-        return chapter, learnt
-    return _ask(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
+    chapter = replace(nothing, choice=choice)
+    if choice.found is ticks.Found.OWN:
+        chapter, learnt = _ask(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
+    if chapter.picture is None:
+        chapter = replace(chapter, picture=_picture_without_tick(strength, lock, choice))
+    return chapter, learnt
 
 
 def _fellows(engine: Engine) -> tuple[float, ...] | None:

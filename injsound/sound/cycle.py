@@ -12,11 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft, linalg, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
-from injsound.sound.signals import Complex, time_at
+from injsound.sound.signals import Complex, best_path, time_at
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256
@@ -348,7 +347,8 @@ def _first_profile(spectra: Complex) -> FloatArray:
     best, found = -np.inf, None
     for start in range(0, len(spectra) - n + 1, max(1, n // 2)):
         total = turn @ low[:, start : start + n]
-        power = (total.real**2 + total.imag**2).sum(axis=(0, 2))
+        parts = total.view(np.float32)
+        power = np.einsum("fsb,fsb->s", parts, parts)
         if power.max() > best:
             best, found = power.max(), total[:, power.argmax()]
     assert found is not None
@@ -369,25 +369,11 @@ def _follow(spectra: Complex, profile: FloatArray) -> FloatArray:
     """Unwrapped shift per cycle by circular Viterbi."""
     fit = _correlate(spectra, profile)
     fit = (fit - fit.mean(axis=1, keepdims=True)) / np.maximum(fit.std(axis=1, keepdims=True), 1e-12)
-    side = 14
-    steps = np.arange(-side, side + 1)
-    cost = (np.abs(steps) / 4.0) ** 1.5 * 0.25
-    # The worth of the best way to each shift, cycle by cycle, the circle's ends repeated on both sides.
-    worth = np.pad(fit.astype(float), ((0, 0), (side, side)), mode="wrap")
-    # Of each cycle a row per step, a column per shift to which it leads.
-    leading = sliding_window_view(worth, BINS, axis=1)[:, ::-1]
-    for i in range(1, len(fit)):
-        best = (leading[i - 1] - cost[:, None]).max(axis=0)
-        worth[i] += np.concatenate([best[-side:], best, best[:side]])
-    state = int(worth[-1, side:-side].argmax())
-    shift = np.empty(len(fit))
-    moved = np.zeros(len(fit))
-    for i in range(len(fit) - 1, -1, -1):
-        shift[i] = state
-        moved[i] = steps[(leading[i - 1, :, state] - cost).argmax()] if i else 0
-        state = (state - int(moved[i])) % BINS
-    first = (shift[0] + BINS / 2) % BINS - BINS / 2
-    followed: FloatArray = first + np.cumsum(moved)
+    steps = np.arange(-14, 15)
+    path = best_path(fit, (np.abs(steps) / 4.0) ** 1.5 * 0.25, circular=True)
+    first = (path[0] + BINS // 2) % BINS - BINS // 2
+    moved = (np.diff(path, prepend=path[0]) + BINS // 2) % BINS - BINS // 2
+    followed: FloatArray = first + np.cumsum(moved).astype(float)
     return followed
 
 

@@ -239,7 +239,7 @@ def _elsewhere(
 
 def _usual_level(rows: FloatArray) -> float:
     """Root mean square of the typical row."""
-    return float(np.sqrt(np.median(np.mean(rows**2, axis=1)))) or 1.0
+    return float(np.sqrt(np.median(np.einsum("km,km->k", rows, rows)) / rows.shape[1])) or 1.0
 
 
 def _rows_at(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, template: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.linalg.lapack import dptsv
 
 from injsound.results import FloatArray
-from injsound.sound.signals import peak_place
+from injsound.sound.signals import best_path, peak_place
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -52,18 +52,7 @@ def track_lateness(
     # Beyond what noise gives, and no event weighs more than another.
     full = max(8.0, float(np.median(level.max(axis=1)[heard])))
     level = np.clip((level - 2.0) * 6.0 / (full - 2.0), 0.0, 6.0)
-    moves = np.arange(-8, 9)
-    cost = 0.25 * np.abs(moves)
-    # A row per move, a column per place that it leads to.
-    source = np.clip(np.arange(bins) - moves[:, None], 0, bins - 1)
-    total = level.astype(float)
-    for i in range(1, len(level)):
-        total[i] += (total[i - 1, source] - cost[:, None]).max(axis=0)
-    path = np.empty(len(level), dtype=int)
-    path[-1] = total[-1].argmax()
-    for i in range(len(level) - 1, 0, -1):
-        ways = source[:, path[i]]
-        path[i - 1] = ways[(total[i - 1, ways] - cost).argmax()]
+    path = best_path(level, 0.25 * np.abs(np.arange(-8, 9)), circular=False)
     rough = ((path + 0.5) * step - middle) / sr
     _, late = best_near(fit, sr, rough, 3 * _TRACK_STEP_S, middle=middle, near_s=near_s)
     return _smooth(late, heard, rough)

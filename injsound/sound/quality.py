@@ -178,13 +178,14 @@ def _repeated(y: FloatArray, sr: int) -> Stretches:
 def _twins(y: FloatArray, low: int, high: int) -> list[tuple[int, int]]:
     """Places whose samples were all there a while before, as (place, lag), in order.
 
-    Fingerprints of four samples; only those with six zero bits are kept, so that both copies keep the same places.
+    Fingerprints of four samples; only those that begin with six zero bits are kept, so that both copies keep the same
+    places.
     """
-    keys = np.ascontiguousarray(y, dtype=np.float32).view(np.uint32).astype(np.uint64)
-    mixed = keys[:-3] * np.uint64(0x9E3779B97F4A7C15)
-    mixed ^= keys[1:-2] * np.uint64(0xC2B2AE3D27D4EB4F)
-    mixed ^= keys[3:] * np.uint64(0x165667B19E3779F9)
-    places = np.flatnonzero((mixed >> np.uint64(40)) & np.uint64(63) == 0)
+    keys = np.ascontiguousarray(y, dtype=np.float32).view(np.uint32)
+    mixed = keys[:-3] * np.uint32(0x9E3779B1)
+    mixed ^= keys[1:-2] * np.uint32(0x85EBCA77)
+    mixed ^= keys[3:] * np.uint32(0xC2B2AE3D)
+    places = np.flatnonzero(mixed < 2**26)
     places = places[(places > high + low) & (places < len(y) - high)]
     order = places[np.argsort(mixed[places], kind="stable")]
     lag = np.diff(order)

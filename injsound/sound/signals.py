@@ -238,8 +238,8 @@ def high_passed(rows: FloatArray, sr: int, *, above_hz: float, order: int) -> Fl
 
     Returns
     -------
-    ndarray of float64, shape (..., m)
-        Filtered rows [unitless].
+    ndarray, shape (..., m)
+        Filtered rows in the same precision [unitless].
 
     References
     ----------
@@ -252,8 +252,9 @@ def high_passed(rows: FloatArray, sr: int, *, above_hz: float, order: int) -> Fl
     n = fft.next_fast_len(m + round(_RINGS_FOR / above_hz * sr), real=True)
     poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
     s = 1j * np.tan(np.pi * np.arange(n // 2 + 1) / n) / np.tan(np.pi * above_hz / sr)
-    response = np.prod(s[:, None] / (1 - poles * s[:, None]), axis=1)
-    passed: FloatArray = fft.irfft(fft.rfft(rows.astype(float), n, axis=-1) * response, n, axis=-1)[..., :m]
+    spectra = fft.rfft(rows, n, axis=-1)
+    response = np.prod(s[:, None] / (1 - poles * s[:, None]), axis=1).astype(spectra.dtype)
+    passed: FloatArray = fft.irfft(spectra * response, n, axis=-1)[..., :m]
     return passed
 
 
@@ -421,6 +422,43 @@ def peak_place(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
     return top + step, rows[k, top]
 
 
+def best_path(score: FloatArray, cost: FloatArray, *, circular: bool) -> npt.NDArray[np.intp]:
+    """Path through the rows of a table that gathers most, less what its steps cost (Viterbi).
+
+    Parameters
+    ----------
+    score : ndarray, shape (n, states)
+        What each state is worth in each row [unitless].
+    cost : ndarray, shape (2 k + 1,)
+        Of steps from -k to k states; longer ones are not taken [unitless].
+    circular : bool
+        Whether the last state lies beside the first.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        State in each row [unitless].
+    """
+    n, states = score.shape
+    side = len(cost) // 2
+    # What the best way to each state is worth; beyond the ends the other end, or nothing.
+    worth = np.full((n, states + 2 * side), -np.inf)
+    worth[:, side:-side] = score
+    # Of each row, for every step to a state of the next, what the states are worth from which it comes.
+    coming = sliding_window_view(worth, states, axis=1)[:, ::-1]
+    for i in range(n):
+        if i:
+            worth[i, side:-side] += (coming[i - 1] - cost[:, None]).max(axis=0)
+        if circular:
+            worth[i, :side], worth[i, -side:] = worth[i, states:-side], worth[i, side : 2 * side]
+    path = np.empty(n, dtype=np.intp)
+    path[-1] = worth[-1, side:-side].argmax()
+    for i in range(n - 1, 0, -1):
+        step = int((coming[i - 1, :, path[i]] - cost).argmax()) - side
+        path[i - 1] = (path[i] - step) % states
+    return path
+
+
 def aic_pick(y: FloatArray) -> int:
     """Sample at which a signal's variance changes, by Akaike's criterion.
 
@@ -486,7 +524,7 @@ def mean_strikes(
 
     settle_s = 0.004
     rows = cut(y, sr, start_s, at_s, before_s + settle_s, after_s)
-    mean = high_passed(rows.mean(axis=0), sr, above_hz=_ABOVE_HZ, order=2)[round(settle_s * sr) :]
+    mean = high_passed(rows.mean(axis=0, dtype=float), sr, above_hz=_ABOVE_HZ, order=2)[round(settle_s * sr) :]
     energy = np.array([mean[: len(mean) - lag] @ mean[lag:] for lag in range(_ORDER + 1)])
     energy[0] = energy[0] * (1 + 1e-4) + np.finfo(float).tiny
     predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
