@@ -155,6 +155,17 @@ def test_nothing_at_its_own_place_is_dead_whatever_was_taken_for_its_tick(ticks)
     assert placings == [Placing.AT_PLACE, Placing.SILENT, Placing.AT_PLACE, Placing.AT_PLACE]
 
 
+@pytest.mark.parametrize("off_deg", [30, 47, 55, 112, 140])
+def test_a_dead_injectors_place_is_found_though_another_sound_was_taken_for_its_tick(off_deg):
+    # A sound somewhere between the injectors' places, which are 180 degrees apart: it fits none of them.
+    takes = [_take(FOUR, c, dead=(2,)) for c in (1, 2, 3, 4)]
+    picture = takes[1].reading.picture
+    wrong = ((picture.candidates[0] + off_deg / BINS) % 1.0,)
+    picture = replace(picture, own_phases=wrong, candidates=wrong)
+    takes[1] = replace(takes[1], reading=replace(takes[1].reading, picture=picture))
+    assert _placings(takes) == [Placing.AT_PLACE, Placing.SILENT, Placing.AT_PLACE, Placing.AT_PLACE]
+
+
 def test_of_two_candidates_the_one_at_its_place_counts():
     takes = [_take(FOUR, c, ticks=(4, 2) if c == 2 else None) for c in (1, 2, 3, 4)]
     assert set(_placings(takes)) == {Placing.AT_PLACE}

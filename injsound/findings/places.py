@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from injsound.diagnoses import Place, Placing, Reason, Stage, Take, Why
 from injsound.engine import Engine, Injection, cylinder_phases
@@ -297,31 +298,50 @@ def _distinct(one: _Cycle, bands: int, phases: Mapping[int, float], open_s: floa
 
 
 def _lies(cycles: Sequence[_Cycle], phases: Mapping[int, float], open_s: float) -> list[_Lie | None]:
-    """Where every recording lies on one crank: those with a tick fitted together, the others laid under them."""
+    """Where every recording lies on one crank: those with a tick fitted together, the others laid under them.
+
+    None where there are too few.
+    """
     bands = min(one.picture.halves.shape[1] for one in cycles)
     parts = [_distinct(one, bands, phases, open_s) for one in cycles]
     # One that cannot tell between two ticks is laid under the others where there are enough of them.
     ticked = [[k for k, one in enumerate(cycles) if one.ticks and (not sure or len(one.ticks) == 1)] for sure in (1, 0)]
     fitted = next((some for some in ticked if len(some) >= FEWEST_TICKS), [])
-    lies: list[_Lie | None] = [None] * len(cycles)
     if not fitted:
-        return lies
+        return [None] * len(cycles)
     options = [_options(cycles[k], phases) for k in fitted]
     fit = fit_order([parts[k] for k in fitted], options)
+    ticks = {k: some[chosen] for k, some, chosen in zip(fitted, options, fit.chosen, strict=True)}
     least = LEAST_CONTRAST[min(len(fitted), max(LEAST_CONTRAST))]
-    for k, some, chosen, contrast in zip(fitted, options, fit.chosen, fit.contrast, strict=True):
-        tick, phase = some[chosen]
-        over = float(contrast / least)
-        lies[k] = _Lie(zero=tick - phase, place=phase, clear=over >= 1, sure=over >= SURELY, contrast=float(contrast))
-    turned = _turned(cycles, lies, phases)
+    own = {k: _by_tick(*ticks[k], float(contrast), least) for k, contrast in zip(fitted, fit.contrast, strict=True)}
+    turned = _turned(cycles, [own.get(k) for k in range(len(cycles))], phases)
     near = TOLERANCE_S / cycles[0].length_s
-    for k in range(len(cycles)):
-        if lies[k] is None:
-            lay = lay_under(fit.engine, parts[k], near=near)
-            contrast = lay.peak / max(lay.second, 1e-9)
-            clear = lay.peak >= LEAST_LIKENESS and contrast >= LEAST_OVER_SECOND
-            lies[k] = _Lie(zero=lay.zero, place=None, clear=clear, sure=clear, contrast=contrast)
-    return [lie and _settle_one(lie, one, turned, phases) for one, lie in zip(cycles, lies, strict=True)]
+    laid = [own[k] if k in own else _by_sound(fit.engine, part, near) for k, part in enumerate(parts)]
+    settled = [_settle_one(lie, one, turned, phases) for one, lie in zip(cycles, laid, strict=True)]
+    clear = {k: ticks[k] for k in fitted if settled[k].clear}
+    for k in fitted:
+        others = [i for i in clear if i != k]
+        if own[k].clear or len(others) < FEWEST_TICKS:
+            continue
+        # What was taken for its tick fits no place clearly: it lies by the others' sound alone, where that is clear.
+        engine = fit_order([parts[i] for i in others], [[clear[i]] for i in others]).engine
+        if (anew := _by_sound(engine, parts[k], near)).clear:
+            settled[k] = _settle_one(anew, cycles[k], turned, phases)
+    return list(settled)
+
+
+def _by_tick(tick: float, phase: float, contrast: float, least: float) -> _Lie:
+    """Where a recording lies with its tick at a place of the firing order."""
+    over = contrast / least
+    return _Lie(zero=tick - phase, place=phase, clear=over >= 1, sure=over >= SURELY, contrast=contrast)
+
+
+def _by_sound(engine: npt.NDArray[np.complexfloating], part: Distinct, near: float) -> _Lie:
+    """Where a recording lies by the engine's common sound alone."""
+    lay = lay_under(engine, part, near=near)
+    contrast = lay.peak / max(lay.second, 1e-9)
+    clear = lay.peak >= LEAST_LIKENESS and contrast >= LEAST_OVER_SECOND
+    return _Lie(zero=lay.zero, place=None, clear=clear, sure=clear, contrast=contrast)
 
 
 def _settle_one(lie: _Lie, one: _Cycle, turned: _Turned | None, phases: Mapping[int, float]) -> _Lie:
