@@ -58,19 +58,22 @@ def read_case(
             due.append((key, entry))
             if warn is not None and _has_changed(entry, key, kept):
                 warn(f"{entry.file} has changed since it was read: it is read again, the old reading is kept")
-    keeps = True
+    keeps, texts = True, dict[str, str]()
     for key, entry, result in _read_new(case, due, jobs):
         results[entry.file] = result
         if keeps and isinstance(result, Reading):
-            keeps = _keep(case, key, result, warn)
+            keeps = _keep(case, key, result, texts, warn)
         if tell is not None:
             tell(entry.file)
     results |= _same_sounds(case, results)
     return {entry.file: results[entry.file] for entry in case.entries}
 
 
-def _keep(case: Case, key: str, reading: Reading, warn: Callable[[str], None] | None) -> bool:
-    """Add a reading to those that are kept, also to what another process kept meanwhile; False where that fails."""
+def _keep(case: Case, key: str, reading: Reading, texts: dict[str, str], warn: Callable[[str], None] | None) -> bool:
+    """Add a reading to those that are kept, also to what another process kept meanwhile; False where that fails.
+
+    The text of each kept reading is added to ``texts``, so that it is made once however many follow.
+    """
     arrays, path = _picture_path(case, key), case.folder / RESULTS_NAME
     try:
         if reading.picture is not None:
@@ -78,7 +81,10 @@ def _keep(case: Case, key: str, reading: Reading, warn: Callable[[str], None] | 
                 arrays.parent.mkdir(exist_ok=True)
             save_picture(arrays, reading.picture)
         kept = {**_load(case.folder), key: reading_to_json(reading)}
-        write_whole(path, dumps({"schema": 1, "readings": kept}).encode())
+        for one in kept.keys() - texts.keys():
+            texts[one] = dumps(kept[one]).rstrip().replace("\n", "\n  ")
+        rows = ",\n".join(f'  "{one}": {texts[one]}' for one in kept)
+        write_whole(path, f'{{\n "schema": 1,\n "readings": {{\n{rows}\n }}\n}}\n'.encode())
     except InjsoundError as error:
         if warn is not None:
             warn(f"{error}; readings are not kept")
