@@ -28,6 +28,7 @@ from injsound.diagnoses import Stage
 from injsound.engine import Engine
 from injsound.errors import InjsoundError
 from injsound.files import clear_strays, write_whole
+from injsound.record import dumps
 from injsound.results import Failure, Reading
 from injsound.runs import run_file
 from injsound.show.report import make_report
@@ -150,7 +151,9 @@ def test_a_changed_recording_is_read_again_and_told(job, sounds):
     assert results[NAMES[0]].seconds < results[NAMES[1]].seconds
     assert len(said) == 1
     assert said[0].startswith(f"{NAMES[0]} has changed")
-    assert len(json.loads((job / "results.json").read_text())["readings"]) == 3  # the old reading stays
+    kept = (job / "results.json").read_text()
+    assert len(json.loads(kept)["readings"]) == 3  # the old reading stays
+    assert kept == dumps(json.loads(kept))  # laid out as every other JSON
 
 
 @pytest.mark.parametrize(

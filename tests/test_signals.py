@@ -1,3 +1,5 @@
+from itertools import product
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -6,6 +8,8 @@ from injsound.results import CycleClock, Span, SpanKind
 from injsound.sound.signals import (
     aic_pick,
     align_clicks,
+    best_path,
+    convolved,
     cut,
     cycle_at,
     high_passed,
@@ -71,6 +75,34 @@ def test_peak_of_rows_too_short_for_a_parabola():
         place, value = peak_place(np.arange(3.0 * width).reshape(3, width))
         np.testing.assert_array_equal(place, [width - 1] * 3)
         np.testing.assert_array_equal(value, np.arange(1, 4) * width - 1.0)
+
+
+@pytest.mark.parametrize("circular", [True, False])
+def test_best_path_is_the_best_of_all_paths(circular):
+    rng = np.random.default_rng(4)
+    cost = np.array([0.4, 0.0, 0.3])
+    for _ in range(20):
+        score = rng.random((6, 4))
+
+        def worth(path, score=score):
+            steps = np.diff(path)
+            if circular:
+                steps = (steps + 1) % 4 - 1
+            if np.abs(steps).max() > 1:
+                return -np.inf
+            return score[np.arange(6), path].sum() - cost[steps + 1].sum()
+
+        found = best_path(score, cost, circular=circular)
+        assert worth(found) == pytest.approx(max(worth(np.array(path)) for path in product(range(4), repeat=6)))
+
+
+@pytest.mark.parametrize("n", [300, 4_801, 50_000])
+def test_convolution_is_numpys(n):
+    rng = np.random.default_rng(5)
+    y, kernel = rng.standard_normal(n), rng.standard_normal(192)
+    made = convolved(y, kernel)
+    np.testing.assert_allclose(made[: n + 191], np.convolve(y, kernel), atol=1e-9)
+    np.testing.assert_allclose(made[n + 191 :], 0.0, atol=1e-9)
 
 
 def test_aic_finds_a_step_in_variance():

@@ -220,7 +220,7 @@ def _lag_scores(
     starts = np.arange(0, len(frames) - n_width + 1, max(1, round(hop / step)))
     together = frames.mean(axis=1, keepdims=True)
     bands = np.concatenate([frames, together], axis=1).T.astype(np.float32)
-    weight = np.r_[np.full(frames.shape[1], 0.5 / frames.shape[1]), 0.5]
+    weight = np.r_[np.full(frames.shape[1], 0.5 / frames.shape[1]), 0.5].astype(np.float32)
     window = np.hanning(n_width + 2)[1:-1].astype(np.float32)
     n_fft = fft.next_fast_len(2 * n_width, real=True)
     taper = fft.irfft(np.abs(fft.rfft(window, n_fft)) ** 2, n_fft)[:n_width]
@@ -234,11 +234,11 @@ def _lag_scores(
         if chirp:
             # Frames at which an engine speeding up by `chirp` would have turned evenly.
             index = start + np.round(np.interp(t, np.expm1(chirp * t) / chirp, np.arange(n_width))).astype(int)
-        spectra = fft.rfft(bands[:, index] * window, n_fft, axis=1)
-        power = spectra.real**2 + spectra.imag**2
+        part = bands[:, index] * window
+        spectra = fft.rfft(part, n_fft, axis=1)
         # The bands' spectra are added, each over its energy, and turned into one autocorrelation.
-        energy = (2 * power.sum(axis=1) - power[:, 0] - power[:, -1]) / n_fft
-        even = fft.irfft((weight / np.maximum(energy, 1e-12)) @ power, n_fft)[:n_width] / taper
+        shares = weight / np.maximum((part**2).sum(axis=1), 1e-12)
+        even = fft.irfft(shares @ (spectra.real**2 + spectra.imag**2), n_fft)[:n_width] / taper
         rated: FloatArray = np.interp(lag_frames, np.arange(n_width), even, right=0.0) @ (1 / times)
         return rated
 

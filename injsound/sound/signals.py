@@ -446,9 +446,11 @@ def best_path(score: FloatArray, cost: FloatArray, *, circular: bool) -> npt.NDA
     worth[:, side:-side] = score
     # Of each row, for every step to a state of the next, what the states are worth from which it comes.
     coming = sliding_window_view(worth, states, axis=1)[:, ::-1]
+    left = np.empty((len(cost), states))
     for i in range(n):
         if i:
-            worth[i, side:-side] += (coming[i - 1] - cost[:, None]).max(axis=0)
+            np.subtract(coming[i - 1], cost[:, None], out=left)
+            worth[i, side:-side] += np.maximum.reduce(left)
         if circular:
             worth[i, :side], worth[i, -side:] = worth[i, states:-side], worth[i, side : 2 * side]
     path = np.empty(n, dtype=np.intp)
