@@ -89,6 +89,13 @@ def test_grey_print_still_shows_the_holes(tmp_path):
     assert np.abs(grey[0] - grey[1]).max() > 0.5
 
 
+def test_the_page_prints_no_tint_and_the_mark_keeps_its_colour(tmp_path):
+    (tmp_path / "x.png").write_bytes(picture_bytes(reading(skipped=(40, 41, 150))))
+    pixels = np.round(255 * image.imread(tmp_path / "x.png")[..., :3])
+    assert (pixels[:, -1] == 255).all()
+    assert (np.abs(pixels - [232, 162, 0]).max(axis=2) <= 3).sum() > 100  # amber, #e8a200
+
+
 def test_ten_minutes_and_long_names():
     long = replace(reading(), picture=picture(3_750), seconds=600.0, file="a" * 200 + " “ö” .m4a")
     assert picture_bytes(long).startswith(b"\x89PNG")

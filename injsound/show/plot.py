@@ -31,6 +31,7 @@ _INK = ("#ffffff", "#cfdbe6", "#6f93b3", "#24527a", "#0b2239")
 DARK = "#0b2239"
 _MARK = "#e8a200"
 _QUIET = "#8a8f94"
+_NEARLY_WHITE = 250
 _CLOSE_S = 0.012
 # A diamond's height as a share of the panel's.
 _GROUPED = 0.022
@@ -108,6 +109,8 @@ def png_bytes(figure: "Figure") -> bytes:
     image = Image.fromarray(np.ascontiguousarray(pixels)).quantize(
         64, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE
     )
+    # The page's white is averaged with what is nearly white: it would print as a tint.
+    image.putpalette([255 if level > _NEARLY_WHITE else level for level in image.getpalette() or ()])
     image.save(buffer, "PNG", dpi=(DPI, DPI))
     return buffer.getvalue()
 
