@@ -172,9 +172,7 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
     choice = replace(chapter.choice, own=asked.own)
     cycles, due, hidden, matches = asked.cycles, asked.due, asked.hidden, asked.matches
     present = ~hidden & (matches.skip_probability < 0.5)
-    gaps = opentime.measure_gaps(
-        recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan), hint_s=asked.own.gap_s
-    )
+    gaps = opentime.measure_gaps(recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan))
     shift = gaps.open_offset_s
     neighbours = _neighbour_ticks(white, sr, start_s, lock, choice, cycles, matches.due_s - due)
     others = company.neighbours_company(neighbours, len(due))

@@ -33,6 +33,8 @@ ALLOWED = {
     "sound.ticks": BASE | {"sound.candidates", "sound.faint"},
     "sound.faint": BASE | {"sound.candidates", "sound.lateness", "sound.partner"},
     "sound.partner": BASE | {"sound.candidates"},
+    "sound.opentime": BASE | {"sound.candidates", "sound.doublet", "sound.echo"},
+    "sound.doublet": BASE | {"sound.candidates", "sound.echo"},
     "sound.events": BASE | {"sound.kinds", "sound.lateness"},
     "findings.proportions": {"errors", "results"},
     "diagnoses": {"results"},

@@ -1,7 +1,8 @@
 """The second click of a tick, where the first one is too faint for it to show cycle by cycle.
 
 Once the due events are matched with one click, their mean over the whole recording tells whether another click keeps
-its distance from it to a fraction of a period: only the other end of the same solenoid's stroke does.
+its distance from it to a fraction of a period: the other end of the same solenoid's stroke does, and an echo, which
+counts no worse. Which of both it is, ``doublet.py`` asks for the open time.
 """
 
 from dataclasses import replace

@@ -517,20 +517,39 @@ def mean_strikes(
     -------
     ndarray, shape (m,)
         Prediction residual of the mean above 1.2 kHz; all filters look back only [unitless].
-
-    References
-    ----------
-    Linear prediction by the autocorrelation method: Makhoul, Proc. IEEE 63, 561-580, 1975 (from memory).
     """
-    from scipy import linalg
-
     settle_s = 0.004
     rows = cut(y, sr, start_s, at_s, before_s + settle_s, after_s)
     mean = high_passed(rows.mean(axis=0, dtype=float), sr, above_hz=_ABOVE_HZ, order=2)[round(settle_s * sr) :]
-    energy = np.array([mean[: len(mean) - lag] @ mean[lag:] for lag in range(_ORDER + 1)])
+    return without_ring(mean, like=mean)
+
+
+def without_ring(mean: FloatArray, *, like: FloatArray) -> FloatArray:
+    """What linear prediction leaves of a signal: what struck, without what rings on.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (m,)
+        Signal [unitless].
+    like : ndarray, shape (n,), n > 12
+        Stretch whose ring is predicted [unitless].
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Prediction residual; it looks back only [unitless].
+
+    References
+    ----------
+    Autocorrelation method: Makhoul, Proc. IEEE 63, 561-580, 1975 (from memory).
+    """
+    from scipy import linalg
+
+    energy = np.array([like[: len(like) - lag] @ like[lag:] for lag in range(_ORDER + 1)])
     energy[0] = energy[0] * (1 + 1e-4) + np.finfo(float).tiny
     predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
-    return np.convolve(mean, np.concatenate([[1.0], -predict]))[: len(mean)]
+    left: FloatArray = np.convolve(mean, np.concatenate([[1.0], -predict]))[: len(mean)]
+    return left
 
 
 _SEEDS, _ROUNDS = 5, 3
