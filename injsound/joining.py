@@ -38,8 +38,6 @@ from injsound.sound.signals import time_at, true_runs
 
 # Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
 _SEAM_S = 1.0
-# Locked: profiles of odd and even cycles agree. Noise reaches 0.62, the faintest engines that could be counted 0.68.
-LEAST_AGREEMENT = 0.62
 _SMOOTH_CYCLES = 10
 
 
@@ -59,6 +57,7 @@ class Heard:
     audible: bool = False
     injectors_audible: bool = False
     suggested_s: float | None = None
+    settled: bool = True
     jitter: Jitter = field(default_factory=Jitter)
     picture: Picture | None = None
     gap_s: float = float("nan")
@@ -192,7 +191,7 @@ def _joined_events(heard: list[Heard]) -> Events:
 def _firing(heard: list[Heard], engine: Engine) -> Firing | None:
     lengths = []
     for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.lock is not None and chapter.lock.agreement >= LEAST_AGREEMENT:
+        if chapter.lock is not None and chapter.lock.agreement >= cycle.LEAST_AGREEMENT:
             clock = chapter.lock.clock
             whole = np.arange(np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1]) + 1)
             times = time_at(clock, whole)
@@ -304,8 +303,9 @@ def _warnings(
             notes[code] = Note(code=code, figures=figures)
     if rpm is None and firing is not None:
         notes[WarningCode.RPM_ESTIMATED] = Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": round(firing.rpm)})
-    if rpm is not None and heard[0].suggested_s is not None:
-        figures = {"rpm_given": rpm, "rpm_heard": round(120 / heard[0].suggested_s)}
+    suggested = next((chapter.suggested_s for chapter in heard if chapter.suggested_s is not None), None)
+    if rpm is not None and suggested is not None:
+        figures = {"rpm_given": rpm, "rpm_heard": round(120 / suggested)}
         notes[WarningCode.RPM_CONTRADICTED] = Note(code=WarningCode.RPM_CONTRADICTED, figures=figures)
     if engine.injection is Injection.BATCH:
         notes[WarningCode.NEIGHBOUR_COINCIDES] = Note(code=WarningCode.NEIGHBOUR_COINCIDES)
@@ -340,6 +340,8 @@ def _finding(
     firing: Firing | None,
     warnings: tuple[Note, ...],
 ) -> Finding:
+    if not all(chapter.settled for chapter in heard):
+        return doubtful((Note(code=ReasonCode.NO_LOCK),))
     if not counted or firing is None:
         return _without_count(heard, warnings)
     worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)

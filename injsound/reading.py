@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.engine import EVENTS_PER_CYCLE, Engine, check_rpm, cycle_interval, neighbour_phases
-from injsound.joining import LEAST_AGREEMENT, Heard, join, select
+from injsound.joining import Heard, join, select
 from injsound.results import (
     UNJUDGED_KINDS,
     Events,
@@ -26,7 +26,20 @@ from injsound.results import (
     SpanKind,
     State,
 )
-from injsound.sound import alignment, company, cycle, jitter, knocks, levels, onsets, opentime, quality, scatter, ticks
+from injsound.sound import (
+    alignment,
+    company,
+    cycle,
+    engine_speed,
+    jitter,
+    knocks,
+    levels,
+    onsets,
+    opentime,
+    quality,
+    scatter,
+    ticks,
+)
 from injsound.sound.candidates import Candidate
 from injsound.sound.events import Matches, match_elsewhere, match_events
 from injsound.sound.partner import with_partner
@@ -79,23 +92,26 @@ def read(
     heard: list[Heard] = []
     seconds = 0.0
     for recording in chapters:
-        chapter, memory = _hear(recording, engine, memory, given=rpm is not None)
+        chapter, memory = _hear(recording, engine, memory)
         seconds = recording.start_s + len(recording.y) / recording.sr
         # The samples go: a view of none of them would keep them all.
         heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))
     return join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
 
 
-def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool) -> tuple[Heard, _Memory]:
+def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, _Memory]:
     checked = quality.judge_quality(recording, interval_s=memory.interval_s)
     strength = onsets.onset_strength(recording, bandwidth_hz=checked.bandwidth_hz)
-    interval = memory.interval_s or cycle.estimate_interval(strength)
-    suggested = cycle.contradicting_interval(strength, interval_s=interval) if given and interval else None
     blind = tuple(span for span in checked.spans if span.kind in UNJUDGED_KINDS)
-    lock = None
-    if interval is not None:
-        lock = cycle.lock_cycle(strength, interval_s=interval, profile=memory.profile, without=blind)
-        checked = replace(checked, spans=(*checked.spans, *_lost_spans(lock, blind)))
+    followed = engine_speed.follow_engine(
+        strength,
+        interval_s=memory.interval_s,
+        cylinders=None if engine.firing_angles else engine.cylinders,
+        profile=memory.profile,
+        without=blind,
+    )
+    lock = followed.lock
+    checked = replace(checked, spans=(*checked.spans, *_lost_spans(lock, blind)))
     struck = knocks.find_knocks(recording.y, recording.sr, recording.start_s, checked.spans)
     bumps = [span for span in checked.spans if span.kind is SpanKind.BUMP]
     recording = replace(recording, y=muted(recording.y, recording.sr, recording.start_s, bumps))
@@ -104,10 +120,14 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
         quality=checked,
         lock=lock,
         spans=checked.spans,
-        suggested_s=suggested,
+        suggested_s=followed.suggested_s,
+        settled=followed.settled,
         knocks=struck,
     )
-    if lock is None or lock.agreement < LEAST_AGREEMENT:
+    if followed.suggested_s is not None or not followed.settled:
+        # No count by a cycle that the sound contradicts.
+        return nothing, memory
+    if lock is None or lock.agreement < cycle.LEAST_AGREEMENT:
         return nothing, memory
     white = whitened(recording.y, recording.sr, high_hz=checked.bandwidth_hz)
     per_cycle = EVENTS_PER_CYCLE[engine.injection]
@@ -121,7 +141,7 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory, *, given: bool)
         fellows=_fellows(engine),
         per_cycle=per_cycle,
     )
-    learnt = replace(memory, interval_s=interval, profile=lock.profile)
+    learnt = replace(memory, interval_s=memory.interval_s or cycle_length(lock.clock), profile=lock.profile)
     chapter = replace(nothing, choice=choice)
     if choice.found is ticks.Found.OWN:
         chapter, learnt = _ask(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
@@ -139,7 +159,7 @@ def _fellows(engine: Engine) -> tuple[float, ...] | None:
 
 def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span, ...]:
     """Stretches in which the engine's cycle is not heard, where nothing else explains it."""
-    if lock is None or lock.agreement < LEAST_AGREEMENT:
+    if lock is None or lock.agreement < cycle.LEAST_AGREEMENT:
         return ()
     first = np.ceil(lock.clock.cycles[0])
     times = time_at(lock.clock, first + true_runs(lock.unheard))

@@ -31,6 +31,7 @@ ALLOWED = {
     "sound.audio": BASE | {"sound.decoders"},
     "sound.scatter": BASE | {"sound.jitter"},
     "sound.ticks": BASE | {"sound.candidates", "sound.faint"},
+    "sound.engine_speed": BASE | {"sound.cycle", "sound.orders"},
     "sound.faint": BASE | {"sound.candidates", "sound.lateness", "sound.partner"},
     "sound.partner": BASE | {"sound.candidates"},
     "sound.opentime": BASE | {"sound.candidates", "sound.doublet", "sound.echo"},

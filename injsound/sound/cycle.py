@@ -35,6 +35,8 @@ _SPEED_RANGE = (0.75, 4.3)
 # Relative speed change per second that a rev or its decay may reach; zero is the steady engine.
 _CHIRPS = (0.0, -1.6, -1.1, -0.75, -0.5, -0.3, -0.15, 0.15, 0.3, 0.5, 0.75, 1.1, 1.6)
 _STRETCH = 24
+# Locked: profiles of odd and even cycles agree. Noise reaches 0.62, the faintest engines that could be counted 0.68.
+LEAST_AGREEMENT = 0.62
 # What leaving the typed speed costs per window, where that speed does not show and where it does: multiples of the
 # cycle repeat the sound as well, and shorter ones better where the speed wanders. Once so, and once nearly free.
 _LEAVING, _LEAVING_SHOWN = 0.06, 0.3
@@ -102,6 +104,7 @@ def lock_cycle(
     interval_s: float,
     tolerance: float = TOLERANCE,
     profile: FloatArray | None = None,
+    clock: CycleClock | None = None,
     without: Sequence[Span] = (),
 ) -> Lock | None:
     """Follow the engine's 720-degree cycle through a chapter.
@@ -116,6 +119,8 @@ def lock_cycle(
         How far the typed speed may be off [unitless].
     profile : ndarray, shape (n_bands, BINS), or None
         Profile of an earlier chapter, to keep the place of phase zero.
+    clock : CycleClock or None
+        A clock that is nearly right, to begin with; None begins with the local cycle length.
     without : sequence of Span
         Stretches whose sound says nothing: the clock runs through the long ones as its surroundings foretell.
 
@@ -135,7 +140,8 @@ def lock_cycle(
             sound[(times >= span.from_s - _SLOW_S) & (times <= span.to_s + _SLOW_S)] = 0.0
     if strength.bands.shape[1] * strength.hop_s < 4 * interval_s:
         return None
-    clock = _interval_path(sound, strength, interval_s, tolerance)
+    if clock is None:
+        clock = _interval_path(sound, strength, interval_s, tolerance)
     for stage in range(3):
         spectra = fft.rfft(_fold(sound, strength, clock), axis=2)
         if stage == 0:
@@ -324,12 +330,35 @@ def _integrate(times_s: FloatArray, length_s: FloatArray, strength: OnsetStrengt
 # --- folding --------------------------------------------------------------------------------------------------------
 
 
-def _fold(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> FloatArray:
-    """Whole cycles by bands by bins, each cycle's mean removed."""
+def turned_sound(strength: OnsetStrength, clock: CycleClock) -> FloatArray:
+    """Onset strength over the crank instead of over time.
+
+    Parameters
+    ----------
+    strength : OnsetStrength
+        Onset strength in bands [unitless].
+    clock : CycleClock
+        Time against cycle.
+
+    Returns
+    -------
+    ndarray, shape (n_cycles * BINS, n_bands)
+        At even steps of the clock, over its whole cycles, the slow part removed [unitless].
+    """
+    return _turned(_flatten(strength), strength, clock)
+
+
+def _turned(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> FloatArray:
     first, last = np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1])
     phase = first + np.arange(round((last - first) * BINS)) / BINS
     frame = np.round((time_at(clock, phase) - strength.start_s) / strength.hop_s).astype(int)
-    folded = sound[np.clip(frame, 0, len(sound) - 1)].reshape(-1, BINS, sound.shape[1]).transpose(0, 2, 1)
+    turned: FloatArray = sound[np.clip(frame, 0, len(sound) - 1)]
+    return turned
+
+
+def _fold(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> FloatArray:
+    """Whole cycles by bands by bins, each cycle's mean removed."""
+    folded = _turned(sound, strength, clock).reshape(-1, BINS, sound.shape[1]).transpose(0, 2, 1)
     level: FloatArray = folded - folded.mean(axis=2, keepdims=True)
     return level
 
@@ -476,8 +505,6 @@ def _agreement(cycles: FloatArray) -> float:
 # (common practice, no source).
 _IDLE_S = (0.08, 0.24)
 _AS_GOOD = 0.4
-# The typed speed is contradicted where it repeats the sound less than this share of the best length.
-_CONTRADICTED = 0.4
 
 
 def estimate_interval(strength: OnsetStrength) -> float | None:
@@ -492,7 +519,7 @@ def estimate_interval(strength: OnsetStrength) -> float | None:
     -------
     float or None
         The length between 0.08 and 0.24 s that repeats the sound better than those around it [s]; None where nothing
-        repeats. Half and twice that length can be right as well.
+        repeats. Simple multiples of that length can be right as well: `engine_speed.follow_engine` tells.
     """
     lags, score, clear = _repetition(strength, (0.7 * _IDLE_S[0], 1.35 * _IDLE_S[1]))
     if not clear:
@@ -509,30 +536,6 @@ def estimate_interval(strength: OnsetStrength) -> float | None:
         others = peaks[peaks != peak]
         around[k] = np.interp(lags[peak], lags[others], score[others]) if others.size else 0.0
     return float(lags[inside[int((score[inside] - around).argmax())]])
-
-
-def contradicting_interval(strength: OnsetStrength, *, interval_s: float, tolerance: float = TOLERANCE) -> float | None:
-    """Cycle length that the sound suggests, where it contradicts the typed speed.
-
-    Parameters
-    ----------
-    strength : OnsetStrength
-        Onset strength in bands [unitless].
-    interval_s : float
-        Cycle length by the tachometer, 120/rpm [s].
-    tolerance : float
-        How far the typed speed may be off [unitless].
-
-    Returns
-    -------
-    float or None
-        Suggested length, or None where the sound agrees or says nothing [s].
-    """
-    lags, score, clear = _repetition(strength, (min(0.06, 0.7 * interval_s), max(0.26, 1.5 * interval_s)))
-    near = np.abs(np.log(lags / interval_s)) <= tolerance
-    if not clear or not near.any() or score[near].max() >= _CONTRADICTED * score.max():
-        return None
-    return float(lags[score.argmax()])
 
 
 def _repetition(strength: OnsetStrength, range_s: tuple[float, float]) -> tuple[FloatArray, FloatArray, bool]:
