@@ -8,6 +8,7 @@ quarters of each cycle has its lines at the multiples of 3/4, the strong ones of
 
 from dataclasses import dataclass
 from fractions import Fraction
+from math import ceil
 
 import numpy as np
 from scipy import fft, ndimage
@@ -65,7 +66,7 @@ class Orders:
         """How far the lines of the clock's own cycle stand over what lies beside them [log power]."""
         at = np.arange(_LOWEST_ORDER, int(len(self.lines) / self.per_order)) * self.per_order
         on, beside = (np.minimum(self.lines[at + round(off * self.per_order)], _MOST) for off in (0.0, _BESIDE))
-        return float(np.mean(on) - np.mean(beside))
+        return float(on.mean() - beside.mean())
 
 
 def measure_orders(turned: FloatArray, bins: int, interval_s: float) -> Orders:
@@ -134,7 +135,7 @@ def repeats_after(orders: Orders, *, longest: float = 2.5, cylinders: int | None
 
 def _worth(orders: Orders, repeat: Fraction) -> float:
     """What the lines of a comb hold, each for its price."""
-    lines = orders.comb(repeat)[int(np.ceil(_LOWEST_ORDER * repeat)) - 1 :]
+    lines = orders.comb(repeat)[ceil(_LOWEST_ORDER * repeat) - 1 :]
     return float(np.sum(np.minimum(lines, _MOST) - _PRICE))
 
 
