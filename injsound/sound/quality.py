@@ -34,6 +34,8 @@ _FADE_DB = 10.0
 _SPIKE_RATIO = 12.0
 _SPEECH_CODECS = frozenset({"amrnb", "amrwb", "amr_nb", "amr_wb", "speex", "gsm", "qcelp", "evrc"})
 _NARROW_HZ = 6_000.0
+# The band ends where the level has fallen by this much.
+_EDGE_DB = 6.0
 _QUIET_DB = -50.0
 # Repeated buffers: the block that equals the one before it, 5 to 100 ms long.
 _REPEAT_S = (0.005, 0.1)
@@ -281,7 +283,10 @@ def _bandwidth(y: FloatArray, sr: int) -> float:
     for k in range(len(level) - 1 - per_khz, 2 * per_khz, -1):
         above = level[k + per_khz :]
         if level[k] - level[k + per_khz] > 20 and above.max() < level[k] - 15:
-            return float((k + per_khz // 2) * sr / n)
+            # The foot of the cliff; its edge is the last place as loud as the 2 kHz before it.
+            before = level[max(0, k - 2 * per_khz) : k + 1]
+            edge = k + 1 - len(before) + int(np.flatnonzero(before >= np.median(before) - _EDGE_DB)[-1])
+            return float(edge * sr / n)
     return sr / 2
 
 

@@ -266,13 +266,15 @@ def _apart(a: Candidate, b: Candidate, per_cycle: int) -> float:
 
 
 def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candidate], float]) -> list[Candidate]:
-    """Of the two clicks of a doublet keep the one that rises more, with the gap where only the other one shows it."""
+    """Of the two clicks of a doublet keep the one that rises more, with the other's gap where its own leads nowhere."""
     kept: list[Candidate] = []
     for click in sorted(clicks, key=weight, reverse=True):
         same = [k for k, other in enumerate(kept) if _one_tick(click, other, interval)]
         if not same:
             kept.append(click)
-        elif not np.isfinite(kept[same[0]].gap_s) and _points_at(click, kept[same[0]], interval):
+        elif _points_at(click, kept[same[0]], interval) and not any(
+            _points_at(kept[same[0]], other, interval) for other in clicks
+        ):
             kept[same[0]] = replace(kept[same[0]], gap_s=-click.gap_s)
     return kept
 

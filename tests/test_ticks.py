@@ -1,0 +1,48 @@
+"""Whose tick it is: clicks laid into noise at exact times, all of the other injectors'."""
+
+import numpy as np
+import pytest
+
+from injsound.results import CycleClock, Recording
+from injsound.simulate.chain import respond
+from injsound.simulate.clicks import add_strikes, injector_clicks
+from injsound.simulate.scene import Chain
+from injsound.sound.onsets import onset_strength
+from injsound.sound.signals import whitened
+from injsound.sound.ticks import Found, choose_tick
+
+_SR = 48_000
+_CYCLE_S, _CYCLES = 0.19, 230
+_PLACES = tuple(k / 8 for k in range(1, 8))
+
+
+def _seven_of_eight(seed, *, bounce_ms):
+    """Samples and clock: seven doublets, the loudest 3 to 6 dB over the rest, the close click 4 dB over the open."""
+    rng = np.random.default_rng(seed)
+    y = np.zeros(round((_CYCLES + 5) * _CYCLE_S * _SR))
+    at = np.cumsum(_CYCLE_S + 0.002 * rng.standard_normal(_CYCLES))
+    opens, closes = injector_clicks(rng)
+    for place in _PLACES:
+        level_db = 20.0 if place == 0.5 else 17.0 - rng.uniform(0, 3)
+        heights = 10 ** ((level_db + rng.standard_normal((2, _CYCLES))) / 20)
+        struck = at + place * np.diff(np.append(at, at[-1] + _CYCLE_S))
+        seat = struck + 0.006 + 15e-6 * rng.standard_normal(_CYCLES)
+        add_strikes(y, _SR, opens, struck, 10 ** (-4 / 20) * heights[0] / opens.peak(_SR), 0.15, rng)
+        add_strikes(y, _SR, closes, seat, heights[1] / closes.peak(_SR), 0.15, rng)
+        if bounce_ms:
+            again = seat + bounce_ms * 1e-3 + 15e-6 * rng.standard_normal(_CYCLES)
+            add_strikes(y, _SR, closes, again, 0.95 * heights[1] / closes.peak(_SR), 0.15, rng)
+    y = respond(y + rng.standard_normal(len(y)), _SR, Chain.STETHOSCOPE).astype(np.float32)
+    times = np.concatenate([[at[0] - _CYCLE_S], at, [at[-1] + _CYCLE_S]]) - 0.03
+    return y, CycleClock(times_s=times, cycles=np.arange(_CYCLES + 2.0))
+
+
+@pytest.mark.parametrize("bounce_ms", [0.0, 2.0, 7.2])
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_a_silent_injector_has_no_tick_of_its_own_among_its_neighbours(seed, bounce_ms):
+    # What follows a close click as far as the open click goes before it makes the gap point the wrong way.
+    y, clock = _seven_of_eight(seed, bounce_ms=bounce_ms)
+    strength = onset_strength(Recording(y=y, sr=_SR, file="eight"), bandwidth_hz=_SR / 2)
+    choice = choose_tick(y, whitened(y, _SR), _SR, 0.0, strength, clock, fellows=_PLACES)
+    assert choice.found in {Found.TWO, Found.OWN_SILENT}
+    assert len(choice.slots) >= 4
