@@ -12,6 +12,7 @@ from injsound.sound.signals import whitened
 from injsound.sound.ticks import Found, choose_tick
 
 _SR = 48_000
+_FOUR = (0.25, 0.5, 0.75)
 _CYCLE_S, _CYCLES = 0.19, 230
 _PLACES = tuple(k / 8 for k in range(1, 8))
 
@@ -32,9 +33,37 @@ def _seven_of_eight(seed, *, bounce_ms):
         if bounce_ms:
             again = seat + bounce_ms * 1e-3 + 15e-6 * rng.standard_normal(_CYCLES)
             add_strikes(y, _SR, closes, again, 0.95 * heights[1] / closes.peak(_SR), 0.15, rng)
-    y = respond(y + rng.standard_normal(len(y)), _SR, Chain.STETHOSCOPE).astype(np.float32)
+    return _heard(y, rng), _clock(at)
+
+
+def _one_of_three(seed, *, hiss_db):
+    """One neighbour's doublet; at the other two's places a hiss of 3 ms that comes and goes with the cycle."""
+    rng = np.random.default_rng(seed)
+    y = np.zeros(round((_CYCLES + 5) * _CYCLE_S * _SR))
+    at = np.cumsum(_CYCLE_S + 0.002 * rng.standard_normal(_CYCLES))
+    opens, closes = injector_clicks(rng)
+    length = np.diff(np.append(at, at[-1] + _CYCLE_S))
+    for click, later in ((opens, 0.0), (closes, 0.004)):
+        heights = 10 ** ((18.0 + rng.standard_normal(_CYCLES)) / 20) / click.peak(_SR)
+        add_strikes(y, _SR, click, at + _FOUR[0] * length + later, heights, 0.15, rng)
+    for place in _FOUR[1:]:
+        for start in np.round((at + place * length + 0.0005 * rng.standard_normal(_CYCLES)) * _SR).astype(int):
+            y[start : start + 144] += 10 ** (hiss_db / 20) * rng.standard_normal(144)
+    return _heard(y, rng), _clock(at)
+
+
+def _heard(y, rng):
+    return respond(y + rng.standard_normal(len(y)), _SR, Chain.STETHOSCOPE).astype(np.float32)
+
+
+def _clock(at):
     times = np.concatenate([[at[0] - _CYCLE_S], at, [at[-1] + _CYCLE_S]]) - 0.03
-    return y, CycleClock(times_s=times, cycles=np.arange(_CYCLES + 2.0))
+    return CycleClock(times_s=times, cycles=np.arange(_CYCLES + 2.0))
+
+
+def _chosen(y, clock, fellows):
+    strength = onset_strength(Recording(y=y, sr=_SR, file="laid"), bandwidth_hz=_SR / 2)
+    return choose_tick(y, whitened(y, _SR), _SR, 0.0, strength, clock, fellows=fellows)
 
 
 @pytest.mark.parametrize("bounce_ms", [0.0, 2.0, 7.2])
@@ -42,7 +71,15 @@ def _seven_of_eight(seed, *, bounce_ms):
 def test_a_silent_injector_has_no_tick_of_its_own_among_its_neighbours(seed, bounce_ms):
     # What follows a close click as far as the open click goes before it makes the gap point the wrong way.
     y, clock = _seven_of_eight(seed, bounce_ms=bounce_ms)
-    strength = onset_strength(Recording(y=y, sr=_SR, file="eight"), bandwidth_hz=_SR / 2)
-    choice = choose_tick(y, whitened(y, _SR), _SR, 0.0, strength, clock, fellows=_PLACES)
+    choice = _chosen(y, clock, _PLACES)
     assert choice.found in {Found.TWO, Found.OWN_SILENT}
     assert len(choice.slots) >= 4
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_a_tick_is_not_surely_the_own_one_where_a_hiss_could_hide_the_others(seed):
+    # 12 dB over the background, the hiss hides ticks 3 dB under the one that is heard.
+    hidden = _chosen(*_one_of_three(seed, hiss_db=12.0), _FOUR)
+    assert not hidden.sure
+    bare = _chosen(*_one_of_three(seed, hiss_db=-60.0), _FOUR)
+    assert bare.sure
