@@ -178,9 +178,11 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     power = np.median(np.abs(fft.rfft(frames * window, axis=1)) ** 2, axis=0) / (np.log(2) * np.sum(window**2))
     power = ndimage.gaussian_filter1d(power, 1.0)
     f = fft.rfftfreq(n, 1 / sr)
-    inside = (f > low_hz) & (f < 0.94 * top)
+    # What a codec cut off must stay off; at half the rate there is nothing beyond.
+    end = top if top < sr / 2 else 1.02 * top
+    inside = (f > low_hz) & (f < end - 0.07 * top)
     gain = 1 / np.sqrt(np.maximum(power, power[inside].max() * 1e-6 + np.finfo(np.float32).tiny))
-    gain *= np.clip((f - 0.8 * low_hz) / (0.4 * low_hz), 0, 1) * np.clip((top - f) / (0.06 * top), 0, 1)
+    gain *= np.clip((f - 0.8 * low_hz) / (0.4 * low_hz), 0, 1) * np.clip((end - f) / (0.06 * top), 0, 1)
     kernel = np.roll(fft.irfft(gain, n), n // 2) * np.hanning(n)
     return convolved(y, kernel.astype(np.float32))[n // 2 : n // 2 + len(y)]
 

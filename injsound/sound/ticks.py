@@ -19,6 +19,7 @@ from injsound.sound.candidates import (
     steady_rises,
 )
 from injsound.sound.faint import look_again
+from injsound.sound.prominence import over_others
 from injsound.sound.signals import cycle_length
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
@@ -59,13 +60,13 @@ _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
 _ALIKE_DB = 1.0
 # A place where the sound rises by so much of the own tick's rise is not silent, whatever rises there.
 _RISES = 0.5
-# What rises at a neighbour's place and is no tick could hide one as loud as itself: the own one must be so many times
-# louder.
-_OVER_HIDING = 2.0
-# Alone in the cycle, it must be so loud that the neighbours' ticks would be heard if this were one of them.
-_SURE_ALONE = 10.0
+# Where no neighbour is heard, the own tick must have so much more power than whatever is at their places or, where none
+# are known, anywhere in the cycle; more yet where it is faint (measured: docs/methods.md).
+_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 6.5, 9.0
 # The mean of aligned noise has this norm; levels are compared without it.
 _NOISE_LEVEL = 3.5
+# A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
+_CLEARLY_POINTS = 0.7
 # The open click stands for the tick where it stands out this much, as a share of the close click.
 _OPEN_SHARE = 0.6
 # A neighbour's place: its click lies this close to k/N of the cycle and moves no more than the own one.
@@ -170,20 +171,26 @@ def choose_tick(
     if _is_faint(own) and any(_outshines(c, own) for c in ticks):
         return Choice(found=Found.NOTHING, own=own)
     own = _open_click(own, measured, interval)
-    slots, hiding, places = _neighbours(own, ticks, measured, interval, fellows, per_cycle)
+    slots, places = _neighbours(own, ticks, measured, interval, fellows, per_cycle)
     silent = [place for place in places if not any(_near(c, place, interval) for c in slots)]
     rising = [c for c in all_found if c.rise > _RISES * own.rise]
     hushed = not any(_near(c, place, interval) for place in silent for c in rising)
     others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
     rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
-    return _judge_choice(own, slots, hiding, len(silent), rivals, named=fellows is not None and hushed)
+    choice = _judge_choice(own, slots, len(silent), rivals, named=fellows is not None and hushed)
+    if choice.found is not Found.OWN or slots:
+        return choice
+    over_db = over_others(white, sr, start_s, clock, own, places)
+    return replace(
+        choice, sure=over_db >= (_SURE_OVER_PLACES_DB if _level(own) >= _SURE_LEVEL else _FAINT_OVER_PLACES_DB)
+    )
 
 
 def _judge_choice(
-    own: Candidate, slots: tuple[Candidate, ...], hiding: float, silent: int, rivals: list[Candidate], *, named: bool
+    own: Candidate, slots: tuple[Candidate, ...], silent: int, rivals: list[Candidate], *, named: bool
 ) -> Choice:
     """Own tick, a neighbour's with the own place silent, or in doubt; ``named`` says that a silent place is one."""
-    sure = _level(own) >= max(_SURE_ALONE, _OVER_HIDING * hiding)
+    sure = False
     if slots:
         loudest = max(slots, key=_level)
         over_db = 20 * np.log10(_level(own) / _level(loudest))
@@ -194,7 +201,7 @@ def _judge_choice(
             # One silent place and the rest alike: the silent place is this injector's.
             alike = named and silent == 1 and len(slots) > 1 and over_db < _ALIKE_DB
             return Choice(found=Found.OWN_SILENT if alike else Found.TWO, own=own, rival=loudest, slots=slots)
-        sure = bool(over_db >= safe and _level(own) >= _OVER_HIDING * hiding)
+        sure = bool(over_db >= safe)
     if rivals:
         return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots)
     return Choice(found=Found.OWN, own=own, slots=slots, sure=sure)
@@ -275,10 +282,15 @@ def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candid
         same = [k for k, other in enumerate(kept) if _one_tick(click, other, interval)]
         if not same:
             kept.append(click)
-        elif _points_at(click, kept[same[0]], interval) and not any(
-            _points_at(kept[same[0]], other, interval) for other in clicks
-        ):
-            kept[same[0]] = replace(kept[same[0]], gap_s=-click.gap_s)
+            continue
+        tick = kept[same[0]]
+        if _points_at(click, tick, interval):
+            # The one that rings longer says what was struck.
+            tick = replace(tick, length_s=max(tick.length_s, click.length_s))
+            clear = click.amplitude >= max(_PLAIN_AMPLITUDE, _CLEARLY_POINTS * tick.amplitude)
+            if not np.isfinite(tick.gap_s) or (clear and not any(_points_at(tick, c, interval) for c in clicks)):
+                tick = replace(tick, gap_s=-click.gap_s)
+        kept[same[0]] = tick
     return kept
 
 
@@ -311,23 +323,21 @@ def _neighbours(
     interval: float,
     fellows: tuple[float, ...] | None,
     per_cycle: int,
-) -> tuple[tuple[Candidate, ...], float, list[float]]:
-    """Ticks at the other injectors' places, how loud what could hide one more is there, and the places.
-
-    None where no even spacing shows.
-    """
+) -> tuple[tuple[Candidate, ...], list[float]]:
+    """Ticks at the other injectors' places, and the places; none where no even spacing shows."""
     if fellows is None:
         tried = {n: _ticks_spaced(n, own, ticks, interval, per_cycle) for n in _COMMON_CYLINDERS if n % per_cycle == 0}
         n, found = max(tried.items(), key=lambda item: (item[1] / (item[0] // per_cycle - 1 or 1), -item[0]))
         if found < 2:
-            # Any other click may be a neighbour's.
-            others = [c for c in ticks if _apart(c, own, per_cycle) * interval > GAP_MAX_S]
-            return (), max((_level(c) for c in others), default=0.0), []
+            return (), []
         fellows = tuple(k / n for k in range(1, n))
     places = [(own.phase + after) % 1.0 for after in fellows if after < 1 / per_cycle - 1e-9]
-    there = [measured(phase, 0.0) for phase in places]
-    slots = [c for c, phase in zip(there, places, strict=True) if _is_neighbour(c, own, phase, interval)]
-    return tuple(slots), max((_level(c) for c in there if c not in slots), default=0.0), places
+    slots = []
+    for phase in places:
+        c = measured(phase, 0.0)
+        if _is_neighbour(c, own, phase, interval):
+            slots.append(c)
+    return tuple(slots), places
 
 
 def _ticks_spaced(n: int, own: Candidate, ticks: list[Candidate], interval: float, per_cycle: int) -> int:

@@ -1,0 +1,78 @@
+"""How far a tick stands over everything else in the cycle, in the band in which ticks ring.
+
+A neighbour's tick may be too faint to be measured as a click of its own, hidden in what hisses at higher frequencies.
+Its power still shows in the mean over all cycles, for half a millisecond at its place.
+"""
+
+import numpy as np
+from scipy import fft, ndimage
+
+from injsound.results import CycleClock, FloatArray
+from injsound.sound.candidates import GAP_MAX_S, Candidate
+from injsound.sound.signals import convolved, cut, cycle_length, passing_times
+
+# Above, hiss and codecs are louder than what a solenoid strikes.
+_TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512
+# A tick's power is gathered over so long, looked for so near its place, over what lies this far around it.
+_TICK_S, _NEAR_S, _FROM_S, _TO_S = 0.0005, 0.0005, 0.0015, 0.008
+_STEP_S = 0.0001
+# Loudest share of the cycles that does not count: bangs.
+_TRIMMED = 0.05
+# Places all round the cycle say what power comes and goes anywhere.
+_ROUND = 32
+
+
+def over_others(
+    white: FloatArray, sr: int, start_s: float, clock: CycleClock, own: Candidate, places: list[float]
+) -> float:
+    """How far a tick stands over what is loudest at some places.
+
+    Parameters
+    ----------
+    white : ndarray, shape (n,)
+        Whitened samples [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``white[0]`` [s].
+    clock : CycleClock
+        The engine's cycle.
+    own : Candidate
+        The tick.
+    places : list of float
+        Where else to look; empty looks all round the cycle [cycles].
+
+    Returns
+    -------
+    float
+        Mean power of the tick over that of the loudest other place, each less what lies around it [dB].
+    """
+    band = _in_band(white, sr)
+
+    def power(phase: float) -> float:
+        return _bump(band, sr, start_s, passing_times(clock, phase % 1.0))
+
+    away = GAP_MAX_S / cycle_length(clock)
+    anywhere = np.array([power(own.phase + p) for p in np.linspace(away, 1 - away, _ROUND)])
+    others = [power(place) for place in places] or anywhere.tolist()
+    loudest = max(*others, float(np.quantile(anywhere, 0.75)), 1e-3)
+    return float(10 * np.log10(max(power(own.phase), 1e-6) / loudest))
+
+
+def _in_band(white: FloatArray, sr: int) -> FloatArray:
+    """The sound below 10 kHz, in multiples of its usual spread."""
+    f = fft.rfftfreq(_KERNEL, 1 / sr)
+    kernel = np.roll(fft.irfft(np.clip((_TOP_HZ + _EDGE_HZ - f) / _EDGE_HZ, 0, 1), _KERNEL), _KERNEL // 2)
+    band = convolved(white, (kernel * np.hanning(_KERNEL)).astype(np.float32))[_KERNEL // 2 :][: len(white)]
+    spread = 1.4826 * float(np.median(np.abs(band[:: max(1, len(band) // 100_000)])))
+    return band / np.float32(max(spread, 1e-12))
+
+
+def _bump(band: FloatArray, sr: int, start_s: float, at_s: FloatArray) -> float:
+    """Highest mean power at a place, less that around it."""
+    rows = cut(band, sr, start_s, at_s, _TO_S, _TO_S)
+    step = max(1, round(_STEP_S * sr))
+    power = ndimage.uniform_filter1d(rows**2, max(1, round(_TICK_S * sr)), axis=1)[:, ::step]
+    kept = np.sort(power, axis=0)[: max(1, round((1 - _TRIMMED) * len(power)))].mean(axis=0)
+    away = np.abs(np.arange(len(kept)) * step / sr - _TO_S)
+    return float(kept[away <= _NEAR_S].max() - np.median(kept[away >= _FROM_S]))
