@@ -62,7 +62,7 @@ _ALIKE_DB = 1.0
 _RISES = 0.5
 # Where no neighbour is heard, the own tick must have so much more power than whatever is at their places or, where none
 # are known, anywhere in the cycle; more yet where it is faint (measured: docs/methods.md).
-_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 6.5, 9.0
+_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 6.0, 9.0
 # The mean of aligned noise has this norm; levels are compared without it.
 _NOISE_LEVEL = 3.5
 # A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
