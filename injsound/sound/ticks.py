@@ -194,12 +194,13 @@ def _judge_choice(
     if slots:
         loudest = max(slots, key=_level)
         over_db = 20 * np.log10(_level(own) / _level(loudest))
-        least, safe = (
-            (_OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB) if silent else (_OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB)
-        )
+        # A valve may strike where a neighbour ticks; it is no doublet like the own one.
+        twins = all(abs(c.gap_s - own.gap_s) < _SLOT_PLACE_S for c in slots)
+        least = _OWN_OVER_NEIGHBOUR_DB if silent else _OWN_OVER_ALL_DB
+        safe = _SURE_OVER_ALL_DB if twins and not silent else _SURE_OVER_NEIGHBOUR_DB
         if over_db < least:
             # One silent place and the rest alike: the silent place is this injector's.
-            alike = named and silent == 1 and len(slots) > 1 and over_db < _ALIKE_DB
+            alike = named and silent == 1 and len(slots) > 1 and twins and over_db < _ALIKE_DB
             return Choice(found=Found.OWN_SILENT if alike else Found.TWO, own=own, rival=loudest, slots=slots)
         sure = bool(over_db >= safe)
     if rivals:
