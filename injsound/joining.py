@@ -34,7 +34,7 @@ from injsound.results import (
 from injsound.sound import cycle, ticks
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock, group_knocks
-from injsound.sound.signals import time_at, true_runs
+from injsound.sound.signals import passing_times, true_runs
 
 # Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
 _SEAM_S = 1.0
@@ -191,10 +191,8 @@ def _joined_events(heard: list[Heard]) -> Events:
 def _firing(heard: list[Heard], engine: Engine) -> Firing | None:
     lengths = []
     for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.lock is not None and chapter.lock.agreement >= cycle.LEAST_AGREEMENT:
-            clock = chapter.lock.clock
-            whole = np.arange(np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1]) + 1)
-            times = time_at(clock, whole)
+        if chapter.lock is not None and chapter.lock.holds:
+            times = passing_times(chapter.lock.clock, 0.0)
             lengths.append(np.diff(times[(times >= low) & (times < high)]))
     length = np.concatenate([np.zeros(0), *lengths])
     if len(length) < _SMOOTH_CYCLES:

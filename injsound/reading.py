@@ -127,7 +127,7 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard,
     if followed.suggested_s is not None or not followed.settled:
         # No count by a cycle that the sound contradicts.
         return nothing, memory
-    if lock is None or lock.agreement < cycle.LEAST_AGREEMENT:
+    if lock is None or not lock.holds:
         return nothing, memory
     white = whitened(recording.y, recording.sr, high_hz=checked.bandwidth_hz)
     per_cycle = EVENTS_PER_CYCLE[engine.injection]
@@ -159,7 +159,7 @@ def _fellows(engine: Engine) -> tuple[float, ...] | None:
 
 def _lost_spans(lock: cycle.Lock | None, blind: tuple[Span, ...]) -> tuple[Span, ...]:
     """Stretches in which the engine's cycle is not heard, where nothing else explains it."""
-    if lock is None or lock.agreement < cycle.LEAST_AGREEMENT:
+    if lock is None or not lock.holds:
         return ()
     first = np.ceil(lock.clock.cycles[0])
     times = time_at(lock.clock, first + true_runs(lock.unheard))

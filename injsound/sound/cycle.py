@@ -35,8 +35,8 @@ _SPEED_RANGE = (0.75, 4.3)
 # Relative speed change per second that a rev or its decay may reach; zero is the steady engine.
 _CHIRPS = (0.0, -1.6, -1.1, -0.75, -0.5, -0.3, -0.15, 0.15, 0.3, 0.5, 0.75, 1.1, 1.6)
 _STRETCH = 24
-# Locked: profiles of odd and even cycles agree. Noise reaches 0.62, the faintest engines that could be counted 0.68.
-LEAST_AGREEMENT = 0.62
+# Noise reaches 0.62, the faintest engines that could be counted 0.68.
+_LEAST_AGREEMENT = 0.62
 # What leaving the typed speed costs per window, where that speed does not show and where it does: multiples of the
 # cycle repeat the sound as well, and shorter ones better where the speed wanders. Once so, and once nearly free.
 _LEAVING, _LEAVING_SHOWN = 0.06, 0.3
@@ -79,6 +79,11 @@ class Lock:
     profile: FloatArray
     agreement: float
     unheard: npt.NDArray[np.bool_]
+
+    @property
+    def holds(self) -> bool:
+        """Whether the profiles of odd and even cycles agree, so that cycles can be counted."""
+        return self.agreement >= _LEAST_AGREEMENT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -521,7 +526,7 @@ def estimate_interval(strength: OnsetStrength) -> float | None:
         The length between 0.08 and 0.24 s that repeats the sound better than those around it [s]; None where nothing
         repeats. Simple multiples of that length can be right as well: `engine_speed.follow_engine` tells.
     """
-    lags, score, clear = _repetition(strength, (0.7 * _IDLE_S[0], 1.35 * _IDLE_S[1]))
+    lags, score, clear = _repetition(strength)
     if not clear:
         return None
     peaks = np.flatnonzero((score[1:-1] >= score[:-2]) & (score[1:-1] >= score[2:])) + 1
@@ -538,13 +543,14 @@ def estimate_interval(strength: OnsetStrength) -> float | None:
     return float(lags[inside[int((score[inside] - around).argmax())]])
 
 
-def _repetition(strength: OnsetStrength, range_s: tuple[float, float]) -> tuple[FloatArray, FloatArray, bool]:
+def _repetition(strength: OnsetStrength) -> tuple[FloatArray, FloatArray, bool]:
     """Cycle lengths, how well each repeats the sound in the typical window, and whether any stands clear of chance."""
     sound = _flatten(strength)
     per = max(1, round(_FRAME_S / strength.hop_s))
     frames = sound[: len(sound) // per * per].reshape(-1, per, sound.shape[1]).mean(axis=1)
-    unit = float(np.sqrt(range_s[0] * range_s[1]))
-    lags = _lags((unit / range_s[1], unit / range_s[0]))
+    shortest, longest = 0.7 * _IDLE_S[0], 1.35 * _IDLE_S[1]
+    unit = float(np.sqrt(shortest * longest))
+    lags = _lags((unit / longest, unit / shortest))
     scores = _lag_scores(
         frames,
         per * strength.hop_s / unit,

@@ -14,9 +14,9 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
-from injsound.sound.cycle import BINS, LEAST_AGREEMENT, TOLERANCE, Lock, estimate_interval, lock_cycle, turned_sound
+from injsound.sound.cycle import BINS, TOLERANCE, Lock, estimate_interval, lock_cycle, turned_sound
 from injsound.sound.orders import measure_orders, repeats_after
-from injsound.sound.signals import covered, time_at
+from injsound.sound.signals import covered, passing_times
 
 _TRIES = 3
 # The needle was read at some moment of the recording: the speed was typed rightly where it fits one cycle in so many.
@@ -92,10 +92,10 @@ def follow_engine(
     given = _settle(ask, ask.lock(interval_s))
     if given.lock is None:
         return given
-    if given.settled and given.lock.agreement >= LEAST_AGREEMENT:
+    if given.settled and given.lock.holds:
         return _judged(given, interval_s)
     found = _found(ask)
-    if found.settled and found.lock is not None and found.lock.agreement >= LEAST_AGREEMENT:
+    if found.settled and found.lock is not None and found.lock.holds:
         return _judged(found, interval_s)
     return given
 
@@ -167,7 +167,7 @@ def _throughout(ask: _Ask, lock: Lock) -> Lock:
 def _astray(ask: _Ask, lock: Lock) -> npt.NDArray[np.bool_]:
     """Cycles that do not show the profile, and parts in which the lines of the clock's cycle are gone."""
     turned = turned_sound(ask.strength, lock.clock).reshape(-1, BINS, len(ask.strength.bands))
-    edges = _times(lock.clock)
+    edges = passing_times(lock.clock, 0.0)
     length = np.diff(edges)
     hidden = covered(ask.without, edges[:-1], edges[1:])
     astray = lock.unheard & ~hidden
@@ -192,11 +192,6 @@ def _repeats_after(ask: _Ask, clock: CycleClock) -> Fraction:
     return repeats_after(orders, longest=longest_s / length_s, cylinders=ask.cylinders) or Fraction(1)
 
 
-def _times(clock: CycleClock) -> FloatArray:
-    """Where whole cycles begin, and the last one ends [s]."""
-    return time_at(clock, np.arange(np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1]) + 1))
-
-
 def _lengths(clock: CycleClock) -> FloatArray:
     """Length of each whole cycle [s]."""
-    return np.diff(_times(clock))
+    return np.diff(passing_times(clock, 0.0))

@@ -9,7 +9,7 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import GAP_MAX_S, Candidate
-from injsound.sound.signals import convolved, cut, cycle_length, passing_times
+from injsound.sound.signals import cut, cycle_length, passing_times, weighted
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
 _TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512
@@ -61,9 +61,7 @@ def over_others(
 
 def _in_band(white: FloatArray, sr: int) -> FloatArray:
     """The sound below 10 kHz, in multiples of its usual spread."""
-    f = fft.rfftfreq(_KERNEL, 1 / sr)
-    kernel = np.roll(fft.irfft(np.clip((_TOP_HZ + _EDGE_HZ - f) / _EDGE_HZ, 0, 1), _KERNEL), _KERNEL // 2)
-    band = convolved(white, (kernel * np.hanning(_KERNEL)).astype(np.float32))[_KERNEL // 2 :][: len(white)]
+    band = weighted(white, np.clip((_TOP_HZ + _EDGE_HZ - fft.rfftfreq(_KERNEL, 1 / sr)) / _EDGE_HZ, 0, 1))
     spread = 1.4826 * float(np.median(np.abs(band[:: max(1, len(band) // 100_000)])))
     return band / np.float32(max(spread, 1e-12))
 

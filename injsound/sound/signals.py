@@ -183,11 +183,32 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     inside = (f > low_hz) & (f < end - 0.07 * top)
     gain = 1 / np.sqrt(np.maximum(power, power[inside].max() * 1e-6 + np.finfo(np.float32).tiny))
     gain *= np.clip((f - 0.8 * low_hz) / (0.4 * low_hz), 0, 1) * np.clip((end - f) / (0.06 * top), 0, 1)
-    kernel = np.roll(fft.irfft(gain, n), n // 2) * np.hanning(n)
-    return convolved(y, kernel.astype(np.float32))[n // 2 : n // 2 + len(y)]
+    return weighted(y, gain)
 
 
 _PSD_FRAMES = 4_000
+
+
+def weighted(y: FloatArray, gain: FloatArray) -> FloatArray:
+    """Weight the frequencies of a signal, without delay.
+
+    Parameters
+    ----------
+    y : ndarray of float32, shape (n,)
+        Samples.
+    gain : ndarray, shape (m // 2 + 1,), m even
+        Weight of each frequency from 0 to half the rate, evenly spaced [unitless].
+
+    Returns
+    -------
+    ndarray of float32, shape (n,)
+        The signal, convolved with the ``m`` taps that the weights give under a Hann window.
+    """
+    from scipy import fft
+
+    m = 2 * (len(gain) - 1)
+    kernel = np.roll(fft.irfft(gain, m), m // 2) * np.hanning(m)
+    return convolved(y, kernel.astype(np.float32))[m // 2 : m // 2 + len(y)]
 
 
 def convolved(y: FloatArray, kernel: FloatArray) -> FloatArray:

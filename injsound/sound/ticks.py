@@ -177,13 +177,11 @@ def choose_tick(
     hushed = not any(_near(c, place, interval) for place in silent for c in rising)
     others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
     rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
-    choice = _judge_choice(own, slots, len(silent), rivals, named=fellows is not None and hushed)
-    if choice.found is not Found.OWN or slots:
-        return choice
+    if slots or rivals:
+        return _judge_choice(own, slots, len(silent), rivals, named=fellows is not None and hushed)
     over_db = over_others(white, sr, start_s, clock, own, places)
-    return replace(
-        choice, sure=over_db >= (_SURE_OVER_PLACES_DB if _level(own) >= _SURE_LEVEL else _FAINT_OVER_PLACES_DB)
-    )
+    least_db = _SURE_OVER_PLACES_DB if _level(own) >= _SURE_LEVEL else _FAINT_OVER_PLACES_DB
+    return Choice(found=Found.OWN, own=own, sure=over_db >= least_db)
 
 
 def _judge_choice(
