@@ -43,7 +43,7 @@ from injsound.sound import (
 from injsound.sound.candidates import Candidate
 from injsound.sound.events import Matches, match_elsewhere, match_events
 from injsound.sound.partner import with_partner
-from injsound.sound.signals import covered, cycle_at, cycle_length, muted, time_at, true_runs, whitened
+from injsound.sound.signals import covered, cycle_at, cycle_length, frames_at, muted, time_at, true_runs, whitened
 
 # A weak tick lies this far under its fellows and still counts as heard.
 WEAK = 10 ** (-6 / 20)
@@ -409,9 +409,7 @@ def _rows(strength: OnsetStrength, lock: cycle.Lock, phase: float) -> tuple[Floa
     first, last = np.ceil(lock.clock.cycles[0] - start), np.floor(lock.clock.cycles[-1] - start)
     starts = start + np.arange(first, last)
     where = starts[:, None] + (np.arange(_ROW_BINS) + 0.5) / _ROW_BINS
-    frame = np.round((time_at(lock.clock, where.ravel()) - strength.start_s) / strength.hop_s).astype(int)
-    level = strength.bands.mean(axis=0)
-    rows = level[np.clip(frame, 0, len(level) - 1)].reshape(where.shape).astype(np.float32)
+    rows = strength.bands.mean(axis=0)[frames_at(strength, lock.clock, where)].astype(np.float32)
     return rows, time_at(lock.clock, starts)
 
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import Complex, time_at
+from injsound.sound.signals import Complex, frames_at
 
 # One bin a degree of crank: 0.22 ms at 750 1/min, half the hop of the onset strength.
 BINS = 720
@@ -103,8 +103,7 @@ def cycle_halves(strength: OnsetStrength, clock: CycleClock, *, start: float) ->
     """
     first, last = np.ceil(clock.cycles[0] - start), np.floor(clock.cycles[-1] - start)
     where = start + np.arange(first, last)[:, None] + (np.arange(BINS) + 0.5) / BINS
-    frame = np.round((time_at(clock, where.ravel()) - strength.start_s) / strength.hop_s).astype(int)
-    frame = np.clip(frame, 0, strength.bands.shape[1] - 1).reshape(where.shape)
+    frame = frames_at(strength, clock, where)
     means = [np.stack([band[frame[k::2]].mean(axis=0) for band in strength.bands]) for k in (0, 1)]
     return np.stack(means).astype(np.float32)
 

@@ -17,10 +17,10 @@ from injsound.sound.signals import (
     correlate_rows,
     cut,
     cycle_length,
+    frames_at,
     mean_strikes,
     on_samples,
     passing_times,
-    time_at,
 )
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
@@ -107,8 +107,7 @@ def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 20)
     bins = round(cycle_length(clock) / strength.hop_s)
     first, last = np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1])
     phases = np.arange(first, last)[:, None] + np.arange(bins) / bins
-    frame = np.round((time_at(clock, phases.ravel()) - strength.start_s) / strength.hop_s).astype(int)
-    frame = np.clip(frame, 0, strength.bands.shape[1] - 1).reshape(phases.shape)
+    frame = frames_at(strength, clock, phases)
     rise, brief = _rises(strength)
     near = ndimage.maximum_filter1d(rise, 2 * round(0.001 / strength.hop_s) + 1, axis=1)
     together = _most(np.stack([_upper_half(band[frame]) for band in near]))

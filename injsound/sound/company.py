@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import correlate_rows, cut, cycle_length, peak_place, time_at
+from injsound.sound.signals import correlate_rows, cut, cycle_length, frames_at, peak_place
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -179,8 +179,7 @@ def engine_company(
     """
     level = strength.bands.mean(axis=0)
     phase = event_cycles[:, None] + (np.arange(_BINS) - _BINS // 2) / _BINS
-    frame = np.round((time_at(clock, phase.ravel()) - strength.start_s) / strength.hop_s).astype(int)
-    rows = level[np.clip(frame, 0, len(level) - 1)].reshape(phase.shape)
+    rows = level[frames_at(strength, clock, phase)]
     interval = cycle_length(clock)
     place = (np.arange(_BINS) - _BINS // 2) / _BINS
     keep = np.ones(_BINS, dtype=bool)

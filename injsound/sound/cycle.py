@@ -15,7 +15,7 @@ import numpy.typing as npt
 from scipy import fft, linalg, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
-from injsound.sound.signals import Complex, best_path, time_at
+from injsound.sound.signals import Complex, best_path, frames_at, time_at
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256
@@ -356,8 +356,7 @@ def turned_sound(strength: OnsetStrength, clock: CycleClock) -> FloatArray:
 def _turned(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> FloatArray:
     first, last = np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1])
     phase = first + np.arange(round((last - first) * BINS)) / BINS
-    frame = np.round((time_at(clock, phase) - strength.start_s) / strength.hop_s).astype(int)
-    turned: FloatArray = sound[np.clip(frame, 0, len(sound) - 1)]
+    turned: FloatArray = sound[frames_at(strength, clock, phase)]
     return turned
 
 

@@ -9,7 +9,7 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import GAP_MAX_S, Candidate
-from injsound.sound.signals import cut, cycle_length, passing_times, weighted
+from injsound.sound.signals import cycle_length, passing_times, weighted
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
 _TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512
@@ -47,10 +47,11 @@ def over_others(
     float
         Mean power of the tick over that of the loudest other place, each less what lies around it [dB].
     """
-    band = _in_band(white, sr)
+    step = max(1, round(_STEP_S * sr))
+    gathered = ndimage.uniform_filter1d(_in_band(white, sr) ** 2, max(1, round(_TICK_S * sr)))[::step]
 
     def power(phase: float) -> float:
-        return _bump(band, sr, start_s, passing_times(clock, phase % 1.0))
+        return _bump(gathered, (passing_times(clock, phase % 1.0) - start_s) * sr / step, step / sr)
 
     away = GAP_MAX_S / cycle_length(clock)
     anywhere = np.array([power(own.phase + p) for p in np.linspace(away, 1 - away, _ROUND)])
@@ -66,11 +67,15 @@ def _in_band(white: FloatArray, sr: int) -> FloatArray:
     return band / np.float32(max(spread, 1e-12))
 
 
-def _bump(band: FloatArray, sr: int, start_s: float, at_s: FloatArray) -> float:
-    """Highest mean power at a place, less that around it."""
-    rows = cut(band, sr, start_s, at_s, _TO_S, _TO_S)
-    step = max(1, round(_STEP_S * sr))
-    power = ndimage.uniform_filter1d(rows**2, max(1, round(_TICK_S * sr)), axis=1)[:, ::step]
-    kept = np.sort(power, axis=0)[: max(1, round((1 - _TRIMMED) * len(power)))].mean(axis=0)
-    away = np.abs(np.arange(len(kept)) * step / sr - _TO_S)
-    return float(kept[away <= _NEAR_S].max() - np.median(kept[away >= _FROM_S]))
+def _bump(power: FloatArray, places: FloatArray, step_s: float) -> float:
+    """Highest mean power at a place that comes once per cycle, less that around it."""
+    reach = round(_TO_S / step_s)
+    away = np.arange(-reach, reach + 1)
+    whole = np.round(places).astype(int)
+    rows = power[whole[(whole >= reach) & (whole < len(power) - reach), None] + away]
+    if not len(rows):
+        return 0.0
+    least = max(1, round((1 - _TRIMMED) * len(rows)))
+    kept = np.partition(rows, least - 1, axis=0)[:least].mean(axis=0)
+    far_s = np.abs(away) * step_s
+    return float(kept[far_s <= _NEAR_S].max() - np.median(kept[far_s >= _FROM_S]))

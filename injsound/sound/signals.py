@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from injsound.results import CycleClock, FloatArray, Span
+from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
 
@@ -324,6 +324,28 @@ def cut(y: FloatArray, sr: int, start_s: float, times_s: FloatArray, before_s: f
     turn.real, turn.imag = np.cos(angle), np.sin(angle)
     moved: FloatArray = fft.irfft(fft.rfft(rows, n, axis=1) * turn, n, axis=1)[:, : rows.shape[1]]
     return moved
+
+
+def frames_at(strength: OnsetStrength, clock: CycleClock, cycles: FloatArray) -> npt.NDArray[np.intp]:
+    """Frames of the onset strength nearest to given engine cycles.
+
+    Parameters
+    ----------
+    strength : OnsetStrength
+        Onset strength in bands [unitless].
+    clock : CycleClock
+        The engine's cycle.
+    cycles : ndarray
+        Engine cycles [cycles].
+
+    Returns
+    -------
+    ndarray of int, of the same shape
+        Frames; the first or the last where a cycle lies beyond the ends [unitless].
+    """
+    frame = np.round((time_at(clock, cycles.ravel()) - strength.start_s) / strength.hop_s).astype(int)
+    inside: npt.NDArray[np.intp] = np.clip(frame, 0, strength.bands.shape[1] - 1).reshape(cycles.shape)
+    return inside
 
 
 def passing_times(clock: CycleClock, phase: float) -> FloatArray:
