@@ -36,17 +36,18 @@ def _seven_of_eight(seed, *, bounce_ms):
     return _heard(y, rng), _clock(at)
 
 
-def _one_of_three(seed, *, hiss_db):
-    """One neighbour's doublet; at the other two's places a hiss of 3 ms that comes and goes with the cycle."""
+def _one_of_three(seed, *, hiss_db, second_db=-60.0):
+    """One neighbour's doublet, and a second's; where it and the third tick, a hiss of 3 ms comes and goes."""
     rng = np.random.default_rng(seed)
     y = np.zeros(round((_CYCLES + 5) * _CYCLE_S * _SR))
     at = np.cumsum(_CYCLE_S + 0.002 * rng.standard_normal(_CYCLES))
     opens, closes = injector_clicks(rng)
     length = np.diff(np.append(at, at[-1] + _CYCLE_S))
-    for click, later in ((opens, 0.0), (closes, 0.004)):
-        heights = 10 ** ((18.0 + rng.standard_normal(_CYCLES)) / 20) / click.peak(_SR)
-        add_strikes(y, _SR, click, at + _FOUR[0] * length + later, heights, 0.15, rng)
-    for place in _FOUR[1:]:
+    for place, level_db in ((_FOUR[0], 18.0), (_FOUR[1], second_db)):
+        for click, later in ((opens, 0.0), (closes, 0.004)):
+            heights = 10 ** ((level_db + rng.standard_normal(_CYCLES)) / 20) / click.peak(_SR)
+            add_strikes(y, _SR, click, at + place * length + later, heights, 0.15, rng)
+    for place in _FOUR[1:] if second_db < 0 else _FOUR[2:]:
         for start in np.round((at + place * length + 0.0005 * rng.standard_normal(_CYCLES)) * _SR).astype(int):
             y[start : start + 144] += 10 ** (hiss_db / 20) * rng.standard_normal(144)
     return _heard(y, rng), _clock(at)
@@ -82,4 +83,14 @@ def test_a_tick_is_not_surely_the_own_one_where_a_hiss_could_hide_the_others(see
     hidden = _chosen(*_one_of_three(seed, hiss_db=12.0), _FOUR)
     assert not hidden.sure
     bare = _chosen(*_one_of_three(seed, hiss_db=-60.0), _FOUR)
+    assert bare.sure
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_one_faint_neighbour_does_not_make_a_tick_the_own_one(seed):
+    # The second is 10 dB under the first; the hiss at the third's place could hide a louder one.
+    hidden = _chosen(*_one_of_three(seed, hiss_db=12.0, second_db=8.0), _FOUR)
+    assert len(hidden.slots) == 1
+    assert not hidden.sure
+    bare = _chosen(*_one_of_three(seed, hiss_db=-60.0, second_db=8.0), _FOUR)
     assert bare.sure

@@ -9,7 +9,7 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import GAP_MAX_S, Candidate
-from injsound.sound.signals import cycle_length, passing_times, weighted
+from injsound.sound.signals import cycle_length, time_at, weighted
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
 _TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512
@@ -18,8 +18,8 @@ _TICK_S, _NEAR_S, _FROM_S, _TO_S = 0.0005, 0.0005, 0.0015, 0.008
 _STEP_S = 0.0001
 # Loudest share of the cycles that does not count: bangs.
 _TRIMMED = 0.05
-# Places all round the cycle say what power comes and goes anywhere.
-_ROUND = 32
+# What a quarter of the cycle exceeds comes and goes anywhere.
+_ANYWHERE = 0.75
 
 
 def over_others(
@@ -47,16 +47,16 @@ def over_others(
     float
         Mean power of the tick over that of the loudest other place, each less what lies around it [dB].
     """
-    step = max(1, round(_STEP_S * sr))
-    gathered = ndimage.uniform_filter1d(_in_band(white, sr) ** 2, max(1, round(_TICK_S * sr)))[::step]
+    over = _over_around(_mean_power(white, sr, start_s, clock), cycle_length(clock))
+    phase = np.arange(len(over)) / len(over)
 
-    def power(phase: float) -> float:
-        return _bump(gathered, (passing_times(clock, phase % 1.0) - start_s) * sr / step, step / sr)
+    def power(place: float) -> float:
+        return float(over[round(place * len(over)) % len(over)])
 
-    away = GAP_MAX_S / cycle_length(clock)
-    anywhere = np.array([power(own.phase + p) for p in np.linspace(away, 1 - away, _ROUND)])
-    others = [power(place) for place in places] or anywhere.tolist()
-    loudest = max(*others, float(np.quantile(anywhere, 0.75)), 1e-3)
+    apart = np.abs((phase - own.phase + 0.5) % 1.0 - 0.5) * cycle_length(clock)
+    anywhere = over[apart > GAP_MAX_S]
+    others = [power(place) for place in places] or [float(anywhere.max())]
+    loudest = max(*others, float(np.quantile(anywhere, _ANYWHERE)), 1e-3)
     return float(10 * np.log10(max(power(own.phase), 1e-6) / loudest))
 
 
@@ -67,15 +67,23 @@ def _in_band(white: FloatArray, sr: int) -> FloatArray:
     return band / np.float32(max(spread, 1e-12))
 
 
-def _bump(power: FloatArray, places: FloatArray, step_s: float) -> float:
-    """Highest mean power at a place that comes once per cycle, less that around it."""
-    reach = round(_TO_S / step_s)
-    away = np.arange(-reach, reach + 1)
-    whole = np.round(places).astype(int)
-    rows = power[whole[(whole >= reach) & (whole < len(power) - reach), None] + away]
-    if not len(rows):
-        return 0.0
-    least = max(1, round((1 - _TRIMMED) * len(rows)))
-    kept = np.partition(rows, least - 1, axis=0)[:least].mean(axis=0)
-    far_s = np.abs(away) * step_s
-    return float(kept[far_s <= _NEAR_S].max() - np.median(kept[far_s >= _FROM_S]))
+def _mean_power(white: FloatArray, sr: int, start_s: float, clock: CycleClock) -> FloatArray:
+    """Mean power over all cycles, in even steps of the cycle."""
+    step = max(1, round(_STEP_S * sr))
+    power = ndimage.uniform_filter1d(_in_band(white, sr) ** 2, max(1, round(_TICK_S * sr)))[::step]
+    bins = round(cycle_length(clock) / _STEP_S)
+    at_s = time_at(clock, np.arange(np.ceil(clock.cycles[0]) * bins, np.floor(clock.cycles[-1]) * bins) / bins)
+    frame = np.round((at_s - start_s) * sr / step).astype(int)
+    rows = power[np.clip(frame, 0, len(power) - 1)].reshape(-1, bins)
+    kept = max(1, round((1 - _TRIMMED) * len(rows)))
+    mean: FloatArray = np.partition(rows, kept - 1, axis=0)[:kept].mean(axis=0)
+    return mean
+
+
+def _over_around(power: FloatArray, length_s: float) -> FloatArray:
+    """Highest power near each place of the cycle, less the usual power around it."""
+    step_s = length_s / len(power)
+    near, away = round(_NEAR_S / step_s), round(_TO_S / step_s)
+    around = np.abs(np.arange(-away, away + 1)) * step_s >= _FROM_S
+    usual = ndimage.median_filter(power, footprint=around, mode="wrap")
+    return np.asarray(ndimage.maximum_filter1d(power, 2 * near + 1, mode="wrap") - usual)

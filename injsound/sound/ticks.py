@@ -60,9 +60,9 @@ _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
 _ALIKE_DB = 1.0
 # A place where the sound rises by so much of the own tick's rise is not silent, whatever rises there.
 _RISES = 0.5
-# Where no neighbour is heard, the own tick must have so much more power than whatever is at their places or, where none
-# are known, anywhere in the cycle; more yet where it is faint (measured: docs/methods.md).
-_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 6.0, 9.0
+# Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places
+# or, where none are known, anywhere in the cycle; more yet where it is faint (measured: docs/methods.md).
+_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 7.0, 9.0
 # The mean of aligned noise has this norm; levels are compared without it.
 _NOISE_LEVEL = 3.5
 # A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
@@ -172,38 +172,52 @@ def choose_tick(
         return Choice(found=Found.NOTHING, own=own)
     own = _open_click(own, measured, interval)
     slots, places = _neighbours(own, ticks, measured, interval, fellows, per_cycle)
+    nearer = _nearer(own, slots, like, interval)
+    if nearer is not None:
+        own = _open_click(nearer, measured, interval)
+        slots, places = _neighbours(own, ticks, measured, interval, fellows, per_cycle)
     silent = [place for place in places if not any(_near(c, place, interval) for c in slots)]
     rising = [c for c in all_found if c.rise > _RISES * own.rise]
     hushed = not any(_near(c, place, interval) for place in silent for c in rising)
-    others = [c for c in ticks if c not in slots and _apart(c, own, per_cycle) * interval > GAP_MAX_S]
+    others = [
+        c
+        for c in ticks
+        if _apart(c, own, per_cycle) * interval > GAP_MAX_S and not any(_is_at(c, s.phase, interval) for s in slots)
+    ]
     rivals = [c for c in others if c in like and weight(c) > _CLOSE * weight(own)]
-    if slots or rivals:
-        return _judge_choice(own, slots, len(silent), rivals, named=fellows is not None and hushed)
+    choice = _judge_choice(own, slots, len(silent), rivals, named=fellows is not None and hushed)
+    if not choice.sure or (slots and not silent and _twins(own, slots)):
+        return choice
     over_db = over_others(white, sr, start_s, clock, own, places)
     least_db = _SURE_OVER_PLACES_DB if _level(own) >= _SURE_LEVEL else _FAINT_OVER_PLACES_DB
-    return Choice(found=Found.OWN, own=own, sure=over_db >= least_db)
+    return replace(choice, sure=over_db >= least_db)
 
 
 def _judge_choice(
     own: Candidate, slots: tuple[Candidate, ...], silent: int, rivals: list[Candidate], *, named: bool
 ) -> Choice:
     """Own tick, a neighbour's with the own place silent, or in doubt; ``named`` says that a silent place is one."""
-    sure = False
+    sure = True
     if slots:
         loudest = max(slots, key=_level)
         over_db = 20 * np.log10(_level(own) / _level(loudest))
-        # A valve may strike where a neighbour ticks; it is no doublet like the own one.
-        twins = all(abs(c.gap_s - own.gap_s) < _SLOT_PLACE_S for c in slots)
+        twins = _twins(own, slots)
+        # One silent place and twins at all others: the silent place may be this injector's.
+        missing = named and silent == 1 and len(slots) > 1 and twins
         least = _OWN_OVER_NEIGHBOUR_DB if silent else _OWN_OVER_ALL_DB
         safe = _SURE_OVER_ALL_DB if twins and not silent else _SURE_OVER_NEIGHBOUR_DB
-        if over_db < least:
-            # One silent place and the rest alike: the silent place is this injector's.
-            alike = named and silent == 1 and len(slots) > 1 and twins and over_db < _ALIKE_DB
+        if over_db < (safe if missing else least):
+            alike = missing and over_db < _ALIKE_DB
             return Choice(found=Found.OWN_SILENT if alike else Found.TWO, own=own, rival=loudest, slots=slots)
         sure = bool(over_db >= safe)
     if rivals:
         return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots)
     return Choice(found=Found.OWN, own=own, slots=slots, sure=sure)
+
+
+def _twins(own: Candidate, slots: tuple[Candidate, ...]) -> bool:
+    """Whether every neighbour is a doublet like the own one; a valve may strike where a neighbour ticks."""
+    return all(abs(c.gap_s - own.gap_s) < _SLOT_PLACE_S for c in slots)
 
 
 def _level(c: Candidate) -> float:
@@ -339,6 +353,14 @@ def _neighbours(
     return tuple(slots), places
 
 
+def _nearer(own: Candidate, slots: tuple[Candidate, ...], like: list[Candidate], interval: float) -> Candidate | None:
+    """The loudest injector's tick at a neighbour's place, where it is so much louder that the probe must be on it."""
+    clearer = [c for c in like if c.amplitude > own.amplitude]
+    at_slots = [c for c in clearer if any(_is_at(c, slot.phase, interval) for slot in slots)]
+    nearer = max(at_slots, key=_level, default=own)
+    return nearer if _level(nearer) > 10 ** (_OWN_OVER_NEIGHBOUR_DB / 20) * _level(own) else None
+
+
 def _ticks_spaced(n: int, own: Candidate, ticks: list[Candidate], interval: float, per_cycle: int) -> int:
     """At how many of n even places a tick was found."""
     places = [(own.phase + k / n) % 1.0 for k in range(1, n // per_cycle)]
@@ -356,6 +378,11 @@ def _is_neighbour(c: Candidate, own: Candidate, phase: float, interval: float) -
     exact = _gap(c.phase, phase) * interval < _SLOT_PLACE_S and c.scatter_s < _SLOT_SCATTER * max(own.scatter_s, 5e-5)
     doublet = np.isfinite(c.gap_s) and abs(c.gap_s - own.gap_s) < _SLOT_PLACE_S and _near(c, phase, interval)
     return bool(c.amplitude >= LEAST_AMPLITUDE and (exact or (doublet and _recurs(c))))
+
+
+def _is_at(c: Candidate, phase: float, interval: float) -> bool:
+    """Either click of a tick strikes at the phase."""
+    return min(_gap(c.phase, phase), _gap(c.phase + _finite(c.gap_s) / interval, phase)) * interval < _SLOT_PLACE_S
 
 
 def _near(c: Candidate, phase: float, interval: float) -> bool:
