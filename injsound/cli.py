@@ -7,6 +7,7 @@ be used; 2 wrong usage. Heavy libraries are imported inside the commands, so tha
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,7 @@ from injsound.show.words.keys import Phrase, Screen
 if TYPE_CHECKING:
     from injsound.engine import Engine
     from injsound.results import Failure, Reading
+    from injsound.show.beside import Draw
     from injsound.show.text import Words
 
 _SUFFIXES = (".png", ".svg")
@@ -91,6 +93,7 @@ def check(
 ) -> None:
     """Read RECORDINGS, one injector each, and say what they show; - is standard input."""
     from injsound.engine import check_rpm
+    from injsound.show.beside import drawing
     from injsound.show.text import shortened
 
     engine = make_engine(cylinders, cylinder, firing_order, injection)
@@ -102,16 +105,18 @@ def check(
     may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
     quiet = json_to == "-"
     results = []
-    for number, recording in enumerate(recordings, 1):
-        if len(recordings) > 1:
-            told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=shortened(recording, 60))
-            click.echo(told, err=True)
-        if second_opinion and recording != "-":
-            click.echo(words.say(Screen.SECOND_OPINION), err=True)
-        result = _read(recording, engine, rpm, channel, second_opinion)
-        results.append(result)
-        _show(result, words, details=details, quiet=quiet)
-        _draw(result, pictures.get(number - 1), words)
+    with drawing() if pictures else nullcontext() as draw:
+        for number, recording in enumerate(recordings, 1):
+            if len(recordings) > 1:
+                told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=shortened(recording, 60))
+                click.echo(told, err=True)
+            if second_opinion and recording != "-":
+                click.echo(words.say(Screen.SECOND_OPINION), err=True)
+            result = _read(recording, engine, rpm, channel, second_opinion)
+            results.append(result)
+            _show(result, words, details=details, quiet=quiet)
+            if draw is not None:
+                _draw(result, pictures[number - 1], words, draw)
     if json_to is not None:
         _write_json(results, json_to)
     context.exit(int(any(_failed(result) for result in results)))
@@ -165,16 +170,14 @@ def _show(result: "Reading | Failure", words: "Words", *, details: bool, quiet: 
         )
 
 
-def _draw(result: "Reading | Failure", target: Path | None, words: "Words") -> None:
+def _draw(result: "Reading | Failure", target: Path, words: "Words", draw: "Draw") -> None:
+    from injsound.files import make_folder, write_whole
     from injsound.results import Failure
 
-    if target is None or isinstance(result, Failure):
+    if isinstance(result, Failure):
         return
-    from injsound.files import make_folder, write_whole
-    from injsound.show.plot import picture_bytes
-
     make_folder(target.parent)
-    write_whole(target, picture_bytes(result, kind=target.suffix.lower().lstrip("."), words=words))
+    write_whole(target, draw(result, target.suffix.lower().lstrip("."), words))
     click.echo(words.say(Screen.PICTURE, file=str(target)), err=True)
 
 

@@ -120,6 +120,7 @@ ALLOWED = {
         "sound.signals",
     },
     "show.plot_compared": {"diagnoses", "results", "show.plot", "show.text", "show.words.keys"},
+    "show.beside": {"results", "show.plot", "show.text"},
     "show.plot": {"results", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
     "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},

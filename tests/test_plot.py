@@ -1,4 +1,6 @@
 import re
+from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from importlib.resources import files
 from itertools import combinations
@@ -12,9 +14,11 @@ from takes import take
 from injsound.findings.compare import compare_injectors
 from injsound.languages import Language
 from injsound.results import Note, ReasonCode, Verdict
+from injsound.show import beside
+from injsound.show.beside import drawing
 from injsound.show.plot import DPI, draw, picture_bytes, small_picture_bytes
 from injsound.show.plot_compared import compared_bytes, draw_compared
-from injsound.show.text import Words
+from injsound.show.text import ENGLISH, Words
 
 MIN_POINTS = 8.0
 
@@ -139,3 +143,27 @@ def test_nothing_to_draw_is_no_picture():
     bare = [replace(t, reading=replace(t.reading, picture=None)) for t in takes]
     assert compared_bytes(bare, found) is None
     assert compared_bytes(takes, found).startswith(b"\x89PNG")
+
+
+def test_a_process_of_its_own_draws_the_same():
+    with drawing() as draw_it:
+        drawn = draw_it(reading(skipped=(40,)), "png", Words(Language.SPANISH))
+    assert drawn == picture_bytes(reading(skipped=(40,)), words=Words(Language.SPANISH))
+
+
+@pytest.mark.parametrize("where", ["cannot start", "dies"])
+def test_a_picture_is_drawn_without_a_process_too(monkeypatch, where):
+    class Broken(ThreadPoolExecutor):
+        def __init__(self, *_, **__):
+            if where == "cannot start":
+                raise OSError("no semaphores here")
+            super().__init__(1)
+
+        def submit(self, *_, **__):
+            dead = Future()
+            dead.set_exception(BrokenProcessPool("killed"))
+            return dead
+
+    monkeypatch.setattr(beside, "ProcessPoolExecutor", Broken)
+    with drawing() as draw_it:
+        assert draw_it(reading(), "png", ENGLISH) == picture_bytes(reading())

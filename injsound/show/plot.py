@@ -115,6 +115,13 @@ def png_bytes(figure: "Figure") -> bytes:
     return buffer.getvalue()
 
 
+def load() -> None:
+    """Load the libraries and letters that drawing needs, half a second's work."""
+    figure = _empty_figure(1.0)
+    figure.text(0, 0, "0")
+    png_bytes(figure)
+
+
 def draw(reading: Reading, *, words: Words = ENGLISH) -> "Figure":
     """Picture of one reading, the verdict in words on top.
 
