@@ -30,7 +30,9 @@ ALLOWED = {
     # A stage may have a helper in a room of its own.
     "sound.audio": BASE | {"sound.decoders"},
     "sound.scatter": BASE | {"sound.jitter"},
-    "sound.ticks": BASE | {"sound.candidates", "sound.faint", "sound.prominence"},
+    "sound.ticks": BASE | {"sound.candidates", "sound.faint", "sound.likeness", "sound.prominence", "sound.slots"},
+    "sound.likeness": BASE | {"sound.candidates"},
+    "sound.slots": BASE | {"sound.candidates", "sound.likeness"},
     "sound.prominence": BASE | {"sound.candidates"},
     "sound.engine_speed": BASE | {"sound.cycle", "sound.orders"},
     "sound.faint": BASE | {"sound.candidates", "sound.lateness", "sound.partner"},

@@ -23,7 +23,7 @@ _ANYWHERE = 0.75
 
 
 def over_others(
-    white: FloatArray, sr: int, start_s: float, clock: CycleClock, own: Candidate, places: list[float]
+    white: FloatArray, sr: int, start_s: float, clock: CycleClock, own: Candidate, places: tuple[float, ...]
 ) -> float:
     """How far a tick stands over what is loudest at some places.
 
@@ -39,7 +39,7 @@ def over_others(
         The engine's cycle.
     own : Candidate
         The tick.
-    places : list of float
+    places : tuple of float
         Where else to look; empty looks all round the cycle [cycles].
 
     Returns
