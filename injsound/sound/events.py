@@ -183,12 +183,14 @@ def _fit(
         around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level)
         place = place_odds(late - trend, stray, scatter, near_s)
         at = _rows_at(white, sr, start_s, due_s + late, template)
-        kinds = two_kinds(value, around, place, match_halves(at, template, sr, zero=round(_BEFORE_S * sr)), usable)
+        kinds = two_kinds(
+            value, around, place, match_halves(at, template, sr, zero=round(_BEFORE_S * sr)), usable, noise=level
+        )
         heard = usable & (kinds.skip_probability < 0.5)
         if heard.sum() < 4:
             break
         template = _mean_tick(white, sr, start_s, due_s[heard] + late[heard], length_s)
-    kinds = apart_from_other_sound(kinds, value, at, template, usable, partner=partner)
+    kinds = apart_from_other_sound(kinds, value, at, template, usable, partner=partner, noise=level)
     return _Fit(trend_s=trend, late_s=late, value=value, template=template, kinds=kinds)
 
 

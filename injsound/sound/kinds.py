@@ -22,6 +22,8 @@ _LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
 # of a heard tick: from memory.
 _LOPSIDED, _LOPSIDED_REACH = 0.1, 0.2
 _LEAST_PRIOR = 1e-3
+# Smallest spread of heard ticks, and of their own levels as a share of these.
+_LEAST_SPREAD, _LEAST_SHARE = 0.7, 0.01
 # Faint ticks were skipped more often than the two kinds say, by this much in log odds: measured, docs/methods.md.
 _CAUTION = 0.5
 # -log(log 2), and the distance from there to -log(-log 0.98).
@@ -188,6 +190,11 @@ class _Chance:
         log: FloatArray = -z - np.exp(-z) - np.log(self.sd)
         return log
 
+    def deviate(self, value: FloatArray) -> FloatArray:
+        """Of the normal law, that is exceeded as often as the value by chance."""
+        beyond: FloatArray = -special.ndtri(-np.expm1(-np.exp(-(value - self.mean) / self.sd)))
+        return beyond
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _OtherSound:
@@ -201,9 +208,61 @@ class _OtherSound:
         log: FloatArray = -0.5 * z**2 - np.log(self.sd * np.sqrt(2 * np.pi))
         return log
 
+    def deviate(self, value: FloatArray) -> FloatArray:
+        """How far a value lies over the sound, in its spreads."""
+        return (value - self.mean) / self.sd
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ticks:
+    """Heard ticks: each struck at a level of its own, so the spread goes with the level, over noise that does not.
+
+    On the scale asinh(share value / noise) / share both together have one spread (Durbin and others, Bioinformatics 18,
+    S105-S110, 2002, from memory).
+    """
+
+    usual: FloatArray
+    noise: float
+    share: float
+    spread: float
+
+    def deviate(self, value: FloatArray, usual: FloatArray | float) -> FloatArray:
+        """How far a value lies under the usual one, in spreads; above its usual value a tick stays a tick."""
+        below: FloatArray = np.maximum(self._even(np.asarray(usual)) - self._even(value), 0) / self.spread
+        return below
+
+    def log_density(self, value: FloatArray) -> FloatArray:
+        slope = 1 / np.hypot(self.noise, self.share * np.minimum(value, self.usual))
+        log: FloatArray = -0.5 * self.deviate(value, self.usual) ** 2 + np.log(
+            slope / (self.spread * np.sqrt(2 * np.pi))
+        )
+        return log
+
+    def _even(self, value: FloatArray) -> FloatArray:
+        even: FloatArray = np.arcsinh(self.share * value / self.noise) / self.share
+        return even
+
+
+def _ticks_of(value: FloatArray, usual: FloatArray, heard: BoolArray, noise: float) -> tuple[_Ticks, float]:
+    """The law of the heard ticks, and their spread around the usual level [standard deviations]."""
+    sd = max(1.4826 * float(np.median(np.abs((value - usual)[heard]))), _LEAST_SPREAD) if heard.any() else 1.0
+    noise = min(noise, sd)
+    level = max(float(np.median(usual)), sd)
+    share = max(np.sqrt(sd**2 - noise**2) / level, _LEAST_SHARE)
+    raw = _Ticks(usual=usual, noise=noise, share=share, spread=1.0)
+    apart = raw._even(value) - raw._even(usual)
+    spread = max(1.4826 * float(np.median(np.abs(apart[heard]))), _LEAST_SPREAD) if heard.any() else 1.0
+    return replace(raw, spread=spread), sd
+
 
 def two_kinds(
-    value: FloatArray, around: FloatArray, place: FloatArray, halves: Halves | None, usable: BoolArray
+    value: FloatArray,
+    around: FloatArray,
+    place: FloatArray,
+    halves: Halves | None,
+    usable: BoolArray,
+    *,
+    noise: float = 1.0,
 ) -> Kinds:
     """Tell heard from absent; absent is known from elsewhere, heard is learnt from these.
 
@@ -219,6 +278,8 @@ def two_kinds(
         Match of both clicks.
     usable : ndarray of bool, shape (n,)
         Events from which may be learnt.
+    noise : float
+        Spread of a match by the sound behind it alone [standard deviations].
 
     Returns
     -------
@@ -230,11 +291,11 @@ def two_kinds(
     sd = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
     chance = _Chance(mean=float(q50) - sd * _GUMBEL_50, sd=sd)
     middle = 0.5 * (chance.mean + np.quantile(value[usable], 0.9))
-    p, usual, sd1, prior = _settle(value, chance, place, halves, usable, usable & (value > middle))
+    p, ticks, sd1, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
     p = special.expit(special.logit(p) + _CAUTION)
-    typical = np.full(around.size, np.median(usual[usable]))
-    absent = _skip_probability(around.ravel(), chance, np.zeros(around.size), None, typical, sd1, prior)
-    return _made(p, usual, sd1, chance, float(np.mean(absent < 0.5)), usable)
+    typical = replace(ticks, usual=np.full(around.size, np.median(ticks.usual[usable])))
+    absent = _skip_probability(around.ravel(), chance, np.zeros(around.size), None, typical, prior)
+    return _made(p, ticks, sd1, chance, float(np.mean(absent < 0.5)), usable)
 
 
 def _settle(
@@ -244,27 +305,29 @@ def _settle(
     halves: Halves | None,
     usable: BoolArray,
     heard: BoolArray,
-) -> tuple[FloatArray, FloatArray, float, float]:
-    """Probability of each event, usual match, its spread and the share of skips, until they agree."""
+    noise: float,
+) -> tuple[FloatArray, _Ticks, float, float]:
+    """Probability of each event, the law of heard ticks, their spread and the share of skips, until they agree."""
     prior = 0.05
     for _ in range(12):
-        usual = _local_median(value, heard)
-        spread = (value - usual)[heard]
-        sd1 = max(1.4826 * float(np.median(np.abs(spread))), 0.7) if heard.any() else 1.0
-        p = _skip_probability(value, absent, place, halves, usual, sd1, prior)
+        ticks, sd1 = _ticks_of(value, _local_median(value, heard), heard, noise)
+        p = _skip_probability(value, absent, place, halves, ticks, prior)
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
-    return p, usual, sd1, prior
+    return p, ticks, sd1, prior
 
 
 def _made(
-    p: FloatArray, usual: FloatArray, sd1: float, absent: _Chance | _OtherSound, missed: float, usable: BoolArray
+    p: FloatArray, ticks: _Ticks, sd1: float, absent: _Chance | _OtherSound, missed: float, usable: BoolArray
 ) -> Kinds:
-    mean1 = float(np.median(usual[usable]))
+    mean1 = float(np.median(ticks.usual[usable]))
+    # A threshold at which both kinds err as often; the separation is twice its distance from either.
+    thresholds = np.linspace(absent.mean, max(mean1, absent.mean), 201)
+    either = np.minimum(absent.deviate(thresholds), ticks.deviate(thresholds, mean1))
     return Kinds(
         skip_probability=p,
-        usual=usual,
-        separation=(mean1 - absent.mean) / np.sqrt((absent.sd**2 + sd1**2) / 2),
+        usual=ticks.usual,
+        separation=2 * float(either.max()),
         miss_probability=missed,
         absent_mean=absent.mean,
         absent_sd=absent.sd,
@@ -289,14 +352,12 @@ def _skip_probability(
     absent: _Chance | _OtherSound,
     place: FloatArray,
     halves: Halves | None,
-    usual: FloatArray,
-    sd1: float,
+    ticks: _Ticks,
     prior: float,
 ) -> FloatArray:
     """Probability that each event was skipped, from its match value and the log odds of its place."""
-    # Above its usual value a heard tick stays a heard tick.
-    away = np.minimum(value - usual, 0) / sd1
-    main = np.log1p(-_FAINT) - 0.5 * away**2 - np.log(sd1 * np.sqrt(2 * np.pi))
+    usual = ticks.usual
+    main = np.log1p(-_FAINT) + ticks.log_density(value)
     low = np.maximum(_FAINTEST * usual, absent.mean)
     rising = 2 * np.clip(value - low, 0, None) / np.maximum(usual - low, absent.sd) ** 2
     faint = np.where((value > low) & (value < usual), np.log(_FAINT * np.maximum(rising, 1e-12)), -np.inf)
@@ -312,7 +373,14 @@ def _skip_probability(
 
 
 def apart_from_other_sound(
-    kinds: Kinds, value: FloatArray, rows: FloatArray, template: FloatArray, usable: BoolArray, *, partner: bool
+    kinds: Kinds,
+    value: FloatArray,
+    rows: FloatArray,
+    template: FloatArray,
+    usable: BoolArray,
+    *,
+    partner: bool,
+    noise: float = 1.0,
 ) -> Kinds:
     """Where another sound lies at the tick's own place and stays when it is missing, that sound is what is absent.
 
@@ -333,6 +401,8 @@ def apart_from_other_sound(
         Events from which may be learnt.
     partner : bool
         Whether another injector ticks at the same moment.
+    noise : float
+        Spread of a match by the sound behind it alone [standard deviations].
 
     Returns
     -------
@@ -355,9 +425,9 @@ def apart_from_other_sound(
         # What is low may be the partner alone or a faint tick over it: no more apart than these two.
         return replace(kinds, separation=min(kinds.separation, float(np.sqrt(2)) * apart)) if partner else kinds
     other = _OtherSound(mean=level, sd=spread)
-    p, usual, sd1, _ = _settle(value, other, np.zeros_like(value), None, usable, usable & ~low)
+    p, ticks, sd1, _ = _settle(value, other, np.zeros_like(value), None, usable, usable & ~low, noise)
     z = (kinds.heard_mean - level) / (spread + sd1)
-    return _made(p, usual, sd1, other, float(special.ndtr(-z)), usable)
+    return _made(p, ticks, sd1, other, float(special.ndtr(-z)), usable)
 
 
 def _alike(rows: FloatArray, template: FloatArray) -> float:
