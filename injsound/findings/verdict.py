@@ -16,7 +16,7 @@ WRONG_CALLS_P = 1e-4
 WRONG_SHARE = 0.1
 # Wrong calls that the model of heard and absent cannot foresee: measured on sound engines, docs/methods.md.
 UNFORESEEN_RATE = 2e-4
-# Heard and missing overlap below this many standard deviations: at 4 a threshold halfway errs in 2 of 100.
+# Heard and missing overlap below this many standard deviations: at 4 a threshold between them errs in 2 of 100.
 LEAST_SEPARATION = 4.0
 MOST_UNJUDGED = 0.5
 # An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: over half,

@@ -183,9 +183,8 @@ def _fit(
         around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level)
         place = place_odds(late - trend, stray, scatter, near_s)
         at = _rows_at(white, sr, start_s, due_s + late, template)
-        kinds = two_kinds(
-            value, around, place, match_halves(at, template, sr, zero=round(_BEFORE_S * sr)), usable, noise=level
-        )
+        halves = match_halves(at, template, sr, zero=round(_BEFORE_S * sr))
+        kinds = two_kinds(value, around, place, halves, usable, noise=level)
         heard = usable & (kinds.skip_probability < 0.5)
         if heard.sum() < 4:
             break
