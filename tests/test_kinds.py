@@ -108,8 +108,7 @@ def test_a_bang_over_the_first_tick_spoils_neither_the_usual_level_nor_the_mean(
 
 
 def test_ticks_of_uneven_levels_do_not_hide_the_missing_ones():
-    # Levels spread by 30 %, as a logarithm, over noise of one: a normal law of the same spread calls every tenth missing
-    # tick heard.
+    # Levels spread by 30 %, as a logarithm, over noise of one: a normal law calls every twentieth missing tick heard.
     missed = false = 0
     for seed in range(10):
         rng = np.random.default_rng(seed)
@@ -120,5 +119,5 @@ def test_ticks_of_uneven_levels_do_not_hide_the_missing_ones():
         kinds = two_kinds(value, rng.gumbel(1.7, 0.5, (8, 120)), np.zeros(420), None, np.ones(420, dtype=bool))
         called = kinds.skip_probability >= 0.5
         missed, false = missed + np.sum(gone & ~called), false + np.sum(called & ~gone)
-    assert missed <= 4
-    assert false <= 10
+    assert missed <= 6
+    assert false <= 3

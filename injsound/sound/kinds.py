@@ -22,6 +22,9 @@ _LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
 # of a heard tick: from memory.
 _LOPSIDED, _LOPSIDED_REACH = 0.1, 0.2
 _LEAST_PRIOR = 1e-3
+# One in a hundred heard ticks lies 2.4 to 3.1 spreads under the usual one, not 2.3; three in a thousand 2.9 to 4.8, not
+# 2.7: measured, docs/methods.md.
+_TAIL = 1.25
 # Smallest spread of heard ticks, and of their own levels as a share of these.
 _LEAST_SPREAD, _LEAST_SHARE = 0.7, 0.01
 # Faint ticks were skipped more often than the two kinds say, by this much in log odds: measured, docs/methods.md.
@@ -251,7 +254,7 @@ def _ticks_of(value: FloatArray, usual: FloatArray, heard: BoolArray, noise: flo
     share = max(np.sqrt(sd**2 - noise**2) / level, _LEAST_SHARE)
     raw = _Ticks(usual=usual, noise=noise, share=share, spread=1.0)
     apart = raw._even(value) - raw._even(usual)
-    spread = max(1.4826 * float(np.median(np.abs(apart[heard]))), _LEAST_SPREAD) if heard.any() else 1.0
+    spread = max(_TAIL * 1.4826 * float(np.median(np.abs(apart[heard]))), _LEAST_SPREAD) if heard.any() else 1.0
     return replace(raw, spread=spread), sd
 
 
