@@ -52,7 +52,7 @@ _ALIKE_DB = 1.0
 _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places
 # or, where none are known, anywhere in the cycle; more yet where it is faint (measured: docs/methods.md).
-_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 5.5, 9.0
+_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 7.0, 9.0
 # A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
 _CLEARLY_POINTS = 0.7
 # The open click stands for the tick where it stands out this much, as a share of the close click.
