@@ -7,7 +7,7 @@ be used; 2 wrong usage. Heavy libraries are imported inside the commands, so tha
 import os
 import sys
 from collections.abc import Sequence
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -93,7 +93,6 @@ def check(
 ) -> None:
     """Read RECORDINGS, one injector each, and say what they show; - is standard input."""
     from injsound.engine import check_rpm
-    from injsound.show.beside import drawing
     from injsound.show.text import shortened
 
     engine = make_engine(cylinders, cylinder, firing_order, injection)
@@ -105,7 +104,7 @@ def check(
     may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
     quiet = json_to == "-"
     results = []
-    with drawing() if pictures else nullcontext() as draw:
+    with _drawing(wanted=bool(pictures)) as draw:
         for number, recording in enumerate(recordings, 1):
             if len(recordings) > 1:
                 told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=shortened(recording, 60))
@@ -168,6 +167,15 @@ def _show(result: "Reading | Failure", words: "Words", *, details: bool, quiet: 
                 [*reading_text.glance(result, words), *(reading_text.details(result, words) if details else []), ""]
             )
         )
+
+
+def _drawing(*, wanted: bool) -> AbstractContextManager["Draw | None"]:
+    """What draws; without pictures nothing that draws is imported."""
+    if not wanted:
+        return nullcontext()
+    from injsound.show.beside import drawing
+
+    return drawing()
 
 
 def _draw(result: "Reading | Failure", target: Path, words: "Words", draw: "Draw") -> None:

@@ -239,7 +239,7 @@ def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) ->
     sr, start_s = recording.sr, recording.start_s
     cycles, due = _due_events(lock, own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
     blocking = tuple(span for span in chapter.quality.spans if span.kind in UNJUDGED_KINDS)
-    first, last = min(0.0, _or_zero(own.gap_s)) - _TICK_BEFORE_S, max(0.0, _or_zero(own.gap_s)) + _TICK_AFTER_S
+    first, last = min(0.0, own.partner_s) - _TICK_BEFORE_S, max(0.0, own.partner_s) + _TICK_AFTER_S
     hidden = covered(blocking, due + first, due + last)
     if (~hidden).sum() < 5:
         return None
@@ -450,7 +450,3 @@ def _picture(
         halves=alignment.cycle_halves(strength, lock.clock, start=phase - 0.25),
         candidates=own,
     )
-
-
-def _or_zero(x: float) -> float:
-    return x if np.isfinite(x) else 0.0

@@ -14,9 +14,9 @@ from injsound.demonstration import CASES, demo_folder
 
 ROOT = Path(__file__).parents[1]
 # Its phone had the noise suppression on.
+_PROCESSED = "cyl2_cold_first_try.opus"
 # A third sound could be its close click: none is given.
 _NO_OPEN_TIME = "cyl4_cold_after.opus"
-_PROCESSED = "cyl2_cold_first_try.opus"
 _PAGES = [page for page in sorted((ROOT / "docs").glob("*.md")) if "$ injsound" in page.read_text(encoding="utf-8")]
 
 

@@ -83,6 +83,11 @@ class Candidate:
     lead_s: float
     rise: float = 0.0
 
+    @property
+    def partner_s(self) -> float:
+        """From the click to its partner, 0 where it has none [s]."""
+        return self.gap_s if np.isfinite(self.gap_s) else 0.0
+
 
 def steady_rises(strength: OnsetStrength, clock: CycleClock, *, count: int = 20) -> tuple[FloatArray, FloatArray]:
     """Phases at which the sound rises for a moment in cycle after cycle.

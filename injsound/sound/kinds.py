@@ -225,9 +225,10 @@ class _Ticks:
     """
 
     usual: FloatArray
+    sd: float
     noise: float
     share: float
-    spread: float
+    spread: float = 1.0
 
     def deviate(self, value: FloatArray, usual: FloatArray | float) -> FloatArray:
         """How far a value lies under the usual one, in spreads; above its usual value a tick stays a tick."""
@@ -245,17 +246,18 @@ class _Ticks:
         even: FloatArray = np.arcsinh(self.share * value / self.noise) / self.share
         return even
 
+    @classmethod
+    def learnt(cls, value: FloatArray, usual: FloatArray, heard: BoolArray, noise: float) -> "_Ticks":
+        """From the events that are heard; ``sd`` is their spread where each value counts alike."""
+        sd = _spread((value - usual)[heard])
+        noise = min(noise, sd)
+        level = max(float(np.median(usual)), sd)
+        law = cls(usual=usual, sd=sd, noise=noise, share=max(np.sqrt(sd**2 - noise**2) / level, _LEAST_SHARE))
+        return replace(law, spread=_spread((law._even(value) - law._even(usual))[heard], wider=_TAIL))
 
-def _ticks_of(value: FloatArray, usual: FloatArray, heard: BoolArray, noise: float) -> tuple[_Ticks, float]:
-    """The law of the heard ticks, and their spread around the usual level [standard deviations]."""
-    sd = max(1.4826 * float(np.median(np.abs((value - usual)[heard]))), _LEAST_SPREAD) if heard.any() else 1.0
-    noise = min(noise, sd)
-    level = max(float(np.median(usual)), sd)
-    share = max(np.sqrt(sd**2 - noise**2) / level, _LEAST_SHARE)
-    raw = _Ticks(usual=usual, noise=noise, share=share, spread=1.0)
-    apart = raw._even(value) - raw._even(usual)
-    spread = max(_TAIL * 1.4826 * float(np.median(np.abs(apart[heard]))), _LEAST_SPREAD) if heard.any() else 1.0
-    return replace(raw, spread=spread), sd
+
+def _spread(apart: FloatArray, *, wider: float = 1.0) -> float:
+    return max(wider * 1.4826 * float(np.median(np.abs(apart))), _LEAST_SPREAD) if len(apart) else 1.0
 
 
 def two_kinds(
@@ -294,11 +296,11 @@ def two_kinds(
     sd = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
     chance = _Chance(mean=float(q50) - sd * _GUMBEL_50, sd=sd)
     middle = 0.5 * (chance.mean + np.quantile(value[usable], 0.9))
-    p, ticks, sd1, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
+    p, ticks, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
     p = special.expit(special.logit(p) + _CAUTION)
     typical = replace(ticks, usual=np.full(around.size, np.median(ticks.usual[usable])))
     absent = _skip_probability(around.ravel(), chance, np.zeros(around.size), None, typical, prior)
-    return _made(p, ticks, sd1, chance, float(np.mean(absent < 0.5)), usable)
+    return _made(p, ticks, chance, float(np.mean(absent < 0.5)), usable)
 
 
 def _settle(
@@ -309,20 +311,18 @@ def _settle(
     usable: BoolArray,
     heard: BoolArray,
     noise: float,
-) -> tuple[FloatArray, _Ticks, float, float]:
-    """Probability of each event, the law of heard ticks, their spread and the share of skips, until they agree."""
+) -> tuple[FloatArray, _Ticks, float]:
+    """Probability of each event, the law of heard ticks and the share of skips, until they agree."""
     prior = 0.05
     for _ in range(12):
-        ticks, sd1 = _ticks_of(value, _local_median(value, heard), heard, noise)
+        ticks = _Ticks.learnt(value, _local_median(value, heard), heard, noise)
         p = _skip_probability(value, absent, place, halves, ticks, prior)
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
-    return p, ticks, sd1, prior
+    return p, ticks, prior
 
 
-def _made(
-    p: FloatArray, ticks: _Ticks, sd1: float, absent: _Chance | _OtherSound, missed: float, usable: BoolArray
-) -> Kinds:
+def _made(p: FloatArray, ticks: _Ticks, absent: _Chance | _OtherSound, missed: float, usable: BoolArray) -> Kinds:
     mean1 = float(np.median(ticks.usual[usable]))
     # A threshold at which both kinds err as often; the separation is twice its distance from either.
     thresholds = np.linspace(absent.mean, max(mean1, absent.mean), 201)
@@ -335,7 +335,7 @@ def _made(
         absent_mean=absent.mean,
         absent_sd=absent.sd,
         heard_mean=mean1,
-        heard_sd=sd1,
+        heard_sd=ticks.sd,
     )
 
 
@@ -428,9 +428,9 @@ def apart_from_other_sound(
         # What is low may be the partner alone or a faint tick over it: no more apart than these two.
         return replace(kinds, separation=min(kinds.separation, float(np.sqrt(2)) * apart)) if partner else kinds
     other = _OtherSound(mean=level, sd=spread)
-    p, ticks, sd1, _ = _settle(value, other, np.zeros_like(value), None, usable, usable & ~low, noise)
-    z = (kinds.heard_mean - level) / (spread + sd1)
-    return _made(p, ticks, sd1, other, float(special.ndtr(-z)), usable)
+    p, ticks, _ = _settle(value, other, np.zeros_like(value), None, usable, usable & ~low, noise)
+    z = (kinds.heard_mean - level) / (spread + ticks.sd)
+    return _made(p, ticks, other, float(special.ndtr(-z)), usable)
 
 
 def _alike(rows: FloatArray, template: FloatArray) -> float:

@@ -9,7 +9,7 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import GAP_MAX_S, Candidate
-from injsound.sound.signals import cycle_length, time_at, weighted
+from injsound.sound.signals import cycle_length, nearest_frames, time_at, weighted
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
 _TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512
@@ -73,8 +73,7 @@ def _mean_power(white: FloatArray, sr: int, start_s: float, clock: CycleClock) -
     power = ndimage.uniform_filter1d(_in_band(white, sr) ** 2, max(1, round(_TICK_S * sr)))[::step]
     bins = round(cycle_length(clock) / _STEP_S)
     at_s = time_at(clock, np.arange(np.ceil(clock.cycles[0]) * bins, np.floor(clock.cycles[-1]) * bins) / bins)
-    frame = np.round((at_s - start_s) * sr / step).astype(int)
-    rows = power[np.clip(frame, 0, len(power) - 1)].reshape(-1, bins)
+    rows = power[nearest_frames(at_s, start_s, step / sr, len(power))].reshape(-1, bins)
     kept = max(1, round((1 - _TRIMMED) * len(rows)))
     mean: FloatArray = np.partition(rows, kept - 1, axis=0)[:kept].mean(axis=0)
     return mean

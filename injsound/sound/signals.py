@@ -343,8 +343,29 @@ def frames_at(strength: OnsetStrength, clock: CycleClock, cycles: FloatArray) ->
     ndarray of int, of the same shape
         Frames; the first or the last where a cycle lies beyond the ends [unitless].
     """
-    frame = np.round((time_at(clock, cycles.ravel()) - strength.start_s) / strength.hop_s).astype(int)
-    inside: npt.NDArray[np.intp] = np.clip(frame, 0, strength.bands.shape[1] - 1).reshape(cycles.shape)
+    return nearest_frames(
+        time_at(clock, cycles.ravel()), strength.start_s, strength.hop_s, strength.bands.shape[1]
+    ).reshape(cycles.shape)
+
+
+def nearest_frames(times_s: FloatArray, start_s: float, hop_s: float, count: int) -> npt.NDArray[np.intp]:
+    """Frames nearest to given times.
+
+    Parameters
+    ----------
+    times_s : ndarray, shape (k,)
+        Times [s].
+    start_s, hop_s : float
+        Time of frame 0, and from one to the next [s].
+    count : int
+        Number of frames [unitless].
+
+    Returns
+    -------
+    ndarray of int, shape (k,)
+        Frames; the first or the last where a time lies beyond the ends [unitless].
+    """
+    inside: npt.NDArray[np.intp] = np.clip(np.round((times_s - start_s) / hop_s).astype(int), 0, count - 1)
     return inside
 
 

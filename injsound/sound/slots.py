@@ -124,6 +124,25 @@ def are_twins(own: Candidate, slots: Slots) -> bool:
     return all(abs(c.gap_s - own.gap_s) < SAME_PLACE_S for c in slots.ticks)
 
 
+def apart(a: float, b: float, period: float = 1.0) -> float:
+    """Distance of two phases on a circle.
+
+    Parameters
+    ----------
+    a, b : float
+        Phases [cycles].
+    period : float
+        Once round [cycles].
+
+    Returns
+    -------
+    float
+        Half the period at most [cycles].
+    """
+    away = (a - b) % period
+    return min(away, period - away)
+
+
 def is_at(c: Candidate, phase: float, interval: float) -> bool:
     """Whether either click of a tick strikes exactly at a phase.
 
@@ -141,7 +160,7 @@ def is_at(c: Candidate, phase: float, interval: float) -> bool:
     bool
         True within 0.3 ms.
     """
-    return min(_gap(c.phase, phase), _gap(c.phase + _finite(c.gap_s) / interval, phase)) * interval < SAME_PLACE_S
+    return min(apart(c.phase, phase), apart(c.phase + c.partner_s / interval, phase)) * interval < SAME_PLACE_S
 
 
 def near(c: Candidate, phase: float, interval: float) -> bool:
@@ -161,7 +180,7 @@ def near(c: Candidate, phase: float, interval: float) -> bool:
     bool
         True within 1.5 ms and the gap.
     """
-    return _gap(c.phase, phase) * interval < _SLOT_S + abs(_finite(c.gap_s))
+    return apart(c.phase, phase) * interval < _SLOT_S + abs(c.partner_s)
 
 
 def _ticks_spaced(n: int, own: Candidate, ticks: list[Candidate], interval: float, per_cycle: int) -> int:
@@ -171,17 +190,8 @@ def _ticks_spaced(n: int, own: Candidate, ticks: list[Candidate], interval: floa
     return sum(any(near(c, phase, interval) for c in others) for phase in places)
 
 
-def _gap(a: float, b: float) -> float:
-    away = (a - b) % 1.0
-    return min(away, 1.0 - away)
-
-
 def _is_neighbour(c: Candidate, own: Candidate, phase: float, interval: float) -> bool:
     """A click like the own one at a neighbour's place."""
-    exact = _gap(c.phase, phase) * interval < SAME_PLACE_S and c.scatter_s < _SLOT_SCATTER * max(own.scatter_s, 5e-5)
+    exact = apart(c.phase, phase) * interval < SAME_PLACE_S and c.scatter_s < _SLOT_SCATTER * max(own.scatter_s, 5e-5)
     doublet = np.isfinite(c.gap_s) and abs(c.gap_s - own.gap_s) < SAME_PLACE_S and near(c, phase, interval)
     return bool(c.amplitude >= LEAST_AMPLITUDE and (exact or (doublet and recurs(c))))
-
-
-def _finite(x: float) -> float:
-    return x if np.isfinite(x) else 0.0

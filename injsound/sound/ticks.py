@@ -7,6 +7,7 @@ neighbours' places.
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 
@@ -34,7 +35,7 @@ from injsound.sound.likeness import (
 )
 from injsound.sound.prominence import over_others
 from injsound.sound.signals import cycle_length
-from injsound.sound.slots import SAME_PLACE_S, Slots, are_twins, find_slots, is_at, near, nearer_tick
+from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, find_slots, is_at, near, nearer_tick
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
@@ -142,11 +143,7 @@ def choose_tick(
     recurring = [c for c in all_found if recurs(c)]
     if not recurring:
         return Choice(found=Found.NOTHING)
-    least_s = min(c.scatter_s for c in recurring)
-
-    def speaks_for(c: Candidate) -> float:
-        return weight(c, least_s)
-
+    speaks_for = partial(weight, least_s=min(c.scatter_s for c in recurring))
     ticks = _doublets(recurring, interval, speaks_for)
     like = [c for c in ticks if like_injector(c)]
     if not like:
@@ -164,7 +161,9 @@ def choose_tick(
     rising = [c for c in all_found if c.rise > _RISES * own.rise]
     hushed = not any(near(c, place, interval) for place in slots.silent for c in rising)
     others = [
-        c for c in like if _apart(c, own, per_cycle) * interval > GAP_MAX_S and speaks_for(c) > _CLOSE * speaks_for(own)
+        c
+        for c in like
+        if apart(c.phase, own.phase, 1 / per_cycle) * interval > GAP_MAX_S and speaks_for(c) > _CLOSE * speaks_for(own)
     ]
     rivals = [c for c in others if not any(is_at(c, slot.phase, interval) for slot in slots.ticks)]
     choice = _judge_choice(own, slots, rivals, named=fellows is not None and hushed)
@@ -204,13 +203,6 @@ def _looked_at_again(found: list[Candidate], again: Callable[[Candidate], Candid
     return [
         pair if (pair := pairs.get(c.phase)) is not None and pair.amplitude >= LEAST_AMPLITUDE else c for c in found
     ]
-
-
-def _apart(a: Candidate, b: Candidate, per_cycle: int) -> float:
-    """Distance of two phases on the circle [cycles]."""
-    period = 1 / per_cycle
-    away = (a.phase - b.phase) % period
-    return min(away, period - away)
 
 
 def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candidate], float]) -> list[Candidate]:
