@@ -7,12 +7,14 @@ from injsound.results import CycleClock, Recording
 from injsound.simulate.chain import respond
 from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.simulate.scene import Chain
+from injsound.sound.candidates import measure_candidate
 from injsound.sound.onsets import onset_strength
+from injsound.sound.prominence import stand
 from injsound.sound.signals import whitened
 from injsound.sound.ticks import Found, choose_tick
 
 _SR = 48_000
-_FOUR = (0.25, 0.5, 0.75)
+_FOUR, _GAP_S = (0.25, 0.5, 0.75), 0.004
 _CYCLE_S, _CYCLES = 0.19, 230
 _PLACES = tuple(k / 8 for k in range(1, 8))
 
@@ -39,18 +41,25 @@ def _seven_of_eight(seed, *, bounce_ms):
 def _one_of_three(seed, *, hiss_db, second_db=-60.0):
     """One neighbour's doublet, and a second's; where it and the third tick, a hiss of 3 ms comes and goes."""
     rng = np.random.default_rng(seed)
-    y = np.zeros(round((_CYCLES + 5) * _CYCLE_S * _SR))
-    at = np.cumsum(_CYCLE_S + 0.002 * rng.standard_normal(_CYCLES))
-    opens, closes = injector_clicks(rng)
+    y, at = _doublets({_FOUR[0]: 18.0, _FOUR[1]: second_db}, rng)
     length = np.diff(np.append(at, at[-1] + _CYCLE_S))
-    for place, level_db in ((_FOUR[0], 18.0), (_FOUR[1], second_db)):
-        for click, later in ((opens, 0.0), (closes, 0.004)):
-            heights = 10 ** ((level_db + rng.standard_normal(_CYCLES)) / 20) / click.peak(_SR)
-            add_strikes(y, _SR, click, at + place * length + later, heights, 0.15, rng)
     for place in _FOUR[1:] if second_db < 0 else _FOUR[2:]:
         for start in np.round((at + place * length + 0.0005 * rng.standard_normal(_CYCLES)) * _SR).astype(int):
             y[start : start + 144] += 10 ** (hiss_db / 20) * rng.standard_normal(144)
     return _heard(y, rng), _clock(at)
+
+
+def _doublets(levels_db, rng):
+    """Samples and starts of the cycles: at each phase a doublet, open and close 4 ms apart, of a level [dB]."""
+    y = np.zeros(round((_CYCLES + 5) * _CYCLE_S * _SR))
+    at = np.cumsum(_CYCLE_S + 0.002 * rng.standard_normal(_CYCLES))
+    opens, closes = injector_clicks(rng)
+    length = np.diff(np.append(at, at[-1] + _CYCLE_S))
+    for place, level_db in levels_db.items():
+        for click, later in ((opens, 0.0), (closes, _GAP_S)):
+            heights = 10 ** ((level_db + rng.standard_normal(_CYCLES)) / 20) / click.peak(_SR)
+            add_strikes(y, _SR, click, at + place * length + later, heights, 0.15, rng)
+    return y, at
 
 
 def _heard(y, rng):
@@ -92,5 +101,34 @@ def test_one_faint_neighbour_does_not_make_a_tick_the_own_one(seed):
     hidden = _chosen(*_one_of_three(seed, hiss_db=12.0, second_db=8.0), _FOUR)
     assert len(hidden.slots) == 1
     assert not hidden.sure
-    bare = _chosen(*_one_of_three(seed, hiss_db=-60.0, second_db=8.0), _FOUR)
-    assert bare.sure
+    # With nothing at the others' places, 14 dB over the second are needed to be sure.
+    assert _chosen(*_one_of_three(seed, hiss_db=-60.0, second_db=4.0), _FOUR).sure
+
+
+def _standing(levels_db, seed):
+    """How the tick at phase 0 stands among those at the quarters."""
+    rng = np.random.default_rng(seed)
+    y, at = _doublets(levels_db, rng)
+    white, clock = whitened(_heard(y, rng), _SR), _clock(at)
+    # The clock of these sounds starts 30 ms before the first cycle.
+    place = 0.03 / _CYCLE_S
+    own = measure_candidate(y, white, _SR, 0.0, clock, phase=place)
+    return stand(white, _SR, 0.0, clock, own, tuple(place + quarter for quarter in _FOUR))
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_a_tick_stands_over_its_neighbours_by_their_difference_in_level(seed):
+    # Powers of one waveform differ as the levels do; what noise adds is subtracted.
+    standing = _standing({0.0: 20.0, 0.25: 8.0, 0.5: 12.0, 0.75: 10.0}, seed)
+    assert standing.over_db == pytest.approx(8.0, abs=1.0)
+    # Nothing else is in the cycle but noise and what rings of four doublets: about the least it can be.
+    assert standing.chance < 0.001
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+@pytest.mark.parametrize("silent", [0.25, 0.5, 0.75])
+def test_an_empty_place_may_be_anywhere_in_the_cycle(seed, silent):
+    levels_db = {0.0: 20.0, 0.25: 8.0, 0.5: 12.0, 0.75: 10.0}
+    del levels_db[silent]
+    # What is at the empty place is noise, and one fiftieth of the rest is higher than it 49 times of 50.
+    assert _standing(levels_db, seed).chance > 0.001

@@ -21,8 +21,11 @@ _SOLENOID_SCATTER_S = 0.12e-3
 _OUTSHINES = 2.0
 # Above chance, but not to be named.
 FAINT_AMPLITUDE = 4.5
-# Where the engine's own clicks stand out this much, an injector under the probe would be heard beside them.
-LOUD_ENGINE = 8.0
+# So clear a click that is no valve's needs little height.
+_LOUD = 8.0
+# Where the engine's own clicks stand out this much, an injector under the probe would be heard beside them; in three
+# live engines, where they stood out by 12.5 to 13.6, a valve 2 to 6 ms from the tick hid it.
+LOUD_ENGINE = 14.0
 # A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
 _LEAST_LONE_CENTRE_HZ = 4_500.0
 _MOST_LONE_SCATTER_S = 0.20e-3
@@ -93,10 +96,10 @@ def may_be_own(c: Candidate) -> bool:
         True for one as high as a solenoid's but too faint or too unsteady to be named; or loud, and as steady, or
         paired.
     """
-    least_hz = _LEAST_LONE_CENTRE_HZ if c.amplitude >= LOUD_ENGINE else _HIGH_CENTRE_HZ
+    least_hz = _LEAST_LONE_CENTRE_HZ if c.amplitude >= _LOUD else _HIGH_CENTRE_HZ
     high = c.amplitude >= FAINT_AMPLITUDE and c.centre_hz >= least_hz
     steady = c.scatter_s < _SOLENOID_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
-    loud = c.amplitude >= LOUD_ENGINE and (steady or np.isfinite(c.gap_s))
+    loud = c.amplitude >= _LOUD and (steady or np.isfinite(c.gap_s))
     return bool((high or loud) and c.separation > 0)
 
 

@@ -1,10 +1,13 @@
-"""How far a tick stands over everything else in the cycle, in the band in which ticks ring.
+"""How far a tick stands over everything else in the cycle, and whether all its neighbours are heard too.
 
 A neighbour's tick may be too faint to be measured as a click of its own, hidden in what hisses at higher frequencies.
-Its power still shows in the mean over all cycles, for half a millisecond at its place.
+Its power still shows in the mean over all cycles, for half a millisecond at its place, in the band in which ticks ring.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
@@ -20,12 +23,37 @@ _STEP_S = 0.0001
 _TRIMMED = 0.05
 # What a quarter of the cycle exceeds comes and goes anywhere.
 _ANYWHERE = 0.75
+# A neighbour ticks this near to its place; elsewhere is further from every injector's open and close.
+_TURN_S, _ELSEWHERE_S, _OFF_CLOSE_S = 0.0003, 0.0025, 0.0015
+# A smaller share of the cycle, which holds some fifty ticks' lengths, says no more.
+_LEAST_SHARE = 0.02
 
 
-def over_others(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Standing:
+    """How a tick stands in its cycle.
+
+    Parameters
+    ----------
+    over_db : float
+        Its mean power over that of what is loudest at its neighbours' places, anywhere where none are known [dB].
+    chance : float
+        Probability of so much sound at the least of the neighbours' places if nothing ticks there: the share of the
+        rest of the cycle with as much, times that with as much before and after the tick's own gap; each at least
+        0.02 [unitless].
+    """
+
+    over_db: float
+    chance: float = 1.0
+
+
+def stand(
     white: FloatArray, sr: int, start_s: float, clock: CycleClock, own: Candidate, places: tuple[float, ...]
-) -> float:
-    """How far a tick stands over what is loudest at some places.
+) -> Standing:
+    """How far a tick stands over what is loudest at some places, and whether something ticks at each of them.
+
+    A dead injector leaves one place empty, whichever neighbour's tick is taken for its own: where all of them sound
+    more than the rest of the cycle does, the tick is the own one.
 
     Parameters
     ----------
@@ -40,24 +68,55 @@ def over_others(
     own : Candidate
         The tick.
     places : tuple of float
-        Where else to look; empty looks all round the cycle [cycles].
+        Where the neighbours tick; empty looks all round the cycle [cycles].
 
     Returns
     -------
-    float
-        Mean power of the tick over that of the loudest other place, each less what lies around it [dB].
+    Standing
+        Each power less what lies around it.
     """
-    over = _over_around(_mean_power(white, sr, start_s, clock), cycle_length(clock))
-    phase = np.arange(len(over)) / len(over)
+    length_s = cycle_length(clock)
+    power = _mean_power(white, sr, start_s, clock)
+    over = _over_around(power, length_s, _NEAR_S)
+    apart_s = _apart_s(len(over), own.phase, length_s)
+    anywhere = over[apart_s > GAP_MAX_S]
+    at = [round(place * len(over)) % len(over) for place in places]
+    loudest = max(float(over[at].max() if at else anywhere.max()), float(np.quantile(anywhere, _ANYWHERE)), 1e-3)
+    own_power = max(float(over[round(own.phase * len(over)) % len(over)]), 1e-6)
+    over_db = 10 * float(np.log10(own_power / loudest))
+    if len(places) < 2:
+        return Standing(over_db=over_db)
+    return Standing(over_db=over_db, chance=_chance(_over_around(power, length_s, _TURN_S), own, places, length_s))
 
-    def power(place: float) -> float:
-        return float(over[round(place * len(over)) % len(over)])
 
-    apart = np.abs((phase - own.phase + 0.5) % 1.0 - 0.5) * cycle_length(clock)
-    anywhere = over[apart > GAP_MAX_S]
-    others = [power(place) for place in places] or [float(anywhere.max())]
-    loudest = max(*others, float(np.quantile(anywhere, _ANYWHERE)), 1e-3)
-    return float(10 * np.log10(max(power(own.phase), 1e-6) / loudest))
+def _chance(over: FloatArray, own: Candidate, places: tuple[float, ...], length_s: float) -> float:
+    """Chance of so much at the least of the places, and of so much there and after the own tick's gap."""
+    turns = np.array([own.phase, *places])
+    at = np.round(turns[1:] * len(over)).astype(int) % len(over)
+    elsewhere = _away_from(len(over), turns, length_s, _ELSEWHERE_S)
+    if not np.isfinite(own.gap_s):
+        return _share_over(over, at, elsewhere)
+    gap = own.gap_s / length_s
+    elsewhere &= _away_from(len(over), np.concatenate([turns - gap, turns + gap]), length_s, _OFF_CLOSE_S)
+    both = np.minimum(over, np.roll(over, -round(gap * len(over))))
+    return _share_over(over, at, elsewhere) * _share_over(both, at, elsewhere)
+
+
+def _share_over(power: FloatArray, at: npt.NDArray[np.int_], elsewhere: npt.NDArray[np.bool_]) -> float:
+    """Share of the rest of the cycle with no less power than the least of some places."""
+    return max(float(np.mean(power[elsewhere] >= power[at].min())) if elsewhere.any() else 1.0, _LEAST_SHARE)
+
+
+def _away_from(n: int, phases: FloatArray, length_s: float, least_s: float) -> npt.NDArray[np.bool_]:
+    """Which of n steps of the cycle lie further than so much from all of some phases."""
+    away: npt.NDArray[np.bool_] = np.all([_apart_s(n, phase, length_s) > least_s for phase in phases], axis=0)
+    return away
+
+
+def _apart_s(n: int, phase: float, length_s: float) -> FloatArray:
+    """Distance of each of n steps of the cycle from a phase [s]."""
+    apart: FloatArray = np.abs((np.arange(n) / n - phase + 0.5) % 1.0 - 0.5) * length_s
+    return apart
 
 
 def _in_band(white: FloatArray, sr: int) -> FloatArray:
@@ -79,10 +138,10 @@ def _mean_power(white: FloatArray, sr: int, start_s: float, clock: CycleClock) -
     return mean
 
 
-def _over_around(power: FloatArray, length_s: float) -> FloatArray:
+def _over_around(power: FloatArray, length_s: float, near_s: float) -> FloatArray:
     """Highest power near each place of the cycle, less the usual power around it."""
     step_s = length_s / len(power)
-    near, away = round(_NEAR_S / step_s), round(_TO_S / step_s)
+    near, away = round(near_s / step_s), round(_TO_S / step_s)
     around = np.abs(np.arange(-away, away + 1)) * step_s >= _FROM_S
     usual = ndimage.median_filter(power, footprint=around, mode="wrap")
     return np.asarray(ndimage.maximum_filter1d(power, 2 * near + 1, mode="wrap") - usual)

@@ -4,6 +4,7 @@ The candidates are measured in ``candidates.py``; ``likeness.py`` says what each
 neighbours' places.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -33,7 +34,7 @@ from injsound.sound.likeness import (
     recurs,
     weight,
 )
-from injsound.sound.prominence import over_others
+from injsound.sound.prominence import Standing, stand
 from injsound.sound.signals import cycle_length
 from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, find_slots, is_at, near, nearer_tick
 
@@ -51,9 +52,11 @@ _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
 _ALIKE_DB = 1.0
 # A place where the sound rises by so much of the own tick's rise is not silent, whatever rises there.
 _RISES = 0.5
-# Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places
-# or, where none are known, anywhere in the cycle; more yet where it is faint (measured: docs/methods.md).
-_SURE_LEVEL, _SURE_OVER_PLACES_DB, _FAINT_OVER_PLACES_DB = 10.0, 7.0, 9.0
+# Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
+# and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
+_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 12.5, 3.0, 2.0
+# Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
+_SURE_LEVEL, _SURE_OVER_ANY_DB, _FAINT_OVER_ANY_DB = 10.0, 7.0, 9.0
 # A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
 _CLEARLY_POINTS = 0.7
 # The open click stands for the tick where it stands out this much, as a share of the close click.
@@ -167,11 +170,19 @@ def choose_tick(
     ]
     rivals = [c for c in others if not any(is_at(c, slot.phase, interval) for slot in slots.ticks)]
     choice = _judge_choice(own, slots, rivals, named=fellows is not None and hushed)
-    if not choice.sure or (slots.ticks and not slots.silent and are_twins(own, slots)):
+    all_round = bool(slots.ticks) and not slots.silent and are_twins(own, slots)
+    if not choice.sure or all_round:
         return choice
-    over_db = over_others(white, sr, start_s, clock, own, slots.places)
-    least_db = _SURE_OVER_PLACES_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_PLACES_DB
-    return replace(choice, sure=over_db >= least_db)
+    standing = stand(white, sr, start_s, clock, own, slots.places)
+    return replace(choice, sure=_stands_out(own, standing, placed=len(slots.places) > 1))
+
+
+def _stands_out(own: Candidate, standing: Standing, *, placed: bool) -> bool:
+    """Whether the probe must be on the injector that ticks so."""
+    if placed:
+        least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(standing.chance)
+        return standing.over_db >= max(least_db, _LOUDER_DB)
+    return standing.over_db >= (_SURE_OVER_ANY_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_ANY_DB)
 
 
 def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, named: bool) -> Choice:
@@ -226,8 +237,7 @@ def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candid
 
 def _points_at(click: Candidate, other: Candidate, interval: float) -> bool:
     """Whether a click's partner is the other one."""
-    apart = ((other.phase - click.phase + 0.5) % 1.0 - 0.5) * interval
-    return bool(abs(apart - click.gap_s) < SAME_PLACE_S)
+    return bool(abs(_after_s(click, other, interval) - click.gap_s) < SAME_PLACE_S)
 
 
 def _open_click(own: Candidate, measured: Callable[[float, float], Candidate], interval: float) -> Candidate:
@@ -241,6 +251,11 @@ def _open_click(own: Candidate, measured: Callable[[float, float], Candidate], i
 
 def _one_tick(a: Candidate, b: Candidate, interval: float) -> bool:
     """Whether two clicks are open and close, or the ring, of the same tick."""
-    apart = ((b.phase - a.phase + 0.5) % 1.0 - 0.5) * interval
-    partner = abs(apart - a.gap_s) < _SAME_GAP_S or abs(apart + b.gap_s) < _SAME_GAP_S
-    return partner or abs(apart) < _RING_S
+    after_s = _after_s(a, b, interval)
+    partner = abs(after_s - a.gap_s) < _SAME_GAP_S or abs(after_s + b.gap_s) < _SAME_GAP_S
+    return partner or abs(after_s) < _RING_S
+
+
+def _after_s(a: Candidate, b: Candidate, interval: float) -> float:
+    """How long the second click comes after the first, negative where it comes before [s]."""
+    return ((b.phase - a.phase + 0.5) % 1.0 - 0.5) * interval

@@ -153,8 +153,8 @@ READING: Table = {
         ReasonCode.ENGINE_TICKS_ONLY: "There are ticks, but like those of valves: none has an open and a close click.",
         ReasonCode.TWO_CANDIDATES: "Two ticks in the cycle could be this injector's, and nothing tells which.",
         ReasonCode.MAY_BE_NEIGHBOUR: (
-            "All {judged} judged ticks were heard, but they are so faint that they may be a neighbour's and this"
-            " injector silent."
+            "All {judged} judged ticks were heard, but so little louder than what sounds at the other injectors' turns"
+            " that they may be a neighbour's and this injector silent."
         ),
         ReasonCode.TWO_READINGS: (
             "It could be {rpm} rpm with every second tick missing, or {rpm_other} rpm with none missing."

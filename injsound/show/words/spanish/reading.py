@@ -166,8 +166,8 @@ READING: Table = {
         ),
         ReasonCode.TWO_CANDIDATES: "Dos chasquidos del ciclo podrían ser los de este inyector y nada indica cuál.",
         ReasonCode.MAY_BE_NEIGHBOUR: (
-            "Se oyeron los {judged} chasquidos juzgados, pero tan débiles que pueden ser de un vecino y este inyector"
-            " estar mudo."
+            "Se oyeron los {judged} chasquidos juzgados, pero tan poco más fuertes que lo que suena en el turno de los"
+            " demás inyectores que pueden ser de un vecino y este inyector estar mudo."
         ),
         ReasonCode.TWO_READINGS: (
             "Podrían ser {rpm} rpm con uno de cada dos chasquidos ausente, o {rpm_other} rpm sin ninguno ausente."
