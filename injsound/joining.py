@@ -32,9 +32,10 @@ from injsound.results import (
     WarningCode,
 )
 from injsound.sound import cycle, ticks
+from injsound.sound.clock import passing_times
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock, group_knocks
-from injsound.sound.signals import passing_times, true_runs
+from injsound.sound.signals import true_runs
 
 # Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
 _SEAM_S = 1.0

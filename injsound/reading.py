@@ -41,9 +41,11 @@ from injsound.sound import (
     ticks,
 )
 from injsound.sound.candidates import Candidate
+from injsound.sound.clock import cycle_at, cycle_length, frames_at, time_at
 from injsound.sound.events import Matches, match_elsewhere, match_events
+from injsound.sound.filters import muted, whitened
 from injsound.sound.partner import with_partner
-from injsound.sound.signals import covered, cycle_at, cycle_length, frames_at, muted, time_at, true_runs, whitened
+from injsound.sound.signals import covered, true_runs
 
 # A weak tick lies this far under its fellows and still counts as heard.
 WEAK = 10 ** (-6 / 20)

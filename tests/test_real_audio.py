@@ -10,7 +10,9 @@ from injsound.reading import read
 from injsound.results import Recording, State, Verdict
 from injsound.simulate import speech_like
 from injsound.sound import cycle, onsets
-from injsound.sound.signals import align_clicks, cut, time_at, whitened
+from injsound.sound.clock import time_at
+from injsound.sound.filters import whitened
+from injsound.sound.waveforms import align_clicks, cut
 
 
 def _load(folder, name):

@@ -14,7 +14,8 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import Complex, frames_at
+from injsound.sound.clock import frames_at
+from injsound.sound.signals import Complex
 
 # One bin a degree of crank: 0.22 ms at 750 1/min, half the hop of the onset strength.
 BINS = 720

@@ -17,7 +17,8 @@ import numpy.typing as npt
 from injsound.errors import ParameterError, RecordingError
 from injsound.results import Figure, FloatArray, Note, Recording, Span, SpanKind, WarningCode
 from injsound.sound import decoders
-from injsound.sound.signals import convolved, high_passed, true_runs
+from injsound.sound.filters import convolved, high_passed
+from injsound.sound.signals import true_runs
 
 MIN_SECONDS = 5.0
 MIN_RATE = 8000

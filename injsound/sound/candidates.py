@@ -12,16 +12,8 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import (
-    align_clicks,
-    correlate_rows,
-    cut,
-    cycle_length,
-    frames_at,
-    mean_strikes,
-    on_samples,
-    passing_times,
-)
+from injsound.sound.clock import cycle_length, frames_at, passing_times
+from injsound.sound.waveforms import align_clicks, correlate_rows, cut, mean_strikes, on_samples
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
 PRE_S, POST_S = 0.0005, 0.0025

@@ -12,7 +12,8 @@ import numpy.typing as npt
 from scipy import fft
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.signals import correlate_rows, cut, cycle_length, frames_at, peak_place
+from injsound.sound.clock import cycle_length, frames_at
+from injsound.sound.waveforms import correlate_rows, cut, peak_place
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -15,7 +15,8 @@ import numpy.typing as npt
 from scipy import fft, linalg, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
-from injsound.sound.signals import Complex, best_path, frames_at, time_at
+from injsound.sound.clock import frames_at, time_at
+from injsound.sound.signals import Complex, best_path
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256

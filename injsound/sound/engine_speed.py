@@ -14,9 +14,10 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
+from injsound.sound.clock import passing_times
 from injsound.sound.cycle import BINS, TOLERANCE, Lock, estimate_interval, lock_cycle, turned_sound
 from injsound.sound.orders import measure_orders, repeats_after
-from injsound.sound.signals import covered, passing_times
+from injsound.sound.signals import covered
 
 _TRIES = 3
 # The needle was read at some moment of the recording: the speed was typed rightly where it fits one cycle in so many.

@@ -10,9 +10,10 @@ import numpy as np
 
 from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import REACH_S, Candidate
+from injsound.sound.clock import cycle_length, passing_times
 from injsound.sound.lateness import best_near, track_lateness
 from injsound.sound.partner import with_partner
-from injsound.sound.signals import correlate_rows, cut, cycle_length, on_samples, passing_times, unit
+from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
 
 _ROUNDS = 3
 # Followed, a faint injector's tick keeps its place to a tenth of a millisecond; combustion does not (docs/methods.md).

@@ -9,7 +9,8 @@ import numpy.typing as npt
 from scipy.linalg.lapack import dptsv
 
 from injsound.results import FloatArray
-from injsound.sound.signals import best_path, peak_place
+from injsound.sound.signals import best_path
+from injsound.sound.waveforms import peak_place
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -3,7 +3,8 @@
 import numpy as np
 
 from injsound.results import FloatArray
-from injsound.sound.signals import cut, high_passed
+from injsound.sound.filters import high_passed
+from injsound.sound.waveforms import cut
 
 ABOVE_HZ = 1_500.0
 

@@ -13,7 +13,8 @@ from injsound.results import FloatArray
 from injsound.sound.candidates import GAP_MAX_S
 from injsound.sound.doublet import GAP_MIN_S, find_doublet, quiet_weights
 from injsound.sound.echo import cut_without, find_echo
-from injsound.sound.signals import aic_pick, correlate_rows, high_passed, peak_place, unit, without_ring
+from injsound.sound.filters import high_passed
+from injsound.sound.waveforms import aic_pick, correlate_rows, peak_place, unit, without_ring
 
 # Half width of the search for each event's click about its usual place: voltage and sticking move it by less.
 _WANDER_S = 0.0004

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from injsound.results import FloatArray
 from injsound.sound.candidates import GAP_MAX_S, POST_S, PRE_S, Candidate
-from injsound.sound.signals import cut, unit
+from injsound.sound.waveforms import cut, unit
 
 # A click is a millisecond or less; its power is looked at in steps of this length.
 _WINDOW_S = 0.0005

@@ -12,7 +12,8 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import GAP_MAX_S, Candidate
-from injsound.sound.signals import cycle_length, nearest_frames, time_at, weighted
+from injsound.sound.clock import cycle_length, nearest_frames, time_at
+from injsound.sound.filters import weighted
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
 _TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512

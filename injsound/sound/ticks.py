@@ -20,6 +20,7 @@ from injsound.sound.candidates import (
     measure_candidate,
     steady_rises,
 )
+from injsound.sound.clock import cycle_length
 from injsound.sound.faint import look_again
 from injsound.sound.likeness import (
     FAINT_AMPLITUDE,
@@ -35,7 +36,6 @@ from injsound.sound.likeness import (
     weight,
 )
 from injsound.sound.prominence import Standing, stand
-from injsound.sound.signals import cycle_length
 from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, find_slots, is_at, near, nearer_tick
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.

@@ -30,7 +30,8 @@ from injsound.simulate import simulate, write
 from injsound.simulate.chain import respond
 from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.sound import audio
-from injsound.sound.signals import correlate_rows, cut, whitened
+from injsound.sound.filters import whitened
+from injsound.sound.waveforms import correlate_rows, cut
 
 _NEAR_S = 0.003
 
