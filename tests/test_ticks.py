@@ -122,7 +122,9 @@ def test_a_tick_stands_over_its_neighbours_by_their_difference_in_level(seed):
     standing = _standing({0.0: 20.0, 0.25: 8.0, 0.5: 12.0, 0.75: 10.0}, seed)
     assert standing.over_db == pytest.approx(8.0, abs=1.0)
     # Nothing else is in the cycle but noise and what rings of four doublets: about the least it can be.
-    assert standing.chance < 0.001
+    assert standing.chances.max() < 0.001
+    # Each place by its own level.
+    np.testing.assert_allclose(standing.places_db, [-12.0, -8.0, -10.0], atol=1.5)
 
 
 @pytest.mark.parametrize("seed", range(1, 5))
@@ -131,4 +133,26 @@ def test_an_empty_place_may_be_anywhere_in_the_cycle(seed, silent):
     levels_db = {0.0: 20.0, 0.25: 8.0, 0.5: 12.0, 0.75: 10.0}
     del levels_db[silent]
     # What is at the empty place is noise, and one fiftieth of the rest is higher than it 49 times of 50.
-    assert _standing(levels_db, seed).chance > 0.001
+    assert _standing(levels_db, seed).chances.max() > 0.001
+
+
+def test_the_one_place_that_is_left_out_is_the_silent_injectors():
+    # Three neighbours within 3 dB; what would be the fourth is this injector's. What noise there is at its place is
+    # among the highest twentieth of the rest one time in twenty: then nothing is said.
+    found = []
+    for seed in range(1, 7):
+        rng = np.random.default_rng(seed)
+        y, at = _doublets({0.0: 18.0, 0.25: 16.0, 0.75: 15.0}, rng)
+        found.append(_chosen(_heard(y, rng), _clock(at), _FOUR).found)
+    assert set(found) <= {Found.OWN_SILENT, Found.TWO}
+    assert found.count(Found.OWN_SILENT) >= 4
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+@pytest.mark.parametrize("own_db", [24.0, 18.0])
+def test_a_place_without_a_tick_beside_a_louder_one_or_a_faint_one_is_no_silent_injector(seed, own_db):
+    # 8 dB over its neighbours the probe is on this one, and the silent one another; one 4 dB fainter is not silent.
+    levels_db = {0.0: own_db, 0.25: 16.0, 0.75: 15.0}
+    rng = np.random.default_rng(seed)
+    y, at = _doublets(levels_db if own_db > 20 else levels_db | {0.5: 11.0}, rng)
+    assert _chosen(_heard(y, rng), _clock(at), _FOUR).found is not Found.OWN_SILENT

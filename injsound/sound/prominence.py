@@ -28,6 +28,8 @@ _ANYWHERE = 0.75
 _TURN_S, _ELSEWHERE_S, _OFF_CLOSE_S = 0.0003, 0.0025, 0.0015
 # A smaller share of the cycle, which holds some fifty ticks' lengths, says no more.
 _LEAST_SHARE = 0.02
+# Power is told down to 30 dB under the usual background.
+_LEAST_POWER = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,14 +40,16 @@ class Standing:
     ----------
     over_db : float
         Its mean power over that of what is loudest at its neighbours' places, anywhere where none are known [dB].
-    chance : float
-        Probability of so much sound at the least of the neighbours' places if nothing ticks there: the share of the
-        rest of the cycle with as much, times that with as much before and after the tick's own gap; each at least
-        0.02 [unitless].
+    places_db : ndarray, shape (k,)
+        Power at each of the neighbours' places over the tick's own [dB].
+    chances : ndarray, shape (k,)
+        Probability of so much sound there if nothing ticks: the share of the rest of the cycle with as much, times that
+        with as much before and after the tick's own gap; each at least 0.02 [unitless].
     """
 
     over_db: float
-    chance: float = 1.0
+    places_db: FloatArray
+    chances: FloatArray
 
 
 def stand(
@@ -82,30 +86,39 @@ def stand(
     apart_s = _apart_s(len(over), own.phase, length_s)
     anywhere = over[apart_s > GAP_MAX_S]
     at = [round(place * len(over)) % len(over) for place in places]
-    loudest = max(float(over[at].max() if at else anywhere.max()), float(np.quantile(anywhere, _ANYWHERE)), 1e-3)
-    own_power = max(float(over[round(own.phase * len(over)) % len(over)]), 1e-6)
-    over_db = 10 * float(np.log10(own_power / loudest))
-    if len(places) < 2:
-        return Standing(over_db=over_db)
-    return Standing(over_db=over_db, chance=_chance(_over_around(power, length_s, _TURN_S), own, places, length_s))
+    loudest = max(
+        float(over[at].max() if at else anywhere.max()), float(np.quantile(anywhere, _ANYWHERE)), _LEAST_POWER
+    )
+    own_at = round(own.phase * len(over)) % len(over)
+    over_db = _db(float(over[own_at]) / loudest)
+    turns = _over_around(power, length_s, _TURN_S)
+    places_db = np.array([_db(float(turns[place]) / max(float(turns[own_at]), _LEAST_POWER)) for place in at])
+    return Standing(over_db=over_db, places_db=places_db, chances=_chances(turns, own, places, length_s))
 
 
-def _chance(over: FloatArray, own: Candidate, places: tuple[float, ...], length_s: float) -> float:
-    """Chance of so much at the least of the places, and of so much there and after the own tick's gap."""
+def _db(ratio: float) -> float:
+    return 10 * float(np.log10(max(ratio, _LEAST_POWER)))
+
+
+def _chances(over: FloatArray, own: Candidate, places: tuple[float, ...], length_s: float) -> FloatArray:
+    """Chance of so much at each of the places, and of so much there and after the own tick's gap."""
     turns = np.array([own.phase, *places])
     at = np.round(turns[1:] * len(over)).astype(int) % len(over)
     elsewhere = _away_from(len(over), turns, length_s, _ELSEWHERE_S)
     if not np.isfinite(own.gap_s):
-        return _share_over(over, at, elsewhere)
+        return _shares_over(over, at, elsewhere)
     gap = own.gap_s / length_s
     elsewhere &= _away_from(len(over), np.concatenate([turns - gap, turns + gap]), length_s, _OFF_CLOSE_S)
     both = np.minimum(over, np.roll(over, -round(gap * len(over))))
-    return _share_over(over, at, elsewhere) * _share_over(both, at, elsewhere)
+    return _shares_over(over, at, elsewhere) * _shares_over(both, at, elsewhere)
 
 
-def _share_over(power: FloatArray, at: npt.NDArray[np.int_], elsewhere: npt.NDArray[np.bool_]) -> float:
-    """Share of the rest of the cycle with no less power than the least of some places."""
-    return max(float(np.mean(power[elsewhere] >= power[at].min())) if elsewhere.any() else 1.0, _LEAST_SHARE)
+def _shares_over(power: FloatArray, at: npt.NDArray[np.int_], elsewhere: npt.NDArray[np.bool_]) -> FloatArray:
+    """Share of the rest of the cycle with no less power than each of some places."""
+    if not elsewhere.any():
+        return np.ones(len(at))
+    shares: FloatArray = np.maximum(np.mean(power[elsewhere] >= power[at, None], axis=1), _LEAST_SHARE)
+    return shares
 
 
 def _away_from(n: int, phases: FloatArray, length_s: float, least_s: float) -> npt.NDArray[np.bool_]:

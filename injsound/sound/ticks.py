@@ -54,9 +54,12 @@ _ALIKE_DB = 1.0
 _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
 # and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
-_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 12.5, 3.0, 2.0
+_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 10.5, 3.0, 2.0
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
 _SURE_LEVEL, _SURE_OVER_ANY_DB, _FAINT_OVER_ANY_DB = 10.0, 7.0, 9.0
+# Of three or more places all but one surely sound, that one falls this far behind them, and the tick is hardly louder
+# than the loudest: it is a neighbour's, and the place that is left out this injector's (measured: docs/methods.md).
+_FEWEST_PLACES, _MAY_BE_CHANCE, _FALLEN_DB, _HARDLY_LOUDER_DB = 3, 0.05, 6.0, 3.0
 # A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
 _CLEARLY_POINTS = 0.7
 # The open click stands for the tick where it stands out this much, as a share of the close click.
@@ -170,19 +173,32 @@ def choose_tick(
     ]
     rivals = [c for c in others if not any(is_at(c, slot.phase, interval) for slot in slots.ticks)]
     choice = _judge_choice(own, slots, rivals, named=fellows is not None and hushed)
-    all_round = bool(slots.ticks) and not slots.silent and are_twins(own, slots)
-    if not choice.sure or all_round:
+    if slots.ticks and not slots.silent and are_twins(own, slots):
         return choice
     standing = stand(white, sr, start_s, clock, own, slots.places)
-    return replace(choice, sure=_stands_out(own, standing, placed=len(slots.places) > 1))
+    if fellows is not None and per_cycle == 1 and _leaves_one_out(standing):
+        return replace(choice, found=Found.OWN_SILENT, sure=False)
+    return replace(choice, sure=choice.sure and _stands_out(own, standing))
 
 
-def _stands_out(own: Candidate, standing: Standing, *, placed: bool) -> bool:
+def _stands_out(own: Candidate, standing: Standing) -> bool:
     """Whether the probe must be on the injector that ticks so."""
-    if placed:
-        least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(standing.chance)
+    if len(standing.chances) > 1:
+        least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(standing.chances.max())
         return standing.over_db >= max(least_db, _LOUDER_DB)
     return standing.over_db >= (_SURE_OVER_ANY_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_ANY_DB)
+
+
+def _leaves_one_out(standing: Standing) -> bool:
+    """Whether all places sound but one, and none far less than the tick itself: then that one is this injector's."""
+    if len(standing.places_db) < _FEWEST_PLACES:
+        return False
+    faintest, next_db = int(standing.places_db.argmin()), float(np.sort(standing.places_db)[1])
+    others = float(np.delete(standing.chances, faintest).max())
+    silent = standing.chances[faintest] >= max(_MAY_BE_CHANCE, 2 * others)
+    fallen_db = next_db - float(standing.places_db[faintest])
+    near = float(standing.places_db.max()) > -_HARDLY_LOUDER_DB
+    return bool(near and silent and others <= _MAY_BE_CHANCE and fallen_db >= _FALLEN_DB)
 
 
 def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, named: bool) -> Choice:
