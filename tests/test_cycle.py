@@ -9,7 +9,8 @@ from injsound.engine import Engine
 from injsound.results import Span, SpanKind
 from injsound.simulate import Scene, Skipping, simulate
 from injsound.sound.clock import cycle_at
-from injsound.sound.cycle import estimate_interval, lock_cycle
+from injsound.sound.cycle import lock_cycle
+from injsound.sound.lengths import estimate_interval
 from injsound.sound.onsets import onset_strength
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))

@@ -15,7 +15,9 @@ from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.clock import passing_times
-from injsound.sound.cycle import BINS, TOLERANCE, Lock, estimate_interval, lock_cycle, turned_sound
+from injsound.sound.cycle import Lock, lock_cycle
+from injsound.sound.folding import BINS, turned_sound
+from injsound.sound.lengths import TOLERANCE, estimate_interval
 from injsound.sound.orders import measure_orders, repeats_after
 from injsound.sound.signals import covered
 
