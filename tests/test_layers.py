@@ -127,9 +127,11 @@ ALLOWED = {
         "show.words.keys",
         "sound.signals",
     },
-    "show.plot_compared": {"diagnoses", "results", "show.plot", "show.text", "show.words.keys"},
+    "show.plot_compared": {"diagnoses", "results", "show.ink", "show.panels", "show.text", "show.words.keys"},
     "show.beside": {"results", "show.plot", "show.text"},
-    "show.plot": {"results", "show.reading_text", "show.text", "show.words.keys"},
+    "show.ink": {"results"},
+    "show.panels": {"results", "show.ink", "show.text", "show.words.keys"},
+    "show.plot": {"results", "show.ink", "show.panels", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
     "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
     "reading": BASE | {"joining"} | STAGES | {"findings.proportions", "findings.verdict"},
@@ -155,7 +157,7 @@ ALLOWED = {
 }
 # Libraries that only one room may know, and whether it may do so while it is itself imported.
 KEPT = {
-    "matplotlib": ({"show.plot", "show.plot_compared"}, False),
+    "matplotlib": ({"show.ink", "show.panels", "show.plot", "show.plot_compared"}, False),
     "av": ({"sound.decoders", "simulate"}, True),
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
     "click": ({"cli", "cli_cases", "cli_findings", "cli_options"}, True),

@@ -16,7 +16,8 @@ from injsound.languages import Language
 from injsound.results import Note, ReasonCode, Verdict
 from injsound.show import beside
 from injsound.show.beside import drawing
-from injsound.show.plot import DPI, draw, picture_bytes, small_picture_bytes
+from injsound.show.ink import DPI
+from injsound.show.plot import draw, picture_bytes, small_picture_bytes
 from injsound.show.plot_compared import compared_bytes, draw_compared
 from injsound.show.text import ENGLISH, Words
 

@@ -7,7 +7,8 @@ import numpy as np
 
 from injsound.diagnoses import Comparison, Take
 from injsound.results import State
-from injsound.show.plot import DARK, SMALL, draw_around, ink_range, png_bytes, style
+from injsound.show.ink import DARK, SMALL, ink_range, png_bytes, style
+from injsound.show.panels import draw_around
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
 
