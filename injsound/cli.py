@@ -383,8 +383,8 @@ def _tell_usage(error: click.ClickException) -> int:
 
 
 def _tell_failure(error: InjsoundError | OSError) -> int:
-    """What went wrong; an error of the system is one of standard output, every file has its own words."""
-    if isinstance(error, OSError):
+    """What went wrong; an error of the system that names no file is one of standard output."""
+    if isinstance(error, OSError) and error.filename is None:
         # What still waits to be written would fail once more at the end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         if isinstance(error, BrokenPipeError):
@@ -392,7 +392,8 @@ def _tell_failure(error: InjsoundError | OSError) -> int:
         what = f"cannot write the result: {error.strerror or error}"
         click.echo(f"injsound: {what}; expected room for it: send it to another place", err=True)
         return 1
-    click.echo(f"injsound: {error}", err=True)
+    told = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else error
+    click.echo(f"injsound: {told}", err=True)
     return 2 if isinstance(error, ParameterError) else 1
 
 

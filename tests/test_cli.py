@@ -184,6 +184,18 @@ def test_a_full_disk_behind_standard_output_is_one_line(sound, extra):
     assert "Exception ignored" not in done.stderr
 
 
+def test_a_systems_error_over_a_file_names_the_file_and_leaves_standard_output_open(monkeypatch, capsys):
+    def fails(**_):
+        raise PermissionError(13, "Permission denied", "notes.txt")
+
+    monkeypatch.setattr("injsound.cli.cli.main", fails)
+    assert main(["plan"]) == 1
+    print("still open")
+    told = capsys.readouterr()
+    assert told.err == "injsound: notes.txt: Permission denied\n"
+    assert told.out == "still open\n"
+
+
 def run_program(*arguments: str, stdout) -> subprocess.CompletedProcess[str]:
     program = [sys.executable, "-m", "injsound", *arguments]
     return subprocess.run(program, stdout=stdout, stderr=subprocess.PIPE, text=True, check=False)
