@@ -35,7 +35,7 @@ from injsound.sound import cycle, ticks
 from injsound.sound.clock import passing_times
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock, group_knocks
-from injsound.sound.signals import true_runs
+from injsound.sound.signals import robust_spread, true_runs
 
 # Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
 _SEAM_S = 1.0
@@ -237,7 +237,7 @@ def _open_time(made: Events) -> OpenTime:
     fifth = max(1, len(gaps) // 5)
     return OpenTime(
         median_ms=median,
-        spread_ms=float(1.4826 * np.median(np.abs(gaps - median))),
+        spread_ms=robust_spread(gaps - median),
         drift_ms=float(np.median(gaps[-fifth:]) - np.median(gaps[:fifth])),
         count=len(gaps),
     )

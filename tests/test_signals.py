@@ -2,8 +2,9 @@ from itertools import product
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from injsound.sound.signals import best_path
+from injsound.sound.signals import best_path, robust_spread
 
 
 @pytest.mark.parametrize("circular", [True, False])
@@ -23,3 +24,9 @@ def test_best_path_is_the_best_of_all_paths(circular):
 
         found = best_path(score, cost, circular=circular)
         assert worth(found) == pytest.approx(max(worth(np.array(path)) for path in product(range(4), repeat=6)))
+
+
+def test_robust_spread_is_scipys():
+    values = np.random.default_rng(3).standard_normal(999)
+    expected = stats.median_abs_deviation(values, scale="normal")
+    assert robust_spread(values - np.median(values)) == pytest.approx(expected, rel=1e-4)

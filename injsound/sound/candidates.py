@@ -13,6 +13,7 @@ from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import cycle_length, frames_at, passing_times
+from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import align_clicks, correlate_rows, cut, mean_strikes, on_samples
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
@@ -232,7 +233,7 @@ def measure_candidate(
         amplitude=clicks.amplitude / clicks.noise,
         level=clicks.amplitude,
         separation=float((np.median(clicks.value[heard]) - around.mean()) / around.std()),
-        scatter_s=float(1.4826 * np.median(np.abs(np.diff(shift_s[heard]))) / np.sqrt(2)),
+        scatter_s=robust_spread(np.diff(shift_s[heard])) / np.sqrt(2),
         centre_hz=centre,
         spread_hz=float(np.sqrt(np.sum((f - centre) ** 2 * spectrum) / np.sum(spectrum))),
         length_s=float(np.searchsorted(energy, 0.9) - np.searchsorted(energy, 0.05)) / sr,
@@ -273,7 +274,7 @@ def _apart_by_angle(white: FloatArray, sr: int, start_s: float, at: FloatArray) 
     clicks = align_clicks(
         cut(white, sr, start_s, on_samples(at, sr, start_s), PRE_S + _LOOSE_S, POST_S + _LOOSE_S), sr, reach_s=_LOOSE_S
     )
-    moves = 1.4826 * float(np.median(np.abs(clicks.place - np.median(clicks.place)))) / sr
+    moves = robust_spread(clicks.place - np.median(clicks.place)) / sr
     # A narrow-banded click slips by a whole period of its ring where it is faint: its mean at the fixed gap tells.
     kept = _level(cut(white, sr, start_s, at, PRE_S, POST_S)) / max(clicks.amplitude, 1e-9)
     loose = moves > _LOOSE_SCATTER_S and kept < _COHERENT

@@ -13,6 +13,7 @@ from scipy import fft
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import cycle_length, frames_at
+from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, peak_place
 
 BoolArray = npt.NDArray[np.bool_]
@@ -102,7 +103,7 @@ def match_neighbour(
     place, value = best(0.0)
     chance = np.concatenate([best(off)[1] for off in (-0.0095, -0.006, 0.0115, 0.015)])
     usual = float(np.median(value))
-    spread = np.sqrt((chance.std() ** 2 + (1.4826 * np.median(np.abs(value - usual))) ** 2) / 2)
+    spread = np.sqrt((chance.std() ** 2 + robust_spread(value - usual) ** 2) / 2)
     return NeighbourTicks(
         at_s=expected_s + (place - reach) / sr,
         heard=value > (usual + chance.mean()) / 2,

@@ -10,6 +10,7 @@ import numpy as np
 from scipy import fft, ndimage
 
 from injsound.results import FloatArray
+from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import cut
 
 # There and back in 0.25 to 1.4 m of tube at 343 m/s; a close click may lie in the same range.
@@ -84,7 +85,7 @@ def find_echo(y: FloatArray, white: FloatArray, sr: int, start_s: float, heard_s
     delay = np.arange(_LEAST_S, _MOST_S, 0.5 / sr)
     ripple = np.cos(2 * np.pi * delay[:, None] * f[inside]) @ level
     top = int(np.abs(ripple).argmax())
-    clear = abs(ripple[top]) / max(1.4826 * float(np.median(np.abs(ripple))), 1e-12)
+    clear = abs(ripple[top]) / max(robust_spread(ripple), 1e-12)
     if clear < _HINTED or abs(ripple[top]) < _LEAST_SHARE:
         return None
     again, share = _on_the_tick(white, sr, start_s, heard_s, float(delay[top]))

@@ -13,6 +13,7 @@ from injsound.sound.candidates import REACH_S, Candidate
 from injsound.sound.clock import cycle_length, passing_times
 from injsound.sound.lateness import best_near, track_lateness
 from injsound.sound.partner import with_partner
+from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
 
 _ROUNDS = 3
@@ -80,6 +81,6 @@ def _follow(
         amplitude=level / max(noise, 1e-9),
         level=level,
         separation=float((np.median(value[heard]) - chance.mean()) / max(float(chance.std()), 1e-9)),
-        scatter_s=float(1.4826 * np.median(np.abs(late - trend)[heard])),
+        scatter_s=robust_spread((late - trend)[heard]),
         template=template,
     ), due_s[heard] + late[heard]

@@ -5,7 +5,7 @@ from scipy import fft, linalg, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import frames_at, time_at
-from injsound.sound.signals import Complex, best_path
+from injsound.sound.signals import Complex, best_path, robust_spread
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256
@@ -263,6 +263,6 @@ def _smooth(values: FloatArray, weight: FloatArray) -> FloatArray:
         matrix[2] += w + 1e-9
         smooth = linalg.solveh_banded(matrix, w * values)
         residual = np.abs(values - smooth)
-        scale = max(1.4826 * np.median(residual), 0.1)
+        scale = max(robust_spread(residual), 0.1)
         robust = 1 / (1 + (residual / (3 * scale)) ** 2)
     return smooth

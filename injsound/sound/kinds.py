@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy import ndimage, special
 
 from injsound.results import FloatArray
+from injsound.sound.signals import robust_spread
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -163,7 +164,7 @@ def place_odds(late_s: FloatArray, stray_s: FloatArray, scatter_s: float, near_s
     ndarray, shape (n,)
         Log odds [unitless].
     """
-    wide = max(1.4826 * float(np.median(np.abs(stray_s))), 1.5 * scatter_s)
+    wide = max(robust_spread(stray_s), 1.5 * scatter_s)
     anywhere = max(_ANYWHERE, float(np.mean(np.abs(stray_s) > 4 * wide)))
     core = np.log1p(-anywhere) + _log_t3(late_s / wide) + _LOG_T3_0 - np.log(wide)
     absent = np.logaddexp(core, np.log(anywhere / (2 * near_s)))
@@ -257,7 +258,7 @@ class _Ticks:
 
 
 def _spread(apart: FloatArray, *, wider: float = 1.0) -> float:
-    return max(wider * 1.4826 * float(np.median(np.abs(apart))), _LEAST_SPREAD) if len(apart) else 1.0
+    return max(wider * robust_spread(apart), _LEAST_SPREAD) if len(apart) else 1.0
 
 
 def two_kinds(
@@ -418,7 +419,7 @@ def apart_from_other_sound(
         if low.sum() < _LEAST_GROUP:
             return kinds
         level = float(np.median(value[low]))
-        spread = max(1.4826 * float(np.median(np.abs(value[low] - level))), 0.7)
+        spread = max(robust_spread(value[low] - level), 0.7)
         edge = (level * kinds.heard_sd + kinds.usual * spread) / (kinds.heard_sd + spread)
     over = (level - kinds.absent_mean) / max(kinds.absent_sd, 0.5)
     apart = (kinds.heard_mean - level) / np.hypot(spread, kinds.heard_sd)

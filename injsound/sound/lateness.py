@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.linalg.lapack import dptsv
 
 from injsound.results import FloatArray
-from injsound.sound.signals import best_path
+from injsound.sound.signals import best_path, robust_spread
 from injsound.sound.waveforms import peak_place
 
 BoolArray = npt.NDArray[np.bool_]
@@ -110,7 +110,7 @@ def _smooth(late: FloatArray, heard: BoolArray, rough: FloatArray) -> tuple[Floa
         errors = [np.abs(late - p)[other] for p, other in zip(predicted, halves[::-1], strict=True)]
         misses.append(np.median(np.concatenate(errors)))
     smooth = _penalised(late, heard, rough, _STIFFNESS[int(np.argmin(misses))])
-    return smooth, max(1.4826 * float(np.median(np.abs(late - smooth)[heard])), _MIN_SCATTER_S)
+    return smooth, max(robust_spread((late - smooth)[heard]), _MIN_SCATTER_S)
 
 
 def _penalised(late: FloatArray, heard: BoolArray, rough: FloatArray, stiffness: float) -> FloatArray:
@@ -124,6 +124,6 @@ def _penalised(late: FloatArray, heard: BoolArray, rough: FloatArray, stiffness:
         # Positive definite and of three diagonals: LAPACK's own, as it is asked some hundred times.
         smooth = dptsv(diagonal + robust + 1e-3, beside, robust * late + 1e-3 * rough)[2]
         residual = np.abs(late - smooth)
-        scale = max(1.4826 * float(np.median(residual[heard])), _MIN_SCATTER_S)
+        scale = max(robust_spread(residual[heard]), _MIN_SCATTER_S)
         robust = heard / (1 + (residual / (3 * scale)) ** 2) ** 2
     return smooth

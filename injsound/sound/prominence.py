@@ -14,6 +14,7 @@ from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import GAP_MAX_S, Candidate
 from injsound.sound.clock import cycle_length, nearest_frames, time_at
 from injsound.sound.filters import weighted
+from injsound.sound.signals import robust_spread
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
 _TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512
@@ -136,7 +137,7 @@ def _apart_s(n: int, phase: float, length_s: float) -> FloatArray:
 def _in_band(white: FloatArray, sr: int) -> FloatArray:
     """The sound below 10 kHz, in multiples of its usual spread."""
     band = weighted(white, np.clip((_TOP_HZ + _EDGE_HZ - fft.rfftfreq(_KERNEL, 1 / sr)) / _EDGE_HZ, 0, 1))
-    spread = 1.4826 * float(np.median(np.abs(band[:: max(1, len(band) // 100_000)])))
+    spread = robust_spread(band[:: max(1, len(band) // 100_000)])
     return band / np.float32(max(spread, 1e-12))
 
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.results import Figure, FloatArray, Note, Quality, Recording, Span, SpanKind, WarningCode
+from injsound.sound.signals import robust_spread
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -221,7 +222,7 @@ def _loud(blocks: _Blocks) -> Stretches:
     envelope = ndimage.uniform_filter1d(blocks.low, max(3, round(0.05 / blocks.step_s)))
     usual = ndimage.median_filter(envelope[::16], size=max(3, round(6.0 / (16 * blocks.step_s))), mode="nearest")
     usual = np.repeat(usual, 16)[: len(envelope)]
-    spread = 1.4826 * np.median(np.abs(envelope / np.maximum(usual, 1e-9) - 1))
+    spread = robust_spread(envelope / np.maximum(usual, 1e-9) - 1)
     over = envelope > np.maximum(_LOUD_RATIO, 1 + 6 * spread) * np.maximum(usual, 1e-9)
     return _stretches(over, blocks.step_s, SpanKind.LOUD, join_s=0.2, margin_s=0.03, least_s=_LOUD_S)
 

@@ -48,6 +48,22 @@ def covered(spans: tuple[Span, ...], from_s: FloatArray, to_s: FloatArray) -> np
     return touched
 
 
+def robust_spread(deviations: FloatArray) -> float:
+    """Spread of the normal law whose deviations have the same median size.
+
+    Parameters
+    ----------
+    deviations : ndarray
+        From their middle, at least one.
+
+    Returns
+    -------
+    float
+        1.4826 = 1 / ndtri(3 / 4) times the median absolute deviation, in its unit.
+    """
+    return 1.4826 * float(np.median(np.abs(deviations)))
+
+
 def best_path(score: FloatArray, cost: FloatArray, *, circular: bool) -> npt.NDArray[np.intp]:
     """Path through the rows of a table that gathers most, less what its steps cost (Viterbi).
 
