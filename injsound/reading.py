@@ -427,6 +427,8 @@ def _picture_without_tick(strength: OnsetStrength, lock: cycle.Lock, choice: tic
         mean_tick_s=np.zeros(0),
         halves=alignment.cycle_halves(strength, lock.clock, start=0.0),
         candidates=tuple(c.phase for c in doubted if c is not None),
+        empty_phases=() if choice.empty is None else (choice.empty % 1.0,),
+        others_phases=tuple(place % 1.0 for place in choice.others),
     )
 
 

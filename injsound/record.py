@@ -329,6 +329,6 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
             arrays = {name: stored[name] for name in Picture.__dataclass_fields__}
     except (OSError, ValueError, KeyError) as error:
         raise InjsoundError(f"cannot read {path}: {error}; expected arrays saved by injsound") from error
-    for name in ("own_phases", "candidates"):
+    for name in ("own_phases", "candidates", "empty_phases", "others_phases"):
         arrays[name] = tuple(arrays[name].tolist())
     return Picture(**arrays)

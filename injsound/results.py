@@ -521,6 +521,10 @@ class Picture:
     candidates : tuple of float
         Where in the row the ticks lie that could be this injector's: its own, or those between which the recording
         cannot tell [cycles].
+    empty_phases : tuple of float
+        Where this injector would tick but is silent, where that place is known [cycles].
+    others_phases : tuple of float
+        Where the others tick then [cycles].
     """
 
     rows: FloatArray
@@ -531,6 +535,8 @@ class Picture:
     mean_tick_s: FloatArray
     halves: FloatArray = field(default_factory=lambda: np.zeros((2, 0, 720), dtype=np.float32))
     candidates: tuple[float, ...] = ()
+    empty_phases: tuple[float, ...] = ()
+    others_phases: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         _freeze_arrays(self)

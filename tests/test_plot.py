@@ -87,6 +87,24 @@ def test_no_diamond_without_a_skip():
     assert not [line for axes in figure.axes for line in axes.lines if line.get_marker() == "D"]
 
 
+def _marks(figure, marker):
+    lines = [line for axes in figure.axes for line in axes.lines if line.get_marker() == marker]
+    return sorted(x for line in lines for x in np.atleast_1d(line.get_xdata()))
+
+
+def test_the_empty_place_of_a_silent_injector_is_marked_among_the_others():
+    rows = replace(picture(own=()), empty_phases=(0.25,), others_phases=(0.0, 0.5, 0.75))
+    figure = draw(replace(empty(), picture=rows))
+    assert _marks(figure, "D") == [180.0]
+    assert _marks(figure, "v") == [0.0, 360.0, 540.0]
+    assert [text.get_text() for text in figure.axes[0].get_legend().texts] == ["its place: no tick", "the others"]
+
+
+def test_two_candidates_are_both_marked():
+    rows = replace(picture(own=()), candidates=(0.125, 0.625))
+    assert _marks(draw(replace(empty(), picture=rows)), "v") == [90.0, 450.0]
+
+
 def test_grey_print_still_shows_the_holes(tmp_path):
     (tmp_path / "x.png").write_bytes(picture_bytes(reading(skipped=tuple(range(100, 130)))))
     (tmp_path / "y.png").write_bytes(picture_bytes(reading(skipped=(40,))))

@@ -143,7 +143,12 @@ def test_the_one_place_that_is_left_out_is_the_silent_injectors():
     for seed in range(1, 7):
         rng = np.random.default_rng(seed)
         y, at = _doublets({0.0: 18.0, 0.25: 16.0, 0.75: 15.0}, rng)
-        found.append(_chosen(_heard(y, rng), _clock(at), _FOUR).found)
+        choice = _chosen(_heard(y, rng), _clock(at), _FOUR)
+        found.append(choice.found)
+        if choice.found is Found.OWN_SILENT:
+            # Half a cycle after the first, which is 30 ms after the clock's start; the others at the other quarters.
+            assert choice.empty % 1 == pytest.approx(0.5 + 0.03 / _CYCLE_S, abs=0.003)
+            assert len(choice.others) == 3
     assert set(found) <= {Found.OWN_SILENT, Found.TWO}
     assert found.count(Found.OWN_SILENT) >= 4
 

@@ -11,8 +11,11 @@ from injsound.show.words.keys import Panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.lines import Line2D
 
 _CLOSE_S = 0.012
+# Lines this far to both sides of an empty place leave it free [degrees of crank].
+_EMPTY_DEG = 9.0
 # A diamond's height as a share of the panel's.
 _GROUPED = 0.022
 _DIAMOND: dict[str, Any] = {
@@ -55,11 +58,40 @@ def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
     _time_ticks(axes, picture.row_times_s)
     axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=SMALL, color=DARK, labelpad=1)
     style(axes, words.say(Panel.ROWS))
-    for phase in picture.own_phases:
-        axes.plot(720 * phase, 0, "v", ms=6, color=DARK, clip_on=False, zorder=5)
+    _mark_places(axes, picture, words)
     axes.set_xlim(0, 720)
     _mark_missing(axes, picture, _missing_rows(reading, picture), 720 * np.array(picture.own_phases), 720, clear=45.0)
     return axes
+
+
+def _mark_places(axes: "Axes", picture: Picture, words: Words) -> None:
+    """Its tick from above; where it has none, its empty place between two lines, or those that could be its own."""
+    look: dict[str, Any] = {"ms": 6, "color": DARK, "clip_on": False, "zorder": 5, "ls": "none"}
+    if picture.own_phases:
+        axes.plot(720 * np.array(picture.own_phases), np.zeros(len(picture.own_phases)), "v", **look)
+        return
+    marks: list[Line2D] = []
+    if picture.empty_phases:
+        empty = 720 * np.array(picture.empty_phases)
+        for side in (-_EMPTY_DEG, _EMPTY_DEG):
+            axes.vlines(empty + side, 0, len(picture.rows), colors=MARK, linewidths=1.4, linestyles=(0, (4, 3)))
+        marks += axes.plot(empty, np.zeros(len(empty)), label=words.say(Panel.EMPTY), zorder=5, **_DIAMOND)
+    told, label = (picture.others_phases, Panel.OTHERS) if picture.empty_phases else (picture.candidates, Panel.EITHER)
+    if told:
+        marks += axes.plot(720 * np.array(told), np.zeros(len(told)), "v", label=words.say(label), **look)
+    if marks:
+        axes.legend(
+            handles=marks,
+            loc="lower right",
+            bbox_to_anchor=(1.0, 1.0),
+            ncols=2,
+            frameon=False,
+            fontsize=SMALL,
+            labelcolor=DARK,
+            handletextpad=0.1,
+            columnspacing=0.8,
+            borderaxespad=0.2,
+        )
 
 
 def draw_around(

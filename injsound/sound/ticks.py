@@ -92,6 +92,10 @@ class Choice:
         Ticks of neighbours, by phase after the own tick.
     sure : bool
         Whether it cannot well be a neighbour's tick.
+    empty : float or None
+        Where this injector would tick, where it is silent and that place is known [cycles].
+    others : tuple of float
+        Where the others tick then [cycles].
     """
 
     found: Found
@@ -99,6 +103,8 @@ class Choice:
     rival: Candidate | None = None
     slots: tuple[Candidate, ...] = ()
     sure: bool = False
+    empty: float | None = None
+    others: tuple[float, ...] = ()
 
 
 def choose_tick(
@@ -176,8 +182,9 @@ def choose_tick(
     if slots.ticks and not slots.silent and are_twins(own, slots):
         return choice
     standing = stand(white, sr, start_s, clock, own, slots.places)
-    if fellows is not None and per_cycle == 1 and _leaves_one_out(standing):
-        return replace(choice, found=Found.OWN_SILENT, sure=False)
+    left_out = _left_out(standing, slots.places) if fellows is not None and per_cycle == 1 else None
+    if left_out is not None:
+        return _silent(replace(choice, sure=False), own, slots.places, left_out)
     return replace(choice, sure=choice.sure and _stands_out(own, standing))
 
 
@@ -189,16 +196,23 @@ def _stands_out(own: Candidate, standing: Standing) -> bool:
     return standing.over_db >= (_SURE_OVER_ANY_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_ANY_DB)
 
 
-def _leaves_one_out(standing: Standing) -> bool:
-    """Whether all places sound but one, and none far less than the tick itself: then that one is this injector's."""
-    if len(standing.places_db) < _FEWEST_PLACES:
-        return False
+def _left_out(standing: Standing, places: tuple[float, ...]) -> float | None:
+    """The one place that does not sound while all others do, hardly less than the tick itself: this injector's."""
+    if len(places) < _FEWEST_PLACES:
+        return None
     faintest, next_db = int(standing.places_db.argmin()), float(np.sort(standing.places_db)[1])
     others = float(np.delete(standing.chances, faintest).max())
     silent = standing.chances[faintest] >= max(_MAY_BE_CHANCE, 2 * others)
     fallen_db = next_db - float(standing.places_db[faintest])
     near = float(standing.places_db.max()) > -_HARDLY_LOUDER_DB
-    return bool(near and silent and others <= _MAY_BE_CHANCE and fallen_db >= _FALLEN_DB)
+    left_out = near and silent and others <= _MAY_BE_CHANCE and fallen_db >= _FALLEN_DB
+    return places[faintest] if left_out else None
+
+
+def _silent(choice: Choice, own: Candidate, places: tuple[float, ...], empty: float) -> Choice:
+    """The same, with this injector's place among all others' empty."""
+    others = (own.phase, *(place for place in places if place != empty))
+    return replace(choice, found=Found.OWN_SILENT, empty=empty, others=others)
 
 
 def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, named: bool) -> Choice:
@@ -213,8 +227,9 @@ def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, name
         least = _OWN_OVER_NEIGHBOUR_DB if slots.silent else _OWN_OVER_ALL_DB
         safe = _SURE_OVER_ALL_DB if twins and not slots.silent else _SURE_OVER_NEIGHBOUR_DB
         if over_db < (safe if missing else least):
+            doubted = Choice(found=Found.TWO, own=own, rival=loudest, slots=slots.ticks)
             alike = missing and over_db < _ALIKE_DB
-            return Choice(found=Found.OWN_SILENT if alike else Found.TWO, own=own, rival=loudest, slots=slots.ticks)
+            return _silent(doubted, own, slots.places, slots.silent[0]) if alike else doubted
         sure = bool(over_db >= safe)
     if rivals:
         return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots.ticks)

@@ -100,6 +100,9 @@ class Panel(StrEnum):
     UNJUDGED = "unjudged"
     LEVEL = "level"
     NOTHING = "nothing"
+    EMPTY = "empty"
+    OTHERS = "others"
+    EITHER = "either"
     ODD = "odd"
     COUNT = "count"
 
