@@ -235,7 +235,8 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
 def plan(rpm: float, rate: str, injection: str, words: "Words") -> None:
     """How long to record to show a skip rate below a limit."""
     from injsound.engine import Injection, firing_interval
-    from injsound.findings.proportions import detectable, events_needed
+    from injsound.findings.proportions import events_needed
+    from injsound.findings.trains import detectable
     from injsound.show.text import row
 
     share = _share(rate)

@@ -46,11 +46,12 @@ ALLOWED = {
     "sound.opentime": BASE | {"sound.candidates", "sound.doublet", "sound.echo"},
     "sound.doublet": BASE | {"sound.candidates", "sound.echo"},
     "sound.events": BASE | {"sound.kinds", "sound.lateness"},
-    "findings.proportions": {"errors", "results"},
+    "findings.proportions": {"errors"},
+    "findings.trains": {"errors", "results", "findings.proportions"},
     "diagnoses": {"results"},
-    "findings.verdict": {"results", "findings.proportions"},
+    "findings.verdict": {"results", "findings.trains"},
     "findings.episodes": {"results", "diagnoses", "findings.verdict"},
-    "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes", "findings.proportions"},
+    "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes"},
     "findings.compare": {
         "results",
         "diagnoses",
@@ -134,7 +135,7 @@ ALLOWED = {
     "show.plot": {"results", "show.ink", "show.panels", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
     "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
-    "reading": BASE | {"joining"} | STAGES | {"findings.proportions", "findings.verdict"},
+    "reading": BASE | {"joining"} | STAGES | {"findings.verdict"},
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.decoders", "sound.onsets"},
     "demonstration": BASE
     | {
@@ -220,7 +221,4 @@ def test_imports_are_read_wherever_they_stand():
 def test_stages_and_findings_do_not_know_each_other():
     assert STAGES
     assert not STAGES & ALLOWED["sound"]
-    assert {name for name in ALLOWED["findings"] if name.startswith("findings.")} == {
-        "findings.episodes",
-        "findings.proportions",
-    }
+    assert {name for name in ALLOWED["findings"] if name.startswith("findings.")} == {"findings.episodes"}

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from injsound.findings.proportions import detectable, rate_limits, skip_pattern
+from injsound.findings.trains import detectable, rate_limits, skip_pattern
 from injsound.results import Events, Note, ReasonCode, Skips, State, StepCode, Verdict
 
 # A single missing tick can be a disturbance nobody noticed.

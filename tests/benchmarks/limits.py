@@ -11,7 +11,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from crank import draw_crank, hear_all, neighbours
 
-from injsound.findings.proportions import exact_limits, rate_limits, skip_pattern
+from injsound.findings.proportions import exact_limits
+from injsound.findings.trains import rate_limits, skip_pattern
 from injsound.sound.scatter import own_scatter
 
 SEED = 20_240_607
