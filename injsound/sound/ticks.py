@@ -54,7 +54,7 @@ _ALIKE_DB = 1.0
 _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
 # and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
-_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 10.5, 3.0, 2.0
+_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 10.5, 3.0, 4.5
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
 _SURE_LEVEL, _SURE_OVER_ANY_DB, _FAINT_OVER_ANY_DB = 10.0, 7.0, 9.0
 # Of three or more places all but one surely sound, that one falls this far behind them, and the tick is hardly louder

@@ -44,6 +44,7 @@ class Row:
     score: Score
     verdict: Verdict
     reasons: str
+    seed: int = 0
     rpm_error: float = float("nan")
     gap_error_ms: float = float("nan")
     scatter: tuple[float, float, float, float] = (np.nan,) * 4  # truth, estimate, low, high [us]
@@ -62,13 +63,13 @@ def read_scene(name, seed, *, peers=True):
 
 def read_random(kind, seed):
     """Read one random engine."""
-    return _row(kind, scenes.random_engine(seed, kind), None, peers=False)
+    return replace(_row(kind, scenes.random_engine(seed, kind), None, peers=False), seed=seed)
 
 
 def read_other(kind, seed):
     """Read a sound that is no engine."""
     reading = read([scenes.not_an_engine(seed, kind)], engine=scenes.SIX, rpm=750.0)
-    return Row(kind, Score(0, 0, 0, 0, 0), reading.verdict, _reasons(reading))
+    return Row(kind, Score(0, 0, 0, 0, 0), reading.verdict, _reasons(reading), seed)
 
 
 def read_real(take, db, tick, seed):
@@ -76,7 +77,7 @@ def read_real(take, db, tick, seed):
     recording, truth, length_s = idling.place(take, db=db, tick=tick, seed=seed)
     reading = read([recording], engine=idling.ENGINE, rpm=120 / length_s)
     made = score(reading, truth)
-    return Row(f"{Path(take).stem} {db if tick else 'as it is'}", made, reading.verdict, _reasons(reading))
+    return Row(f"{Path(take).stem} {db if tick else 'as it is'}", made, reading.verdict, _reasons(reading), seed)
 
 
 def _row(name, scene, codec, *, peers):
@@ -259,7 +260,7 @@ def print_verdicts(rows, *, show):
         print(f"| {name} | {_verdicts(these)} | {_f1(told)[2]:.3f} |")
     for row in rows:
         if show(row):
-            print(f"  {row.name} {row.score} {row.verdict.value}: {row.reasons}", file=sys.stderr)
+            print(f"  {row.name}, seed {row.seed}: {row.score} {row.verdict.value}: {row.reasons}", file=sys.stderr)
 
 
 _WRONG = {
