@@ -55,6 +55,8 @@ _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
 # and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
 _SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 10.5, 3.0, 4.5
+# As low a sound that moves so much from cycle to cycle may be a valve, and valves strike at equal distances as well.
+_VALVE_CENTRE_HZ, _VALVE_SCATTER_S = 4_000.0, 0.15e-3
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
 _SURE_LEVEL, _SURE_OVER_ANY_DB, _FAINT_OVER_ANY_DB = 10.0, 7.0, 9.0
 # Of three or more places all but one surely sound, that one falls this far behind them, and the tick is hardly louder
@@ -190,6 +192,8 @@ def choose_tick(
 
 def _stands_out(own: Candidate, standing: Standing) -> bool:
     """Whether the probe must be on the injector that ticks so."""
+    if own.centre_hz < _VALVE_CENTRE_HZ and own.scatter_s > _VALVE_SCATTER_S:
+        return False
     if len(standing.chances) > 1:
         least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(standing.chances.max())
         return standing.over_db >= max(least_db, _LOUDER_DB)
