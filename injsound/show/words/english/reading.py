@@ -194,14 +194,14 @@ READING: Table = {
         Brief.TICK_UNLIKE_INJECTOR: "the tick found may be a valve's",
     },
     WarningCode: {
-        WarningCode.CLIPPED: "overloaded ({count} times, {seconds} s in all): move the probe or turn the level down",
+        WarningCode.CLIPPED: "overloaded ({count}×, {seconds} s in all): move the probe or turn the level down",
         WarningCode.GAPS: "holes in the file ({count}, {seconds} s in all): not judged there",
-        WarningCode.DROPOUTS: "sound lost ({count} times, {seconds} s in all): close other apps, record again if often",
+        WarningCode.DROPOUTS: "sound lost ({count}×, {seconds} s in all): close other apps, record again if often",
         WarningCode.REPEATED: "stretches recorded twice ({count}, {seconds} s in all): close other apps",
         WarningCode.BUMPS: "knocks or rubs ({count}, {seconds} s in all): clamp the probe, keep hands off",
         WarningCode.LOUD_SOUNDS: "loud sounds ({count}, {seconds} s in all): no talking, fan and radio off",
         WarningCode.GAIN_PUMPED: (
-            "the phone turned its gain down ({count} times, {seconds} s in all): keep knocks away from it"
+            "the phone turned its gain down ({count}×, {seconds} s in all): keep knocks away from it"
         ),
         WarningCode.NOISE_SUPPRESSION: "the phone's noise suppression faded the sound by {fade_db} dB: switch it off",
         WarningCode.NARROW_BAND: (
@@ -209,7 +209,7 @@ READING: Table = {
         ),
         WarningCode.SPEECH_CODEC: "squeezed for speech ({codec}, up to {bandwidth_hz} Hz): send it as a file instead",
         WarningCode.SPIKES: "electrical spikes ({count}): keep lead and phone away from coils and injector leads",
-        WarningCode.PROBE_SLIPPED: "the probe lost contact ({count} times, {seconds} s in all): clamp it",
+        WarningCode.PROBE_SLIPPED: "the probe lost contact ({count}×, {seconds} s in all): clamp it",
         WarningCode.QUIET: (
             "very quiet, its loudest at {level_db} dB of full scale: press the probe on, raise the level"
         ),
@@ -230,7 +230,7 @@ READING: Table = {
             "the engine's other sounds are too faint to check whether it stumbled as a whole"
         ),
         WarningCode.ENGINE_SILENT: (
-            "the whole engine fell silent ({count} times, {seconds} s in all): no tick was due then"
+            "the whole engine fell silent ({count}×, {seconds} s in all): no tick was due then"
         ),
         WarningCode.MODE_CHANGED: (
             "for {seconds} s the injector ticks twice per cycle, as after a start: not judged there"

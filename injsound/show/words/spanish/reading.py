@@ -209,10 +209,10 @@ READING: Table = {
         Brief.TICK_UNLIKE_INJECTOR: "el chasquido puede ser de una válvula",
     },
     WarningCode: {
-        WarningCode.CLIPPED: "saturado ({count} veces, {seconds} s en total): mueva la sonda o baje el nivel",
+        WarningCode.CLIPPED: "saturado ({count}×, {seconds} s en total): mueva la sonda o baje el nivel",
         WarningCode.GAPS: "huecos en el archivo ({count}, {seconds} s en total): ahí no se juzga",
         WarningCode.DROPOUTS: (
-            "sonido perdido ({count} veces, {seconds} s en total): cierre otras aplicaciones y, si es frecuente,"
+            "sonido perdido ({count}×, {seconds} s en total): cierre otras aplicaciones y, si es frecuente,"
             " grabe otra vez"
         ),
         WarningCode.REPEATED: "tramos grabados dos veces ({count}, {seconds} s en total): cierre otras aplicaciones",
@@ -223,7 +223,7 @@ READING: Table = {
             "sonidos fuertes ({count}, {seconds} s en total): sin hablar, ventilador y radio apagados"
         ),
         WarningCode.GAIN_PUMPED: (
-            "el teléfono bajó la ganancia ({count} veces, {seconds} s en total): evítele los golpes"
+            "el teléfono bajó la ganancia ({count}×, {seconds} s en total): evítele los golpes"
         ),
         WarningCode.NOISE_SUPPRESSION: "la supresión de ruido del teléfono apagó el sonido {fade_db} dB: desactívela",
         WarningCode.NARROW_BAND: (
@@ -234,7 +234,7 @@ READING: Table = {
             "picos eléctricos ({count}): aparte cable y teléfono de las bobinas y de los cables de los inyectores"
         ),
         WarningCode.PROBE_SLIPPED: (
-            "la sonda perdió el contacto ({count} veces, {seconds} s en total): sujétela con una pinza"
+            "la sonda perdió el contacto ({count}×, {seconds} s en total): sujétela con una pinza"
         ),
         WarningCode.QUIET: "muy bajo, lo más fuerte a {level_db} dB del máximo: apriete la sonda, suba el nivel",
         WarningCode.CUT_OFF: "el archivo se corta a los {seconds} s: se usó lo que llegó",
@@ -254,7 +254,7 @@ READING: Table = {
             "los demás sonidos del motor son demasiado débiles para comprobar si tropezó el motor entero"
         ),
         WarningCode.ENGINE_SILENT: (
-            "el motor entero calló ({count} veces, {seconds} s en total): entonces no se esperaba ningún chasquido"
+            "el motor entero calló ({count}×, {seconds} s en total): entonces no se esperaba ningún chasquido"
         ),
         WarningCode.MODE_CHANGED: (
             "durante {seconds} s el inyector suena dos veces por ciclo, como tras un arranque: ahí no se juzga"
