@@ -222,9 +222,7 @@ READING: Table = {
         WarningCode.LOUD_SOUNDS: (
             "sonidos fuertes ({count}, {seconds} s en total): sin hablar, ventilador y radio apagados"
         ),
-        WarningCode.GAIN_PUMPED: (
-            "el teléfono bajó la ganancia ({count}×, {seconds} s en total): evítele los golpes"
-        ),
+        WarningCode.GAIN_PUMPED: ("el teléfono bajó la ganancia ({count}×, {seconds} s en total): evítele los golpes"),
         WarningCode.NOISE_SUPPRESSION: "la supresión de ruido del teléfono apagó el sonido {fade_db} dB: desactívela",
         WarningCode.NARROW_BAND: (
             "la grabación acaba en {bandwidth_hz} Hz: use una grabadora sencilla, no una llamada ni un auricular"
