@@ -283,6 +283,10 @@ def dumps(values: Mapping[str, Any]) -> str:
     return json.dumps(values, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
+# A file stored before these were told lacks them.
+_PLACES_ADDED = {"empty_phases", "others_phases"}
+
+
 def save_picture(path: str | os.PathLike[str], picture: Picture) -> None:
     """Store the arrays of a picture.
 
@@ -326,9 +330,10 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
     """
     try:
         with np.load(path, allow_pickle=False) as stored:
-            arrays = {name: stored[name] for name in Picture.__dataclass_fields__}
+            names = [name for name in Picture.__dataclass_fields__ if name in stored or name not in _PLACES_ADDED]
+            arrays = {name: stored[name] for name in names}
     except (OSError, ValueError, KeyError) as error:
         raise InjsoundError(f"cannot read {path}: {error}; expected arrays saved by injsound") from error
-    for name in ("own_phases", "candidates", "empty_phases", "others_phases"):
+    for name in {"own_phases", "candidates", *_PLACES_ADDED} & arrays.keys():
         arrays[name] = tuple(arrays[name].tolist())
     return Picture(**arrays)

@@ -120,3 +120,15 @@ def test_a_full_disk_is_told_and_a_device_is_never_replaced():
 def test_a_folder_is_not_replaced_by_a_file(tmp_path):
     with pytest.raises(InjsoundError, match="cannot write"):
         write_whole(tmp_path, b"{}")
+
+
+def test_a_silent_injectors_places_are_there_and_back_and_absent_from_older_files(tmp_path):
+    made = replace(batch().picture, empty_phases=(0.25,), others_phases=(0.0, 0.5, 0.75))
+    save_picture(tmp_path / "x.npz", made)
+    back = load_picture(tmp_path / "x.npz")
+    assert (back.empty_phases, back.others_phases) == (made.empty_phases, made.others_phases)
+    with np.load(tmp_path / "x.npz") as stored:
+        older = {name: stored[name] for name in stored.files if name not in {"empty_phases", "others_phases"}}
+    np.savez(tmp_path / "old.npz", **older)
+    back = load_picture(tmp_path / "old.npz")
+    assert (back.own_phases, back.empty_phases, back.others_phases) == (made.own_phases, (), ())
