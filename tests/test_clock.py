@@ -1,7 +1,8 @@
 import numpy as np
+import pytest
 
 from injsound.results import CycleClock
-from injsound.sound.clock import cycle_at, nearest_frames, passing_times, time_at
+from injsound.sound.clock import cycle_at, nearest_frames, passing_times, time_at, wrapped
 
 
 def test_clock_goes_both_ways():
@@ -22,3 +23,9 @@ def test_passing_times_are_where_the_cycle_reaches_a_phase():
     # Ten cycles a second from 1 s on; a quarter is passed 25 ms into each of the five.
     clock = CycleClock(times_s=np.array([1.0, 1.5]), cycles=np.array([0.0, 5.0]))
     np.testing.assert_allclose(passing_times(clock, 0.25), 1.025 + 0.1 * np.arange(5))
+
+
+def test_the_shorter_way_round():
+    # From 0.9 to 0.1 it is 0.2 on, from 0.1 to 0.9 0.2 back.
+    assert wrapped(0.1 - 0.9) == pytest.approx(0.2)
+    np.testing.assert_allclose(wrapped(np.array([0.8, 0.3, -1.25])), [-0.2, 0.3, -0.25])

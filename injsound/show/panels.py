@@ -18,6 +18,7 @@ _CLOSE_S = 0.012
 _EMPTY_DEG = 9.0
 # A diamond's height as a share of the panel's.
 _GROUPED = 0.022
+_TICK: dict[str, Any] = {"marker": "v", "ms": 6, "color": DARK, "ls": "none", "clip_on": False, "zorder": 5}
 _DIAMOND: dict[str, Any] = {
     "marker": "D",
     "ms": 6.5,
@@ -66,9 +67,8 @@ def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
 
 def _mark_places(axes: "Axes", picture: Picture, words: Words) -> None:
     """Its tick from above; where it has none, its empty place between two lines, or those that could be its own."""
-    look: dict[str, Any] = {"ms": 6, "color": DARK, "clip_on": False, "zorder": 5, "ls": "none"}
     if picture.own_phases:
-        axes.plot(720 * np.array(picture.own_phases), np.zeros(len(picture.own_phases)), "v", **look)
+        axes.plot(720 * np.array(picture.own_phases), np.zeros(len(picture.own_phases)), **_TICK)
         return
     marks: list[Line2D] = []
     if picture.empty_phases:
@@ -78,7 +78,7 @@ def _mark_places(axes: "Axes", picture: Picture, words: Words) -> None:
         marks += axes.plot(empty, np.zeros(len(empty)), label=words.say(Panel.EMPTY), zorder=5, **_DIAMOND)
     told, label = (picture.others_phases, Panel.OTHERS) if picture.empty_phases else (picture.candidates, Panel.EITHER)
     if told:
-        marks += axes.plot(720 * np.array(told), np.zeros(len(told)), "v", label=words.say(label), **look)
+        marks += axes.plot(720 * np.array(told), np.zeros(len(told)), label=words.say(label), **_TICK)
     if marks:
         axes.legend(
             handles=marks,
@@ -140,7 +140,7 @@ def draw_around(
     axes.set_yticklabels([])
     axes.set_xlabel(words.say(Panel.AXIS_AROUND), fontsize=SMALL, color=DARK, labelpad=2)
     style(axes, words.say(Panel.CLOSE))
-    axes.plot(0, 0, "v", ms=6, color=DARK, clip_on=False, zorder=5)
+    axes.plot(0, 0, **_TICK)
     axes.set_xlim(extent[0], extent[1])
     here = [(row, at) for row, at in _missing_rows(reading, picture) if abs(at - phase) < 0.01]
     _mark_missing(axes, picture, here, np.zeros(1), extent[1], clear=0.45 * extent[1], grouped=grouped)

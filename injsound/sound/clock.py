@@ -1,11 +1,14 @@
 """The engine's clock both ways: time against cycle, and what falls on which frame of the onset strength."""
 
+from typing import TypeVar
+
 import numpy as np
 import numpy.typing as npt
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
 
 _END_KNOTS = 6
+Phase = TypeVar("Phase", float, FloatArray)
 
 
 def time_at(clock: CycleClock, cycles: FloatArray) -> FloatArray:
@@ -68,6 +71,22 @@ def cycle_length(clock: CycleClock) -> float:
         Median over the knots [s].
     """
     return float(np.median(np.diff(clock.times_s) / np.diff(clock.cycles)))
+
+
+def wrapped(difference: Phase) -> Phase:
+    """The shorter way between two phases on the circle.
+
+    Parameters
+    ----------
+    difference : float or ndarray
+        Of two phases [cycles].
+
+    Returns
+    -------
+    float or ndarray
+        From -0.5 to 0.5 [cycles].
+    """
+    return (difference + 0.5) % 1.0 - 0.5
 
 
 def passing_times(clock: CycleClock, phase: float) -> FloatArray:

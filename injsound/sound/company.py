@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
-from injsound.sound.clock import cycle_length, frames_at
+from injsound.sound.clock import cycle_length, frames_at, wrapped
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, peak_place
 
@@ -186,7 +186,7 @@ def engine_company(
     place = (np.arange(_BINS) - _BINS // 2) / _BINS
     keep = np.ones(_BINS, dtype=bool)
     for other in own_phases:
-        away = ((place - (other - own_phases[0]) + 0.5) % 1.0 - 0.5) * interval
+        away = wrapped(place - (other - own_phases[0])) * interval
         keep &= (away < -_OWN_BEFORE_S) | (away > _OWN_AFTER_S)
     rows = np.where(keep, rows - rows[:, keep].mean(axis=1, keepdims=True), 0.0)
     profile = rows.mean(axis=0)

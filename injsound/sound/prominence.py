@@ -12,7 +12,7 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import GAP_MAX_S, Candidate
-from injsound.sound.clock import cycle_length, nearest_frames, time_at
+from injsound.sound.clock import cycle_length, nearest_frames, time_at, wrapped
 from injsound.sound.filters import weighted
 from injsound.sound.signals import robust_spread
 
@@ -83,38 +83,38 @@ def stand(
     """
     length_s = cycle_length(clock)
     power = _mean_power(white, sr, start_s, clock)
-    over = _over_around(power, length_s, _NEAR_S)
-    apart_s = _apart_s(len(over), own.phase, length_s)
-    anywhere = over[apart_s > GAP_MAX_S]
-    at = [round(place * len(over)) % len(over) for place in places]
-    loudest = max(
-        float(over[at].max() if at else anywhere.max()), float(np.quantile(anywhere, _ANYWHERE)), _LEAST_POWER
-    )
-    own_at = round(own.phase * len(over)) % len(over)
-    over_db = _db(float(over[own_at]) / loudest)
-    turns = _over_around(power, length_s, _TURN_S)
-    places_db = np.array([_db(float(turns[place]) / max(float(turns[own_at]), _LEAST_POWER)) for place in at])
-    return Standing(over_db=over_db, places_db=places_db, chances=_chances(turns, own, places, length_s))
-
-
-def _db(ratio: float) -> float:
-    return 10 * float(np.log10(max(ratio, _LEAST_POWER)))
-
-
-def _chances(over: FloatArray, own: Candidate, places: tuple[float, ...], length_s: float) -> FloatArray:
-    """Chance of so much at each of the places, and of so much there and after the own tick's gap."""
+    usual = _usual(power, length_s)
+    over = _highest(power, length_s, _NEAR_S) - usual
     turns = np.array([own.phase, *places])
-    at = np.round(turns[1:] * len(over)).astype(int) % len(over)
+    own_at, *at = (np.round(turns * len(power)).astype(int) % len(power)).tolist()
+    anywhere = over[_apart_s(len(over), own.phase, length_s) > GAP_MAX_S]
+    others = over[at] if at else anywhere
+    loudest = max(float(others.max()), float(np.quantile(anywhere, _ANYWHERE)), _LEAST_POWER)
+    exact = _highest(power, length_s, _TURN_S) - usual
+    return Standing(
+        over_db=float(_db(over[own_at] / loudest)),
+        places_db=_db(exact[at] / max(float(exact[own_at]), _LEAST_POWER)),
+        chances=_chances(exact, turns, at, own.gap_s, length_s),
+    )
+
+
+def _db(ratio: FloatArray) -> FloatArray:
+    db: FloatArray = 10 * np.log10(np.maximum(ratio, _LEAST_POWER))
+    return db
+
+
+def _chances(over: FloatArray, turns: FloatArray, at: list[int], gap_s: float, length_s: float) -> FloatArray:
+    """Chance of so much at each of the neighbours' places, and of so much there and after the own tick's gap."""
     elsewhere = _away_from(len(over), turns, length_s, _ELSEWHERE_S)
-    if not np.isfinite(own.gap_s):
+    if not np.isfinite(gap_s):
         return _shares_over(over, at, elsewhere)
-    gap = own.gap_s / length_s
+    gap = gap_s / length_s
     elsewhere &= _away_from(len(over), np.concatenate([turns - gap, turns + gap]), length_s, _OFF_CLOSE_S)
     both = np.minimum(over, np.roll(over, -round(gap * len(over))))
     return _shares_over(over, at, elsewhere) * _shares_over(both, at, elsewhere)
 
 
-def _shares_over(power: FloatArray, at: npt.NDArray[np.int_], elsewhere: npt.NDArray[np.bool_]) -> FloatArray:
+def _shares_over(power: FloatArray, at: list[int], elsewhere: npt.NDArray[np.bool_]) -> FloatArray:
     """Share of the rest of the cycle with no less power than each of some places."""
     if not elsewhere.any():
         return np.ones(len(at))
@@ -130,7 +130,7 @@ def _away_from(n: int, phases: FloatArray, length_s: float, least_s: float) -> n
 
 def _apart_s(n: int, phase: float, length_s: float) -> FloatArray:
     """Distance of each of n steps of the cycle from a phase [s]."""
-    apart: FloatArray = np.abs((np.arange(n) / n - phase + 0.5) % 1.0 - 0.5) * length_s
+    apart: FloatArray = np.abs(wrapped(np.arange(n) / n - phase)) * length_s
     return apart
 
 
@@ -153,10 +153,15 @@ def _mean_power(white: FloatArray, sr: int, start_s: float, clock: CycleClock) -
     return mean
 
 
-def _over_around(power: FloatArray, length_s: float, near_s: float) -> FloatArray:
-    """Highest power near each place of the cycle, less the usual power around it."""
+def _highest(power: FloatArray, length_s: float, near_s: float) -> FloatArray:
+    """Highest power near each place of the cycle."""
+    near = round(near_s / (length_s / len(power)))
+    return np.asarray(ndimage.maximum_filter1d(power, 2 * near + 1, mode="wrap"))
+
+
+def _usual(power: FloatArray, length_s: float) -> FloatArray:
+    """Usual power around each place of the cycle."""
     step_s = length_s / len(power)
-    near, away = round(near_s / step_s), round(_TO_S / step_s)
+    away = round(_TO_S / step_s)
     around = np.abs(np.arange(-away, away + 1)) * step_s >= _FROM_S
-    usual = ndimage.median_filter(power, footprint=around, mode="wrap")
-    return np.asarray(ndimage.maximum_filter1d(power, 2 * near + 1, mode="wrap") - usual)
+    return np.asarray(ndimage.median_filter(power, footprint=around, mode="wrap"))

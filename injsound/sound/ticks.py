@@ -20,7 +20,7 @@ from injsound.sound.candidates import (
     measure_candidate,
     steady_rises,
 )
-from injsound.sound.clock import cycle_length
+from injsound.sound.clock import cycle_length, wrapped
 from injsound.sound.faint import look_again
 from injsound.sound.likeness import (
     FAINT_AMPLITUDE,
@@ -181,12 +181,14 @@ def choose_tick(
     ]
     rivals = [c for c in others if not any(is_at(c, slot.phase, interval) for slot in slots.ticks)]
     choice = _judge_choice(own, slots, rivals, named=fellows is not None and hushed)
-    if slots.ticks and not slots.silent and are_twins(own, slots):
+    all_round = slots.ticks and not slots.silent and are_twins(own, slots)
+    may_be_left_out = fellows is not None and per_cycle == 1 and len(slots.places) >= _FEWEST_PLACES
+    if all_round or not (choice.sure or may_be_left_out):
         return choice
     standing = stand(white, sr, start_s, clock, own, slots.places)
-    left_out = _left_out(standing, slots.places) if fellows is not None and per_cycle == 1 else None
+    left_out = _left_out(standing, slots.places) if may_be_left_out else None
     if left_out is not None:
-        return _silent(replace(choice, sure=False), own, slots.places, left_out)
+        return _silent(choice, own, slots.places, left_out)
     return replace(choice, sure=choice.sure and _stands_out(own, standing))
 
 
@@ -202,8 +204,6 @@ def _stands_out(own: Candidate, standing: Standing) -> bool:
 
 def _left_out(standing: Standing, places: tuple[float, ...]) -> float | None:
     """The one place that does not sound while all others do, hardly less than the tick itself: this injector's."""
-    if len(places) < _FEWEST_PLACES:
-        return None
     faintest, next_db = int(standing.places_db.argmin()), float(np.sort(standing.places_db)[1])
     others = float(np.delete(standing.chances, faintest).max())
     silent = standing.chances[faintest] >= max(_MAY_BE_CHANCE, 2 * others)
@@ -216,7 +216,7 @@ def _left_out(standing: Standing, places: tuple[float, ...]) -> float | None:
 def _silent(choice: Choice, own: Candidate, places: tuple[float, ...], empty: float) -> Choice:
     """The same, with this injector's place among all others' empty."""
     others = (own.phase, *(place for place in places if place != empty))
-    return replace(choice, found=Found.OWN_SILENT, empty=empty, others=others)
+    return replace(choice, found=Found.OWN_SILENT, sure=False, empty=empty, others=others)
 
 
 def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, named: bool) -> Choice:
@@ -293,4 +293,4 @@ def _one_tick(a: Candidate, b: Candidate, interval: float) -> bool:
 
 def _after_s(a: Candidate, b: Candidate, interval: float) -> float:
     """How long the second click comes after the first, negative where it comes before [s]."""
-    return ((b.phase - a.phase + 0.5) % 1.0 - 0.5) * interval
+    return wrapped(b.phase - a.phase) * interval
