@@ -109,6 +109,7 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard,
         strength,
         interval_s=memory.interval_s,
         cylinders=None if engine.firing_angles else engine.cylinders,
+        per_cycle=EVENTS_PER_CYCLE[engine.injection],
         profile=memory.profile,
         without=blind,
     )

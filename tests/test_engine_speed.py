@@ -43,6 +43,23 @@ def test_lines_say_after_how_many_cycles_of_the_clock_the_engine_repeats(every, 
     assert repeats_after(measure_orders(_strikes(every, strong=strong), _BINS, 0.16), cylinders=4) == repeat
 
 
+@pytest.mark.parametrize("missing", [5, 7])
+def test_every_nth_tick_missing_makes_no_longer_cycle(missing):
+    # Lines at each n-th of an order: 5/3 or 7/4 of the cycle have some of them, and were taken for the engine's.
+    turned = _strikes(_BINS / 8, cycles=420, strong=8)
+    own = np.arange(0, len(turned), _BINS)
+    turned[own[::missing]] -= turned[own[0]] - turned.min()
+    orders = measure_orders(turned - turned.mean(axis=0), _BINS, 0.137)
+    assert repeats_after(orders, longest=2.19, cylinders=8) == 1
+
+
+def test_all_that_ticks_together_twice_makes_no_shorter_cycle():
+    # Batch injection of an odd number of cylinders: the injectors' lines lie between the firing's.
+    together = 4 * _strikes(_BINS / 2, cycles=420) + _strikes(_BINS / 3, cycles=420, strong=3)
+    orders = measure_orders(together, _BINS, 0.19)
+    assert repeats_after(orders, longest=1.55, cylinders=3, per_cycle=2) == 1
+
+
 def test_noise_says_nothing_about_the_cycle():
     noise = np.random.default_rng(2).standard_normal((60 * _BINS, 3)).astype(np.float32)
     assert repeats_after(measure_orders(noise, _BINS, 0.16), cylinders=4) is None

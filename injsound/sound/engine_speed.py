@@ -62,6 +62,7 @@ def follow_engine(
     *,
     interval_s: float | None,
     cylinders: int | None = None,
+    per_cycle: int = 1,
     profile: FloatArray | None = None,
     without: Sequence[Span] = (),
 ) -> Followed:
@@ -75,6 +76,8 @@ def follow_engine(
         Cycle length by the tachometer, 120/rpm [s]; None where nobody has read one.
     cylinders : int or None
         How many fire in a cycle, evenly spaced; None where it is not known [unitless].
+    per_cycle : int
+        How often each injector ticks in a cycle: 2 in batch injection [unitless].
     profile : ndarray, shape (n_bands, BINS), or None
         Profile of an earlier chapter, to keep the place of phase zero.
     without : sequence of Span
@@ -89,7 +92,7 @@ def follow_engine(
     ----------
     docs/methods.md, 'Which cycle'.
     """
-    ask = _Ask(strength=strength, cylinders=cylinders, profile=profile, without=tuple(without))
+    ask = _Ask(strength=strength, cylinders=cylinders, per_cycle=per_cycle, profile=profile, without=tuple(without))
     if interval_s is None:
         return _found(ask)
     given = _settle(ask, ask.lock(interval_s))
@@ -109,6 +112,7 @@ class _Ask:
 
     strength: OnsetStrength
     cylinders: int | None
+    per_cycle: int
     profile: FloatArray | None
     without: tuple[Span, ...]
 
@@ -192,7 +196,8 @@ def _repeats_after(ask: _Ask, clock: CycleClock) -> Fraction:
     length_s = float(np.median(_lengths(clock)))
     orders = measure_orders(turned_sound(ask.strength, clock), BINS, length_s)
     longest_s = _LONGEST_IDLE_S if ask.cylinders is None else _LONGEST_S
-    return repeats_after(orders, longest=longest_s / length_s, cylinders=ask.cylinders) or Fraction(1)
+    repeat = repeats_after(orders, longest=longest_s / length_s, cylinders=ask.cylinders, per_cycle=ask.per_cycle)
+    return repeat or Fraction(1)
 
 
 def _lengths(clock: CycleClock) -> FloatArray:

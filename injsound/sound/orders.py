@@ -41,6 +41,10 @@ _REPEATS = tuple(
 _REGULAR_SKIPS = 1.0
 
 
+# Lines of a longer repeat lie between those of the shorter, and are as strong; noise has a third of an engine's.
+_AS_STRONG = 0.6
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Orders:
     """Lines of the sound over a clock.
@@ -104,7 +108,9 @@ def measure_orders(turned: FloatArray, bins: int, interval_s: float) -> Orders:
     return Orders(lines=np.log(np.maximum(ndimage.maximum_filter1d(over, 3), 1e-6)), per_order=per_order)
 
 
-def repeats_after(orders: Orders, *, longest: float = 2.5, cylinders: int | None = None) -> Fraction | None:
+def repeats_after(
+    orders: Orders, *, longest: float = 2.5, cylinders: int | None = None, per_cycle: int = 1
+) -> Fraction | None:
     """How many cycles of the clock make one cycle of the engine.
 
     Parameters
@@ -115,6 +121,8 @@ def repeats_after(orders: Orders, *, longest: float = 2.5, cylinders: int | None
         Cycles of the clock that no cycle of an engine can exceed [unitless].
     cylinders : int or None
         How many fire in a cycle, evenly spaced; None where it is not known [unitless].
+    per_cycle : int
+        How often each injector ticks in a cycle [unitless].
 
     Returns
     -------
@@ -125,10 +133,13 @@ def repeats_after(orders: Orders, *, longest: float = 2.5, cylinders: int | None
     best = max(worth, key=lambda repeat: worth[repeat])
     if worth[best] < _CLEARLY:
         return None
-    if worth[best] < worth[Fraction(1)] + _CLEARLY:
+    if worth[best] < worth[Fraction(1)] + _CLEARLY or _every_nth(orders, best):
+        best = Fraction(1)
+    if best == Fraction(1, per_cycle):
+        # What ticks together, several times in a cycle, drowns what happens once.
         best = Fraction(1)
     if cylinders is not None:
-        return _by_firing(orders.comb(best)[:_FIRING_LINES], best, cylinders)
+        return _by_firing(orders.comb(best)[:_FIRING_LINES], best, cylinders, per_cycle)
     # Cylinders that all sound alike repeat after a third of the engine's cycle or less.
     return Fraction(1) if best < Fraction(1, 2) and best.numerator == 1 else best
 
@@ -139,10 +150,24 @@ def _worth(orders: Orders, repeat: Fraction) -> float:
     return float(np.sum(np.minimum(lines, _MOST) - _PRICE))
 
 
-def _by_firing(comb: FloatArray, repeat: Fraction, cylinders: int) -> Fraction:
+def _every_nth(orders: Orders, repeat: Fraction) -> bool:
+    """Whether the sound repeats after p cycles of the clock, not after p/q: so where every p-th tick is missing."""
+    p, q = repeat.numerator, repeat.denominator
+    if min(p, q) == 1:
+        return False
+    lines = np.minimum(orders.comb(Fraction(p)), _MOST)
+    number = np.arange(1, len(lines) + 1)
+    broken = number % p != 0
+    between, own = (float(lines[broken & (number % q != 0)].mean()), float(lines[broken & (number % q == 0)].mean()))
+    return between > _AS_STRONG * own
+
+
+def _by_firing(comb: FloatArray, repeat: Fraction, cylinders: int, per_cycle: int) -> Fraction:
     """The same, where the sound repeats later (every n-th tick missing) or sooner (cylinders alike) than the engine."""
     here = _standing_out(comb, cylinders)
-    later = max((2, 3, 4), key=lambda n: _standing_out(comb, n * cylinders))
+    # Lines of ticks that come several times in a cycle are no missing ones.
+    times = [n for n in (2, 3, 4) if per_cycle == 1 or n % per_cycle]
+    later = max(times, key=lambda n: _standing_out(comb, n * cylinders))
     if _standing_out(comb, later * cylinders) > here + _REGULAR_SKIPS:
         return repeat / later
     parts = repeat.denominator if repeat.numerator == 1 else 1
