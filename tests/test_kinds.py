@@ -71,7 +71,7 @@ def test_place_odds_far_off_are_chance_and_on_the_spot_are_a_tick():
     assert odds[1] > 3
 
 
-@pytest.mark.parametrize("wrong_ms", [-2.4, 2.4])
+@pytest.mark.parametrize("wrong_ms", [-3.1, -2.4, 2.4, 3.1])
 def test_a_clock_far_off_counts_the_same(wrong_ms):
     rng = np.random.default_rng(6)
     due = 0.1 + 0.17 * np.arange(120) + 1e-4 * rng.standard_normal(120)
@@ -79,7 +79,8 @@ def test_a_clock_far_off_counts_the_same(wrong_ms):
     skipped[[20, 50, 51, 90]] = True
     y = rng.standard_normal(round(21 * _SR)).astype(np.float32)
     ring = 9 * np.sin(2 * np.pi * 5_000 * np.arange(40) / _SR) * np.exp(-np.arange(40) / 12)
-    for at in due[~skipped]:
+    struck = due + 1e-4 * rng.standard_normal(120)
+    for at in struck[~skipped]:
         for click, level in ((at, 1.0), (at + 0.0028, 0.8)):
             first = round(click * _SR)
             y[first : first + 40] += level * ring
@@ -95,6 +96,9 @@ def test_a_clock_far_off_counts_the_same(wrong_ms):
         gap_s=0.0028,
     )
     assert list(np.flatnonzero(found.skip_probability >= 0.5)) == list(np.flatnonzero(skipped))
+    # By the tick's mean waveform, however that lies: all alike.
+    late = (found.heard_s - struck)[~skipped]
+    assert np.abs(late - np.median(late)).max() < 1e-4
 
 
 def test_a_bang_over_the_first_tick_spoils_neither_the_usual_level_nor_the_mean():
@@ -107,9 +111,9 @@ def test_a_bang_over_the_first_tick_spoils_neither_the_usual_level_nor_the_mean(
     assert list(kinds.skip_probability >= 0.5) == list(gone)
 
 
-def test_ticks_of_uneven_levels_do_not_hide_the_missing_ones():
+def test_ticks_of_uneven_levels_are_told_nearly_as_well_as_by_the_best_threshold():
     # Levels spread by 30 %, as a logarithm, over noise of one: a normal law calls every twentieth missing tick heard.
-    missed = false = 0
+    values, truth, calls = [], [], []
     for seed in range(10):
         rng = np.random.default_rng(seed)
         gone = np.zeros(420, dtype=bool)
@@ -117,7 +121,9 @@ def test_ticks_of_uneven_levels_do_not_hide_the_missing_ones():
         heard = 12.0 * np.exp(0.3 * rng.standard_normal(420)) + rng.standard_normal(420)
         value = np.where(gone, rng.gumbel(1.7, 0.5, 420), heard)
         kinds = two_kinds(value, rng.gumbel(1.7, 0.5, (8, 120)), np.zeros(420), None, np.ones(420, dtype=bool))
-        called = kinds.skip_probability >= 0.5
-        missed, false = missed + np.sum(gone & ~called), false + np.sum(called & ~gone)
-    assert missed <= 6
-    assert false <= 3
+        values, truth, calls = [*values, *value], [*truth, *gone], [*calls, *(kinds.skip_probability >= 0.5)]
+    wrong = np.sum(np.array(calls) != truth)
+    # The threshold that turns out best on all 4,200: no rule that knows less can be held to more.
+    best = min(np.sum((np.array(values) < at) != truth) for at in np.arange(2.0, 8.0, 0.05))
+    assert best >= 5
+    assert wrong <= best + 2

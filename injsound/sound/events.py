@@ -28,6 +28,8 @@ _BEFORE_S = 0.0008
 _ROUNDS = 3
 # No event enters the mean tick with more than this many times the usual norm.
 _LOUDEST = 2.0
+# So far off all ticks may lie before they are looked for anew.
+_OFF_S = 0.0004
 # How far off a tick is looked for; farther lies the close click, which looks like the open one.
 _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 
@@ -120,6 +122,11 @@ def match_events(
     # One click alone matches its partner as well, and a valve's close by.
     reach_s = SEARCH_S if 0 < gap_s < length_s else near_s
     fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, reach_s, first, partner=partner)
+    off_s = float(np.median(fit.trend_s))
+    if abs(off_s) > _OFF_S:
+        # The ticks lie to one side of where they were looked for: late ones could fall out of reach.
+        due_s = due_s + off_s
+        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, reach_s, fit.template, partner=partner)
     kinds = fit.kinds
     return Matches(
         due_s=due_s + fit.trend_s,

@@ -23,13 +23,16 @@ _LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
 # of a heard tick: from memory.
 _LOPSIDED, _LOPSIDED_REACH = 0.1, 0.2
 _LEAST_PRIOR = 1e-3
-# One in a hundred heard ticks lies 2.4 to 3.1 spreads under the usual one, not 2.3; three in a thousand 2.9 to 4.8, not
-# 2.7: measured, docs/methods.md.
-_TAIL = 1.25
+# This share of the ticks is struck at levels that differ this many times more: measured, docs/methods.md.
+_UNEVEN, _UNEVEN_TIMES = 0.05, 2.0
+# The highest of many matches with even noise spreads by this share of it; more, where the sound behind is of blows.
+_EVEN_CHANCE = 0.45
 # Smallest spread of heard ticks, and of their own levels as a share of these.
 _LEAST_SPREAD, _LEAST_SHARE = 0.7, 0.01
-# Faint ticks were skipped more often than the two kinds say, by this much in log odds: measured, docs/methods.md.
-_CAUTION = 0.5
+# Faint ticks were skipped more often than the two kinds say, by so much in log odds, the more the less these lie apart
+# (separations between which it falls): measured, docs/methods.md.
+_CAUTION, _LEAST_CAUTION = 0.8, 0.3
+_CLOSE, _CLEAR = 2.5, 4.0
 # -log(log 2), and the distance from there to -log(-log 0.98).
 _GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
 # A close click lies this far after the open one.
@@ -222,7 +225,8 @@ class _Ticks:
     """Heard ticks: each struck at a level of its own, so the spread goes with the level, over noise that does not.
 
     On the scale asinh(share value / noise) / share both together have one spread (Durbin and others, Bioinformatics 18,
-    S105-S110, 2002, from memory).
+    S105-S110, 2002, from memory). A few ticks are struck less evenly, or met by a blow of the engine's: a second normal
+    law, wider in level and, ``blows`` times, in noise.
     """
 
     usual: FloatArray
@@ -230,35 +234,55 @@ class _Ticks:
     noise: float
     share: float
     spread: float = 1.0
+    blows: float = 1.0
 
-    def deviate(self, value: FloatArray, usual: FloatArray | float) -> FloatArray:
-        """How far a value lies under the usual one, in spreads; above its usual value a tick stays a tick."""
-        below: FloatArray = np.maximum(self._even(np.asarray(usual)) - self._even(value), 0) / self.spread
-        return below
+    def deviate(self, value: FloatArray, usual: float) -> FloatArray:
+        """Of the normal law, that a tick falls short of as often as of the value."""
+        short = (1 - _UNEVEN) * special.ndtr(-self._below(value, usual))
+        short += _UNEVEN * special.ndtr(-self._uneven()._below(value, usual))
+        beyond: FloatArray = -special.ndtri(short)
+        return beyond
 
     def log_density(self, value: FloatArray) -> FloatArray:
+        log: FloatArray = np.logaddexp(
+            np.log1p(-_UNEVEN) + self._log_normal(value), np.log(_UNEVEN) + self._uneven()._log_normal(value)
+        )
+        return log
+
+    def _uneven(self) -> "_Ticks":
+        return replace(self, share=_UNEVEN_TIMES * self.share, noise=self.blows * self.noise)
+
+    def _log_normal(self, value: FloatArray) -> FloatArray:
         slope = 1 / np.hypot(self.noise, self.share * np.minimum(value, self.usual))
-        log: FloatArray = -0.5 * self.deviate(value, self.usual) ** 2 + np.log(
+        log: FloatArray = -0.5 * self._below(value, self.usual) ** 2 + np.log(
             slope / (self.spread * np.sqrt(2 * np.pi))
         )
         return log
+
+    def _below(self, value: FloatArray, usual: FloatArray | float) -> FloatArray:
+        """How far a value lies under the usual one, in spreads; above its usual value a tick stays a tick."""
+        below: FloatArray = np.maximum(self._even(np.asarray(usual)) - self._even(value), 0) / self.spread
+        return below
 
     def _even(self, value: FloatArray) -> FloatArray:
         even: FloatArray = np.arcsinh(self.share * value / self.noise) / self.share
         return even
 
     @classmethod
-    def learnt(cls, value: FloatArray, usual: FloatArray, heard: BoolArray, noise: float) -> "_Ticks":
+    def learnt(
+        cls, value: FloatArray, usual: FloatArray, heard: BoolArray, noise: float, blows: float = 1.0
+    ) -> "_Ticks":
         """From the events that are heard; ``sd`` is their spread where each value counts alike."""
         sd = _spread((value - usual)[heard])
         noise = min(noise, sd)
         level = max(float(np.median(usual)), sd)
-        law = cls(usual=usual, sd=sd, noise=noise, share=max(np.sqrt(sd**2 - noise**2) / level, _LEAST_SHARE))
-        return replace(law, spread=_spread((law._even(value) - law._even(usual))[heard], wider=_TAIL))
+        share = max(np.sqrt(sd**2 - noise**2) / level, _LEAST_SHARE)
+        law = cls(usual=usual, sd=sd, noise=noise, share=share, blows=blows)
+        return replace(law, spread=_spread((law._even(value) - law._even(usual))[heard]))
 
 
-def _spread(apart: FloatArray, *, wider: float = 1.0) -> float:
-    return max(wider * robust_spread(apart), _LEAST_SPREAD) if len(apart) else 1.0
+def _spread(apart: FloatArray) -> float:
+    return max(robust_spread(apart), _LEAST_SPREAD) if len(apart) else 1.0
 
 
 def two_kinds(
@@ -298,10 +322,11 @@ def two_kinds(
     chance = _Chance(mean=float(q50) - sd * _GUMBEL_50, sd=sd)
     middle = 0.5 * (chance.mean + np.quantile(value[usable], 0.9))
     p, ticks, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
-    p = special.expit(special.logit(p) + _CAUTION)
     typical = replace(ticks, usual=np.full(around.size, np.median(ticks.usual[usable])))
     absent = _skip_probability(around.ravel(), chance, np.zeros(around.size), None, typical, prior)
-    return _made(p, ticks, chance, float(np.mean(absent < 0.5)), usable)
+    kinds = _made(p, ticks, chance, float(np.mean(absent < 0.5)), usable)
+    caution = float(np.interp(kinds.separation, (_CLOSE, _CLEAR), (_CAUTION, _LEAST_CAUTION)))
+    return replace(kinds, skip_probability=special.expit(special.logit(p) + caution))
 
 
 def _settle(
@@ -315,8 +340,9 @@ def _settle(
 ) -> tuple[FloatArray, _Ticks, float]:
     """Probability of each event, the law of heard ticks and the share of skips, until they agree."""
     prior = 0.05
+    blows = max(1.0, absent.sd / (_EVEN_CHANCE * noise)) if isinstance(absent, _Chance) else 1.0
     for _ in range(12):
-        ticks = _Ticks.learnt(value, _local_median(value, heard), heard, noise)
+        ticks = _Ticks.learnt(value, _local_median(value, heard), heard, noise, blows)
         p = _skip_probability(value, absent, place, halves, ticks, prior)
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
