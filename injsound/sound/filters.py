@@ -10,6 +10,7 @@ from injsound.results import FloatArray, Span
 
 _MUTE_EDGE_S = 0.003
 _PSD_FRAMES = 4_000
+_PART_S = 5.0
 # Rung down to exp(-2 pi 0.38 x) < 1e-16, 0.38 the damping of the slowest pole of order 4, the highest in use.
 _RINGS_FOR = 16.0
 
@@ -33,8 +34,8 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
 
     References
     ----------
-    Whitened matched filter: Kay, *Detection Theory*, 1998, chapter 4 (from memory). The median periodogram keeps rare
-    ticks out of the background's spectrum: docs/methods.md.
+    Whitened matched filter: Kay, *Detection Theory*, 1998, chapter 4 (from memory). The median periodogram of each few
+    seconds keeps rare ticks out of the background's spectrum: docs/methods.md.
     """
     from scipy import fft, ndimage
 
@@ -42,7 +43,10 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     top = min(high_hz or sr / 2, sr / 2)
     window = np.hanning(n).astype(np.float32)
     frames = sliding_window_view(y, n)[:: max(n // 2, len(y) // _PSD_FRAMES)]
-    power = np.median(np.abs(fft.rfft(frames * window, axis=1)) ** 2, axis=0) / (np.log(2) * np.sum(window**2))
+    power = np.abs(fft.rfft(frames * window, axis=1)) ** 2
+    # A fan that starts half-way is half of the background.
+    parts = np.array_split(power, max(1, round(len(y) / sr / _PART_S)))
+    power = np.mean([np.median(part, axis=0) for part in parts], axis=0) / (np.log(2) * np.sum(window**2))
     power = ndimage.gaussian_filter1d(power, 1.0)
     f = fft.rfftfreq(n, 1 / sr)
     # What a codec cut off must stay off; at half the rate there is nothing beyond.
