@@ -355,6 +355,7 @@ def _finding(
             batch=engine.injection is Injection.BATCH,
             stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
             sure=all(c.choice.sure for c in counted if c.choice),
+            alike=all(c.choice.alike for c in counted if c.choice),
         )
     )
 

@@ -176,6 +176,7 @@ _NO_MEASURE = frozenset(
         ReasonCode.RPM_CONTRADICTED,
         ReasonCode.TICKS_FADE,
         ReasonCode.SPEECH_CODEC,
+        ReasonCode.TICK_UNLIKE_INJECTOR,
     }
 )
 

@@ -44,12 +44,36 @@ def look_again(c: Candidate, white: FloatArray, sr: int, start_s: float, clock: 
     Candidate or None
         The tick, by both its clicks; None where there is no second click.
     """
-    followed, heard_s = _follow(c, white, sr, start_s, passing_times(clock, c.phase))
-    pair = with_partner(followed, white, sr, start_s, heard_s, interval_s=cycle_length(clock))
+    along, heard_s = _follow(c, white, sr, start_s, passing_times(clock, c.phase))
+    pair = with_partner(along, white, sr, start_s, heard_s, interval_s=cycle_length(clock))
     if pair is None:
         return None
     tick, _ = _follow(pair, white, sr, start_s, passing_times(clock, pair.phase))
     return tick if tick.scatter_s <= _MOST_SCATTER_S and tick.separation > 0 else None
+
+
+def followed(c: Candidate, white: FloatArray, sr: int, start_s: float, clock: CycleClock) -> Candidate:
+    """Measure a click along its path.
+
+    Parameters
+    ----------
+    c : Candidate
+        As measured cycle by cycle.
+    white : ndarray, shape (n,)
+        Whitened samples [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``white[0]`` [s].
+    clock : CycleClock
+        The engine's cycle.
+
+    Returns
+    -------
+    Candidate
+        With the movement about the path, and what the better half of the cycles says of the rest.
+    """
+    return _follow(c, white, sr, start_s, passing_times(clock, c.phase))[0]
 
 
 def _follow(

@@ -3,6 +3,8 @@
 An injector's tick is a doublet (open, close); a valve's click is longer, lower and scatters more.
 """
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate
@@ -26,6 +28,8 @@ _LOUD = 8.0
 # Where the engine's own clicks stand out this much, an injector under the probe would be heard beside them; in three
 # live engines, where they stood out by 12.5 to 13.6, a valve 2 to 6 ms from the tick hid it.
 LOUD_ENGINE = 14.0
+# So much clearer than all else in the cycle, and so steady along its path, a lone low click is the one under the probe.
+_DOMINATES = 2.0
 # A lone click below this is a valve's rather than a solenoid's: on recordings of both, docs/methods.md.
 _LEAST_LONE_CENTRE_HZ = 4_500.0
 _MOST_LONE_SCATTER_S = 0.20e-3
@@ -133,6 +137,25 @@ def outshines(c: Candidate, faint: Candidate) -> bool:
         True for a clearer one that is no less steady.
     """
     return c.amplitude > _OUTSHINES * faint.amplitude and c.scatter_s < faint.scatter_s
+
+
+def dominates(c: Candidate, others: Iterable[Candidate]) -> bool:
+    """Whether a click must be what the probe touches, by how far it rises over all else in the cycle.
+
+    Parameters
+    ----------
+    c : Candidate
+        A click, measured along its path.
+    others : iterable of Candidate
+        What else recurs in the cycle.
+
+    Returns
+    -------
+    bool
+        True for one as clear and steady as a solenoid's.
+    """
+    solid = c.amplitude >= PLAIN_AMPLITUDE and c.scatter_s < _SOLENOID_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
+    return bool(solid and c.separation > 0 and all(c.rise > _DOMINATES * other.rise for other in others))
 
 
 def weight(c: Candidate, least_s: float = 0.0) -> float:

@@ -21,11 +21,12 @@ from injsound.sound.candidates import (
     steady_rises,
 )
 from injsound.sound.clock import cycle_length, wrapped
-from injsound.sound.faint import look_again
+from injsound.sound.faint import followed, look_again
 from injsound.sound.likeness import (
     FAINT_AMPLITUDE,
     LOUD_ENGINE,
     PLAIN_AMPLITUDE,
+    dominates,
     is_faint,
     is_plain,
     level,
@@ -55,6 +56,8 @@ _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
 # and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
 _SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 10.5, 3.0, 4.5
+# Where one of them may well be empty, the tick must be so clear as only one under the probe is.
+_EMPTY_CHANCE, _UNDER_PROBE = 0.15, 15.0
 # As low a sound that moves so much from cycle to cycle may be a valve, and valves strike at equal distances as well.
 _VALVE_CENTRE_HZ, _VALVE_SCATTER_S = 4_000.0, 0.15e-3
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
@@ -94,6 +97,8 @@ class Choice:
         Ticks of neighbours, by phase after the own tick.
     sure : bool
         Whether it cannot well be a neighbour's tick.
+    alike : bool
+        Whether it is like an injector's by itself; if not, only what it leaves out tells it from a valve.
     empty : float or None
         Where this injector would tick, where it is silent and that place is known [cycles].
     others : tuple of float
@@ -105,6 +110,7 @@ class Choice:
     rival: Candidate | None = None
     slots: tuple[Candidate, ...] = ()
     sure: bool = False
+    alike: bool = True
     empty: float | None = None
     others: tuple[float, ...] = ()
 
@@ -146,46 +152,87 @@ def choose_tick(
     Choice
         The tick or the reason why none can be named.
     """
-
-    def measured(phase: float, rise: float) -> Candidate:
-        return measure_candidate(y, white, sr, start_s, clock, phase=phase, rise=rise)
-
-    interval = cycle_length(clock)
-    all_found = [measured(p, r) for p, r in zip(*steady_rises(strength, clock), strict=True)]
+    ask = _Ask(y=y, white=white, sr=sr, start_s=start_s, clock=clock, fellows=fellows, per_cycle=per_cycle)
+    all_found = [ask.measured(p, r) for p, r in zip(*steady_rises(strength, clock), strict=True)]
     if not any(is_plain(c) for c in all_found):
         all_found = _looked_at_again(all_found, lambda c: look_again(c, white, sr, start_s, clock))
     recurring = [c for c in all_found if recurs(c)]
     if not recurring:
         return Choice(found=Found.NOTHING)
     speaks_for = partial(weight, least_s=min(c.scatter_s for c in recurring))
-    ticks = _doublets(recurring, interval, speaks_for)
+    ticks = _doublets(recurring, ask.interval, speaks_for)
     like = [c for c in ticks if like_injector(c)]
+    lone = _lone(ask, max(ticks, key=lambda c: c.rise), ticks)
+    if lone is not None:
+        return replace(_judge_choice(lone, ask.slots(lone, ticks), [], named=False), sure=False, alike=False)
     if not like:
         plain = max(c.amplitude for c in ticks) >= LOUD_ENGINE and not any(may_be_own(c) for c in all_found)
         return Choice(found=Found.ENGINE_ONLY if plain else Found.NOTHING, own=max(ticks, key=speaks_for))
     own = max(like, key=speaks_for)
     if is_faint(own) and any(outshines(c, own) for c in ticks):
         return Choice(found=Found.NOTHING, own=own)
-    own = _open_click(own, measured, interval)
-    slots = find_slots(own, ticks, measured, interval, fellows, per_cycle)
-    nearer = nearer_tick(own, slots, like, interval, over_db=_OWN_OVER_NEIGHBOUR_DB)
+    return _chosen(ask, _open_click(own, ask), like, ticks, all_found, speaks_for)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ask:
+    """A chapter's sound and what is known of the other injectors."""
+
+    y: FloatArray
+    white: FloatArray
+    sr: int
+    start_s: float
+    clock: CycleClock
+    fellows: tuple[float, ...] | None
+    per_cycle: int
+
+    @property
+    def interval(self) -> float:
+        return cycle_length(self.clock)
+
+    def measured(self, phase: float, rise: float) -> Candidate:
+        return measure_candidate(self.y, self.white, self.sr, self.start_s, self.clock, phase=phase, rise=rise)
+
+    def slots(self, own: Candidate, ticks: list[Candidate]) -> Slots:
+        return find_slots(own, ticks, self.measured, self.interval, self.fellows, self.per_cycle)
+
+    def far(self, c: Candidate, own: Candidate) -> bool:
+        """Whether a click cannot be the other end of the same stroke."""
+        return bool(apart(c.phase, own.phase, 1 / self.per_cycle) * self.interval > GAP_MAX_S)
+
+
+def _lone(ask: _Ask, loudest: Candidate, ticks: list[Candidate]) -> Candidate | None:
+    """The loudest click, followed from cycle to cycle, where nothing else in the cycle comes near it."""
+    if like_injector(loudest):
+        return None
+    lone = followed(loudest, ask.white, ask.sr, ask.start_s, ask.clock)
+    return lone if dominates(lone, [c for c in ticks if ask.far(c, loudest)]) else None
+
+
+def _chosen(
+    ask: _Ask,
+    own: Candidate,
+    like: list[Candidate],
+    ticks: list[Candidate],
+    all_found: list[Candidate],
+    speaks_for: Callable[[Candidate], float],
+) -> Choice:
+    """The likeliest of several clicks or one nearer to the probe, in doubt where another could as well be the one."""
+    slots = ask.slots(own, ticks)
+    nearer = nearer_tick(own, slots, like, ask.interval, over_db=_OWN_OVER_NEIGHBOUR_DB)
     if nearer is not None:
-        own = _open_click(nearer, measured, interval)
-        slots = find_slots(own, ticks, measured, interval, fellows, per_cycle)
+        own = _open_click(nearer, ask)
+        slots = ask.slots(own, ticks)
     rising = [c for c in all_found if c.rise > _RISES * own.rise]
-    hushed = not any(near(c, place, interval) for place in slots.silent for c in rising)
-    others = [
-        c
-        for c in like
-        if apart(c.phase, own.phase, 1 / per_cycle) * interval > GAP_MAX_S and speaks_for(c) > _CLOSE * speaks_for(own)
-    ]
-    rivals = [c for c in others if not any(is_at(c, slot.phase, interval) for slot in slots.ticks)]
-    choice = _judge_choice(own, slots, rivals, named=fellows is not None and hushed)
+    hushed = not any(near(c, place, ask.interval) for place in slots.silent for c in rising)
+    others = [c for c in like if ask.far(c, own) and speaks_for(c) > _CLOSE * speaks_for(own)]
+    rivals = [c for c in others if not any(is_at(c, slot.phase, ask.interval) for slot in slots.ticks)]
+    choice = _judge_choice(own, slots, rivals, named=ask.fellows is not None and hushed)
     all_round = slots.ticks and not slots.silent and are_twins(own, slots)
-    may_be_left_out = fellows is not None and per_cycle == 1 and len(slots.places) >= _FEWEST_PLACES
+    may_be_left_out = ask.fellows is not None and ask.per_cycle == 1 and len(slots.places) >= _FEWEST_PLACES
     if all_round or not (choice.sure or may_be_left_out):
         return choice
-    standing = stand(white, sr, start_s, clock, own, slots.places)
+    standing = stand(ask.white, ask.sr, ask.start_s, ask.clock, own, slots.places)
     left_out = _left_out(standing, slots.places) if may_be_left_out else None
     if left_out is not None:
         return _silent(choice, own, slots.places, left_out)
@@ -197,7 +244,10 @@ def _stands_out(own: Candidate, standing: Standing) -> bool:
     if own.centre_hz < _VALVE_CENTRE_HZ and own.scatter_s > _VALVE_SCATTER_S:
         return False
     if len(standing.chances) > 1:
-        least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(standing.chances.max())
+        worst = float(standing.chances.max())
+        if worst > _EMPTY_CHANCE and own.amplitude < _UNDER_PROBE:
+            return False
+        least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(worst)
         return standing.over_db >= max(least_db, _LOUDER_DB)
     return standing.over_db >= (_SURE_OVER_ANY_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_ANY_DB)
 
@@ -275,11 +325,11 @@ def _points_at(click: Candidate, other: Candidate, interval: float) -> bool:
     return bool(abs(_after_s(click, other, interval) - click.gap_s) < SAME_PLACE_S)
 
 
-def _open_click(own: Candidate, measured: Callable[[float, float], Candidate], interval: float) -> Candidate:
+def _open_click(own: Candidate, ask: _Ask) -> Candidate:
     """The first click of a doublet, where it is nearly as clear: times are told from the open click."""
     if not own.gap_s < 0:
         return own
-    first = measured((own.phase + own.gap_s / interval) % 1.0, own.rise)
+    first = ask.measured((own.phase + own.gap_s / ask.interval) % 1.0, own.rise)
     clear = first.amplitude >= max(LEAST_AMPLITUDE, _OPEN_SHARE * own.amplitude)
     return first if clear and abs(first.gap_s + own.gap_s) < _SAME_GAP_S else own
 
