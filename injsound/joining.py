@@ -44,7 +44,7 @@ _SMOOTH_CYCLES = 10
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heard:
-    """One chapter, heard."""
+    """One chapter, heard; ``uncounted`` is what is left of it where a count of a doubtful tick shows no skips."""
 
     recording: Recording
     quality: Quality
@@ -63,6 +63,7 @@ class Heard:
     picture: Picture | None = None
     gap_s: float = float("nan")
     knocks: tuple[Knock, ...] = ()
+    uncounted: "Heard | None" = None
 
 
 def select(made: Events, keep: npt.NDArray[np.bool_]) -> Events:
@@ -355,7 +356,7 @@ def _finding(
             batch=engine.injection is Injection.BATCH,
             stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
             sure=all(c.choice.sure for c in counted if c.choice),
-            alike=all(c.choice.alike for c in counted if c.choice),
+            only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice),
         )
     )
 

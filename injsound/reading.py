@@ -25,6 +25,7 @@ from injsound.results import (
     Span,
     SpanKind,
     State,
+    Verdict,
 )
 from injsound.sound import (
     alignment,
@@ -98,6 +99,11 @@ def read(
         seconds = recording.start_s + len(recording.y) / recording.sr
         # The samples go: a view of none of them would keep them all.
         heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))
+    made = join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
+    if made.verdict is Verdict.SKIPPING or all(chapter.uncounted is None for chapter in heard):
+        return made
+    # What only skips could have shown to be an injector's tick shows none.
+    heard = [chapter.uncounted or chapter for chapter in heard]
     return join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
 
 
@@ -146,11 +152,13 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard,
     )
     learnt = replace(memory, interval_s=memory.interval_s or cycle_length(lock.clock), profile=lock.profile)
     chapter = replace(nothing, choice=choice)
-    if choice.found is ticks.Found.OWN:
-        chapter, learnt = _ask(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
-    if chapter.picture is None:
-        chapter = replace(chapter, picture=_picture_without_tick(strength, lock, choice))
-    return chapter, learnt
+    uncounted = replace(chapter, picture=_picture_without_tick(strength, lock, choice))
+    if choice.found is not ticks.Found.OWN and not choice.only_by_skips:
+        return uncounted, learnt
+    counted, learnt = _ask(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
+    if counted.picture is None:
+        return uncounted, learnt
+    return replace(counted, uncounted=None if choice.found is ticks.Found.OWN else uncounted), learnt
 
 
 def _fellows(engine: Engine) -> tuple[float, ...] | None:

@@ -18,8 +18,8 @@ WRONG_SHARE = 0.1
 UNFORESEEN_RATE = 2e-4
 # Heard and missing overlap below this many standard deviations: at 4.3 a threshold between them errs in 1.6 of 100.
 LEAST_SEPARATION = 4.3
-# A lone low click must be told from its absence better: valves that strike unevenly were counted at 4.1 (measured:
-# docs/methods.md).
+# What nothing but skips shows to be an injector's must be told from its absence better: valves that strike unevenly
+# were counted at 4.1 (measured: docs/methods.md).
 UNLIKE_SEPARATION = 5.0
 MOST_UNJUDGED = 0.5
 # An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: over half,
@@ -62,8 +62,8 @@ class Evidence:
         where they lie apart [s].
     sure : bool
         Whether the tick cannot well be a neighbour's.
-    alike : bool
-        Whether it is like an injector's; if not, nothing but skips tells it from a valve's.
+    only_by_skips : bool
+        Whether nothing but skips tells it from a valve's or a neighbour's.
     """
 
     skips: Skips
@@ -74,7 +74,7 @@ class Evidence:
     batch: bool = False
     stretch_s: float = 0.0
     sure: bool = True
-    alike: bool = True
+    only_by_skips: bool = False
 
 
 def count_skips(events: Events) -> Skips:
@@ -126,7 +126,7 @@ def reach_verdict(evidence: Evidence) -> Finding:
     """
     skips = evidence.skips
     doubts = evidence.doubts
-    if not doubts and not evidence.alike and LEAST_SEPARATION <= evidence.separation < UNLIKE_SEPARATION:
+    if not doubts and evidence.only_by_skips and LEAST_SEPARATION <= evidence.separation < UNLIKE_SEPARATION:
         doubts = (Note(code=ReasonCode.TICK_UNLIKE_INJECTOR),)
     if doubts:
         return doubtful(doubts)
@@ -228,7 +228,7 @@ def _steady_or_short(evidence: Evidence) -> Finding:
         note = Note(code=ReasonCode.TOO_FEW_EVENTS, figures={"judged": skips.judged, "needed": power.events_needed})
         step = _longer(power.events_needed - skips.judged, evidence)
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=step)
-    if not evidence.alike:
+    if evidence.only_by_skips:
         return doubtful((Note(code=ReasonCode.TICK_UNLIKE_INJECTOR),))
     if not evidence.sure:
         if evidence.batch:

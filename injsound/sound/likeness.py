@@ -154,8 +154,24 @@ def dominates(c: Candidate, others: Iterable[Candidate]) -> bool:
     bool
         True for one as clear and steady as a solenoid's.
     """
-    solid = c.amplitude >= PLAIN_AMPLITUDE and c.scatter_s < _SOLENOID_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
-    return bool(solid and c.separation > 0 and all(c.rise > _DOMINATES * other.rise for other in others))
+    return is_solid(c) and all(c.rise > _DOMINATES * other.rise for other in others)
+
+
+def is_solid(c: Candidate) -> bool:
+    """Whether a click is as clear and steady as a solenoid's.
+
+    Parameters
+    ----------
+    c : Candidate
+        A click, measured along its path.
+
+    Returns
+    -------
+    bool
+        True for one that may be counted.
+    """
+    steady = c.scatter_s < _SOLENOID_SCATTER_S and c.separation > 0
+    return bool(steady and c.amplitude >= PLAIN_AMPLITUDE and c.length_s >= _LEAST_LENGTH_S)
 
 
 def weight(c: Candidate, least_s: float = 0.0) -> float:

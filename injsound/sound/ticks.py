@@ -29,6 +29,7 @@ from injsound.sound.likeness import (
     dominates,
     is_faint,
     is_plain,
+    is_solid,
     level,
     like_injector,
     may_be_own,
@@ -97,8 +98,8 @@ class Choice:
         Ticks of neighbours, by phase after the own tick.
     sure : bool
         Whether it cannot well be a neighbour's tick.
-    alike : bool
-        Whether it is like an injector's by itself; if not, only what it leaves out tells it from a valve.
+    only_by_skips : bool
+        Whether only what it leaves out could tell it from a valve or a neighbour's tick: these do not skip.
     empty : float or None
         Where this injector would tick, where it is silent and that place is known [cycles].
     others : tuple of float
@@ -110,7 +111,7 @@ class Choice:
     rival: Candidate | None = None
     slots: tuple[Candidate, ...] = ()
     sure: bool = False
-    alike: bool = True
+    only_by_skips: bool = False
     empty: float | None = None
     others: tuple[float, ...] = ()
 
@@ -164,10 +165,13 @@ def choose_tick(
     like = [c for c in ticks if like_injector(c)]
     lone = _lone(ask, max(ticks, key=lambda c: c.rise), ticks)
     if lone is not None:
-        return replace(_judge_choice(lone, ask.slots(lone, ticks), [], named=False), sure=False, alike=False)
+        return replace(_judge_choice(lone, ask.slots(lone, ticks), [], named=False), sure=False, only_by_skips=True)
     if not like:
         plain = max(c.amplitude for c in ticks) >= LOUD_ENGINE and not any(may_be_own(c) for c in all_found)
-        return Choice(found=Found.ENGINE_ONLY if plain else Found.NOTHING, own=max(ticks, key=speaks_for))
+        own = max(ticks, key=speaks_for)
+        along = followed(own, white, sr, start_s, clock)
+        found = Found.ENGINE_ONLY if plain else Found.NOTHING
+        return Choice(found=found, own=along if is_solid(along) else own, only_by_skips=is_solid(along))
     own = max(like, key=speaks_for)
     if is_faint(own) and any(outshines(c, own) for c in ticks):
         return Choice(found=Found.NOTHING, own=own)
@@ -281,12 +285,13 @@ def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, name
         least = _OWN_OVER_NEIGHBOUR_DB if slots.silent else _OWN_OVER_ALL_DB
         safe = _SURE_OVER_ALL_DB if twins and not slots.silent else _SURE_OVER_NEIGHBOUR_DB
         if over_db < (safe if missing else least):
-            doubted = Choice(found=Found.TWO, own=own, rival=loudest, slots=slots.ticks)
+            clearer = over_db >= _OWN_OVER_ALL_DB
+            doubted = Choice(found=Found.TWO, own=own, rival=loudest, slots=slots.ticks, only_by_skips=clearer)
             alike = missing and over_db < _ALIKE_DB
             return _silent(doubted, own, slots.places, slots.silent[0]) if alike else doubted
         sure = bool(over_db >= safe)
     if rivals:
-        return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots.ticks)
+        return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots.ticks, only_by_skips=True)
     return Choice(found=Found.OWN, own=own, slots=slots.ticks, sure=sure)
 
 
