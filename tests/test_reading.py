@@ -99,6 +99,28 @@ def test_a_valve_without_a_doublet_is_no_injector():
     assert _read(scene)[0].verdict in (Verdict.NO_TICK, Verdict.CANNOT_TELL)
 
 
+def _lone_low_clicks(missing):
+    """A click of 2.2 kHz once in 170 ms, some left out, in noise; no second click, nothing else."""
+    rng, sr = np.random.default_rng(1), 48_000
+    at = 0.02 + np.cumsum(0.17 + 0.0008 * np.convolve(rng.standard_normal(300), np.ones(5) / 5, "same"))
+    y = rng.standard_normal(round((at[-1] + 0.15) * sr))
+    t = np.arange(round(0.008 * sr)) / sr
+    ring = np.sin(2 * np.pi * 2_200 * t) * np.exp(-t / 0.0015)
+    for start in np.round(np.delete(at, missing) * sr).astype(int):
+        y[start : start + len(ring)] += 14 * 10 ** (0.8 * rng.standard_normal() / 20) * ring
+    return Recording(y=(0.02 * y[round(0.1 * sr) :]).astype(np.float32), sr=sr)
+
+
+@pytest.mark.parametrize(("missing", "verdict"), [((), Verdict.CANNOT_TELL), (range(20, 300, 17), Verdict.SKIPPING)])
+def test_a_lone_low_click_is_told_from_a_valve_only_by_what_it_leaves_out(missing, verdict):
+    four = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))
+    made = read([_lone_low_clicks(list(missing))], engine=four, rpm=706.0)
+    assert made.verdict is verdict
+    assert made.skips.skipped == len(missing)
+    if not missing:
+        assert made.reasons[0].code is ReasonCode.TICK_UNLIKE_INJECTOR
+
+
 def test_batch_mode_warns_of_partners():
     engine = replace(SIX, injection=Injection.BATCH)
     reading, _ = _read(Scene(seed=7, seconds=40.0, tick_db=18.0, engine=engine))

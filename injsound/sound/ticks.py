@@ -42,6 +42,8 @@ from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, find_slo
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
+# Where the sound hardly rises nothing was struck: the ring of the louder click, whose period a gap can be.
+_STRUCK_RISE = 0.1
 # So much a faint click may seem to move, and so many are looked at again.
 _FAINT_SCATTER_S, _MOST_LOOKS = 0.5e-3, 4
 # A second candidate this close to the first could as well be the one: measured on real engines, docs/methods.md.
@@ -319,7 +321,10 @@ def _doublets(clicks: list[Candidate], interval: float, weight: Callable[[Candid
             # The one that rings longer says what was struck.
             tick = replace(tick, length_s=max(tick.length_s, click.length_s))
             clear = click.amplitude >= max(PLAIN_AMPLITUDE, _CLEARLY_POINTS * tick.amplitude)
-            if not np.isfinite(tick.gap_s) or (clear and not any(_points_at(tick, c, interval) for c in clicks)):
+            struck = click.rise > _STRUCK_RISE
+            if (struck and not np.isfinite(tick.gap_s)) or (
+                clear and not any(_points_at(tick, c, interval) for c in clicks)
+            ):
                 tick = replace(tick, gap_s=-click.gap_s)
         kept[same[0]] = tick
     return kept
