@@ -52,6 +52,8 @@ from injsound.sound.signals import covered, true_runs
 WEAK = 10 ** (-6 / 20)
 _TICK_BEFORE_S, _TICK_AFTER_S = 0.001, 0.004
 _ROW_BINS = 360
+# What is matched so far off the click that was chosen is another sound; candidates lie within half of it.
+_STRAYED_S = 0.001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -200,7 +202,8 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
         return chapter
     asked = _by_both_clicks(chapter, asked, white, per_cycle)
     sr, start_s = recording.sr, recording.start_s
-    choice = replace(chapter.choice, own=asked.own)
+    sure = chapter.choice.sure and not _strayed(asked, chapter.choice.own.gap_s)
+    choice = replace(chapter.choice, own=asked.own, sure=sure)
     cycles, due, hidden, matches = asked.cycles, asked.due, asked.hidden, asked.matches
     present = ~hidden & (matches.skip_probability < 0.5)
     gaps = opentime.measure_gaps(recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan))
@@ -228,6 +231,7 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
     keep = ~covered(silent, due, due + 1e-6)
     return replace(
         chapter,
+        choice=choice,
         events=select(made, keep),
         event_cycles=cycles[keep],
         spans=chapter.quality.spans + silent + mode,
@@ -241,6 +245,13 @@ def _ask(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: 
         ),
         gap_s=gaps.gap_s,
     )
+
+
+def _strayed(asked: _Asked, gap_s: float) -> bool:
+    """Whether what was matched lies off the click that was chosen, and not where its other click is."""
+    off_s = abs(float(np.median(asked.matches.due_s - asked.due)))
+    other_s = abs(gap_s) if np.isfinite(gap_s) else 0.0
+    return off_s > _STRAYED_S and abs(off_s - other_s) > _STRAYED_S
 
 
 def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) -> _Asked | None:

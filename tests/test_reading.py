@@ -12,7 +12,7 @@ from injsound.engine import Engine, Injection
 from injsound.errors import ParameterError
 from injsound.reading import read
 from injsound.results import Neighbours, Pattern, ReasonCode, Recording, SpanKind, State, Verdict, WarningCode
-from injsound.simulate import Scene, Skipping, simulate
+from injsound.simulate import Chain, Scene, Skipping, simulate
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
 
@@ -71,6 +71,17 @@ def test_faint_ticks_are_not_counted():
 def test_a_dead_injector_is_never_steady(seed):
     reading, _ = _read(Scene(seed=seed, seconds=50.0, engine=SIX, skipping=Skipping.DEAD, tick_db=20.0))
     assert reading.verdict in (Verdict.NO_TICK, Verdict.CANNOT_TELL)
+
+
+def test_a_valve_matched_instead_of_the_tick_beside_it_is_not_steady():
+    # The valve strikes 2.6 ms before the open click and is nearly as loud through the tube; the injector skips.
+    three = Engine(cylinders=3, cylinder=3, firing_order=(1, 2, 3))
+    skipping = {"skipping": Skipping.BURSTS, "skip_rate": 0.0385, "burst": 6}
+    levels = {"tick_db": 21.05, "neighbour_db": -13.1, "neighbour_spread_db": 2.02, "valve_db": -3.82, "valves": 3}
+    engine = {"rpm": 749.52, "wander": 0.0241, "unevenness": 0.002, "rumble_db": 13.44, "hiss_db": -6.82, "bumps": 2}
+    tick = {"open_time_ms": 3.443, "scatter_us": 69.6, "level_spread_db": 0.626, "chain": Chain.STETHOSCOPE}
+    reading, _ = _read(Scene(seconds=60.0, seed=1009034884, engine=three, **skipping, **levels, **engine, **tick))
+    assert reading.verdict is not Verdict.STEADY
 
 
 @pytest.mark.parametrize(
