@@ -43,9 +43,9 @@ def test_lines_say_after_how_many_cycles_of_the_clock_the_engine_repeats(every, 
     assert repeats_after(measure_orders(_strikes(every, strong=strong), _BINS, 0.16), cylinders=4) == repeat
 
 
-@pytest.mark.parametrize("missing", [5, 7])
+@pytest.mark.parametrize("missing", [4, 5, 6, 7])
 def test_every_nth_tick_missing_makes_no_longer_cycle(missing):
-    # Lines at each n-th of an order: 5/3 or 7/4 of the cycle have some of them, and were taken for the engine's.
+    # Lines at each n-th of an order: 2, 5/3 or 7/4 cycles have some of them, and were taken for the engine's.
     turned = _strikes(_BINS / 8, cycles=420, strong=8)
     own = np.arange(0, len(turned), _BINS)
     turned[own[::missing]] -= turned[own[0]] - turned.min()

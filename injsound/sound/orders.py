@@ -151,15 +151,18 @@ def _worth(orders: Orders, repeat: Fraction) -> float:
 
 
 def _every_nth(orders: Orders, repeat: Fraction) -> bool:
-    """Whether the sound repeats after p cycles of the clock, not after p/q: so where every p-th tick is missing."""
+    """Whether the sound repeats later than p/q cycles: after p, 2 p or 3 p, every so many-th tick missing."""
     p, q = repeat.numerator, repeat.denominator
-    if min(p, q) == 1:
-        return False
-    lines = np.minimum(orders.comb(Fraction(p)), _MOST)
+    return p > 1 and any(_fills(orders, times * p, times * q) for times in (1, 2, 3))
+
+
+def _fills(orders: Orders, longer: int, step: int) -> bool:
+    """Whether lines of the longer repeat lie between each step-th of them, as strong as these."""
+    lines = np.minimum(orders.comb(Fraction(longer)), _MOST)
     number = np.arange(1, len(lines) + 1)
-    broken = number % p != 0
-    between, own = (float(lines[broken & (number % q != 0)].mean()), float(lines[broken & (number % q == 0)].mean()))
-    return between > _AS_STRONG * own
+    broken = number % longer != 0
+    own, between = broken & (number % step == 0), broken & (number % step != 0)
+    return bool(between.any() and own.any() and lines[between].mean() > _AS_STRONG * lines[own].mean())
 
 
 def _by_firing(comb: FloatArray, repeat: Fraction, cylinders: int, per_cycle: int) -> Fraction:
