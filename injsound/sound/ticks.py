@@ -58,15 +58,15 @@ _ALIKE_DB = 1.0
 _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
 # and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
-_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 10.5, 3.0, 4.5
+_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 12.0, 3.0, 4.5
 # Where one of them may well be empty, the tick must be so clear as only one under the probe is.
 _EMPTY_CHANCE, _UNDER_PROBE = 0.15, 15.0
 # As low a sound that moves so much from cycle to cycle may be a valve, and valves strike at equal distances as well.
 _VALVE_CENTRE_HZ, _VALVE_SCATTER_S = 4_000.0, 0.15e-3
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
 _SURE_LEVEL, _SURE_OVER_ANY_DB, _FAINT_OVER_ANY_DB = 10.0, 7.0, 9.0
-# Of three or more places all but one surely sound, that one falls this far behind them, and the tick is hardly louder
-# than the loudest: it is a neighbour's, and the place that is left out this injector's (measured: docs/methods.md).
+# Of three or more places all but one surely sound, that one falls this far behind them, and the loudest is hardly
+# louder than the next: all are neighbours', and the place that is left out this injector's (measured: docs/methods.md).
 _FEWEST_PLACES, _MAY_BE_CHANCE, _FALLEN_DB, _HARDLY_LOUDER_DB = 3, 0.05, 6.0, 3.0
 # A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
 _CLEARLY_POINTS = 0.7
@@ -259,13 +259,14 @@ def _stands_out(own: Candidate, standing: Standing) -> bool:
 
 
 def _left_out(standing: Standing, places: tuple[float, ...]) -> float | None:
-    """The one place that does not sound while all others do, hardly less than the tick itself: this injector's."""
+    """The one place that does not sound while all others do, none of them clearly the loudest: this injector's."""
     faintest, next_db = int(standing.places_db.argmin()), float(np.sort(standing.places_db)[1])
     others = float(np.delete(standing.chances, faintest).max())
     silent = standing.chances[faintest] >= max(_MAY_BE_CHANCE, 2 * others)
     fallen_db = next_db - float(standing.places_db[faintest])
-    near = float(standing.places_db.max()) > -_HARDLY_LOUDER_DB
-    left_out = near and silent and others <= _MAY_BE_CHANCE and fallen_db >= _FALLEN_DB
+    second_db, loudest_db = np.sort([0.0, *standing.places_db])[-2:]
+    alike = loudest_db - second_db < _HARDLY_LOUDER_DB
+    left_out = alike and silent and others <= _MAY_BE_CHANCE and fallen_db >= _FALLEN_DB
     return places[faintest] if left_out else None
 
 
