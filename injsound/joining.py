@@ -138,7 +138,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
         events=made,
         spans=spans,
         skips=skips,
-        jitter=_jitter(counted, warnings),
+        jitter=_jitter(counted, warnings, finding),
         open_time=_open_time(made),
         neighbours=_neighbours(made),
         quality=QualityFigures(
@@ -153,11 +153,17 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
     )
 
 
-def _jitter(counted: list[Heard], warnings: tuple[Note, ...]) -> Jitter:
-    """Timing of the first chapter, which is long enough; none where the codec moves the ticks."""
+def _jitter(counted: list[Heard], warnings: tuple[Note, ...], finding: Finding) -> Jitter:
+    """Timing of the first chapter, which is long enough; none where the codec moves the ticks.
+
+    Nor the tick's own scatter where it is hardly told from noise: it may be a valve's.
+    """
     if not counted or any(note.code is WarningCode.NO_TIMING for note in warnings):
         return Jitter()
-    return counted[0].jitter
+    figures = counted[0].jitter
+    if any(note.code is ReasonCode.WEAK_SEPARATION for note in finding.reasons):
+        return replace(figures, own_scatter_us=None, own_scatter_low_us=None, own_scatter_high_us=None)
+    return figures
 
 
 def _seams(heard: list[Heard]) -> list[tuple[float, float]]:

@@ -67,6 +67,14 @@ def test_faint_ticks_are_not_counted():
     assert reading.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK)
 
 
+def test_what_is_hardly_told_from_noise_has_no_scatter_of_its_own():
+    scene = Scene(seed=9401, seconds=45.0, rpm=700.0, tick_db=7.0, skipping=Skipping.SCATTERED, skip_rate=0.05)
+    reading, _ = _read(scene)
+    assert reading.reasons[0].code is ReasonCode.WEAK_SEPARATION
+    assert (reading.jitter.own_scatter_us, reading.jitter.own_scatter_high_us) == (None, None)
+    assert reading.jitter.period_us > 0
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_dead_injector_is_never_steady(seed):
     reading, _ = _read(Scene(seed=seed, seconds=50.0, engine=SIX, skipping=Skipping.DEAD, tick_db=20.0))
