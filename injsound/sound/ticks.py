@@ -59,7 +59,7 @@ _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
 # and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
 _SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 12.0, 3.0, 4.5
-# Where one of them may well be empty, the tick must be so clear as only one under the probe is.
+# Where one of them may well be empty, or what sounds there is no tick, it must be as clear as one under the probe is.
 _EMPTY_CHANCE, _UNDER_PROBE = 0.15, 15.0
 # As low a sound that moves so much from cycle to cycle may be a valve, and valves strike at equal distances as well.
 _VALVE_CENTRE_HZ, _VALVE_SCATTER_S = 4_000.0, 0.15e-3
@@ -242,16 +242,16 @@ def _chosen(
     left_out = _left_out(standing, slots.places) if may_be_left_out else None
     if left_out is not None:
         return _silent(choice, own, slots.places, left_out)
-    return replace(choice, sure=choice.sure and _stands_out(own, standing))
+    return replace(choice, sure=choice.sure and _stands_out(own, standing, ticking=bool(slots.ticks)))
 
 
-def _stands_out(own: Candidate, standing: Standing) -> bool:
-    """Whether the probe must be on the injector that ticks so."""
+def _stands_out(own: Candidate, standing: Standing, *, ticking: bool) -> bool:
+    """Whether the probe must be on the injector that ticks so; ``ticking`` where another is known to."""
     if own.centre_hz < _VALVE_CENTRE_HZ and own.scatter_s > _VALVE_SCATTER_S:
         return False
     if len(standing.chances) > 1:
         worst = float(standing.chances.max())
-        if worst > _EMPTY_CHANCE and own.amplitude < _UNDER_PROBE:
+        if (worst > _EMPTY_CHANCE or not ticking) and own.amplitude < _UNDER_PROBE:
             return False
         least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(worst)
         return standing.over_db >= max(least_db, _LOUDER_DB)
