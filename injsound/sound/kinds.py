@@ -31,7 +31,7 @@ _EVEN_CHANCE = 0.45
 _LEAST_SPREAD, _LEAST_SHARE = 0.7, 0.01
 # Faint ticks were skipped more often than the two kinds say, by so much in log odds, the more the less these lie apart
 # (separations between which it falls): measured, docs/methods.md.
-_CAUTION, _LEAST_CAUTION = 0.8, 0.3
+_CAUTION, _LEAST_CAUTION = 0.8, 0.2
 _CLOSE, _CLEAR = 2.5, 4.0
 # -log(log 2), and the distance from there to -log(-log 0.98).
 _GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
