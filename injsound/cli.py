@@ -16,19 +16,13 @@ import click
 from injsound import __version__
 from injsound.cli_cases import add_commands
 from injsound.cli_findings import add_findings
-from injsound.cli_options import (
-    LANGUAGE_VARIABLE,
-    engine_options,
-    force_option,
-    language_option,
-    make_engine,
-    may_write,
-)
+from injsound.cli_options import LANGUAGE_VARIABLE, engine_options, force_option, language_option, may_write
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import Phrase, Screen
 
 if TYPE_CHECKING:
+    from injsound.cli_options import Typed
     from injsound.engine import Engine
     from injsound.results import Failure, Reading
     from injsound.show.beside import Draw
@@ -78,11 +72,7 @@ def cli(context: click.Context, debug: bool) -> None:
 def check(
     context: click.Context,
     recordings: tuple[str, ...],
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     channel: int | None,
     picture: str | None,
     json_to: str | None,
@@ -95,9 +85,9 @@ def check(
     from injsound.engine import check_rpm
     from injsound.show.text import shortened
 
-    engine = make_engine(cylinders, cylinder, firing_order, injection)
-    if rpm is not None:
-        check_rpm(rpm)
+    engine = typed.engine()
+    if typed.rpm is not None:
+        check_rpm(typed.rpm)
     if channel is not None and channel < 1:
         raise ParameterError(f"channel is {channel}; expected 1 or more: channels are counted from 1")
     pictures = _picture_targets(recordings, picture)
@@ -111,7 +101,7 @@ def check(
                 click.echo(told, err=True)
             if second_opinion and recording != "-":
                 click.echo(words.say(Screen.SECOND_OPINION), err=True)
-            result = _read(recording, engine, rpm, channel, second_opinion)
+            result = _read(recording, engine, typed.rpm, channel, second_opinion)
             results.append(result)
             _show(result, words, details=details, quiet=quiet)
             if draw is not None:
@@ -288,11 +278,7 @@ def _share(text: str) -> float:
 @language_option
 def simulate(
     out: str,
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     seconds: float,
     tick_db: float,
     skips: str,
@@ -311,12 +297,11 @@ def simulate(
 
     target = Path(out)
     may_write([target, target.with_name(target.stem + ".truth.json")], force)
-    engine = make_engine(cylinders or (None if firing_order else 6), cylinder, firing_order, injection)
     scene = Scene(
         seconds=seconds,
         seed=seed,
-        engine=engine,
-        rpm=check_rpm(700.0 if rpm is None else rpm),
+        engine=typed.engine(cylinders=6),
+        rpm=check_rpm(700.0 if typed.rpm is None else typed.rpm),
         tick_db=tick_db,
         open_time_ms=open_time_ms,
         skipping=Skipping(skips),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
-from injsound.cli_options import engine_options, engine_options_without, language_option, make_engine, may_write
+from injsound.cli_options import engine_options, engine_options_without, language_option, may_write
 from injsound.errors import ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
@@ -15,6 +15,7 @@ from injsound.show.words.keys import CaseFile, Screen
 if TYPE_CHECKING:
     from injsound.cases.case import Case
     from injsound.cases.guide import Findings
+    from injsound.cli_options import Typed
     from injsound.results import Failure, Reading
     from injsound.show.text import Words
 
@@ -48,11 +49,7 @@ def case_new(
     folder: str,
     complaint: str,
     codes: str,
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     words: "Words",
 ) -> None:
     """Make FOLDER with its case.toml."""
@@ -60,15 +57,14 @@ def case_new(
     from injsound.engine import read_trouble_code
     from injsound.show.text import hung
 
-    if rpm is not None or cylinder is not None:
+    if typed.rpm is not None or typed.cylinder is not None:
         raise ParameterError("--rpm and --cylinder belong to a recording; give them to: injsound case add")
     named = tuple(code.strip().upper() for code in codes.split(",") if code.strip())
     wording = [hung(f"{code}: {words.trouble_code(read_trouble_code(code))}") for code in named]
-    engine = make_engine(cylinders, None, firing_order, injection)
     made = new_case(
         folder,
         complaint=complaint,
-        engine=engine,
+        engine=typed.engine(),
         codes=named,
         language=None if words.language is Language.ENGLISH else words.language,
         comments={place.value: words.say(place) for place in CaseFile},
@@ -242,11 +238,7 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, wo
 def batch(
     context: click.Context,
     folder: str,
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     out: str | None,
     jobs: int | None,
     words: "Words",
@@ -254,9 +246,8 @@ def batch(
     """Read every recording below FOLDER to one CSV and JSON Lines; run again to go on where it stopped."""
     from injsound.cases.many import read_folder
 
-    engine = make_engine(cylinders, cylinder, firing_order, injection)
     count, failed = 0, 0
-    for file, problem in read_folder(folder, out or folder, engine=engine, rpm=rpm, jobs=jobs):
+    for file, problem in read_folder(folder, out or folder, engine=typed.engine(), rpm=typed.rpm, jobs=jobs):
         count, failed = count + 1, failed + bool(problem)
         click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
     table = str(Path(out or folder) / "results.csv")

@@ -7,18 +7,12 @@ from typing import TYPE_CHECKING
 import click
 
 from injsound.cli_cases import any_failed, gathered, say
-from injsound.cli_options import (
-    engine_options,
-    engine_options_without,
-    force_option,
-    language_option,
-    make_engine,
-    may_write,
-)
+from injsound.cli_options import engine_options, engine_options_without, force_option, language_option, may_write
 from injsound.errors import ParameterError
 from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
+    from injsound.cli_options import Typed
     from injsound.diagnoses import Comparison, Stage, Take
     from injsound.engine import Engine
     from injsound.results import Reading
@@ -51,11 +45,7 @@ def compare(
     what: tuple[str, ...],
     picture: str | None,
     force: bool,
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     words: "Words",
 ) -> None:
     """Which injector is the odd one: WHAT is a case folder, or recordings called like 'cyl2 cold.m4a'.
@@ -74,10 +64,9 @@ def compare(
         failed = any_failed(results)
         found, at_speeds, takes = findings.comparison, findings.two_speed, list(findings.takes)
     else:
-        if cylinder is not None:
+        if typed.cylinder is not None:
             raise ParameterError("--cylinder comes from each file's name; leave it out")
-        engine = make_engine(cylinders, None, firing_order, injection)
-        takes = _takes(what, engine, rpm, words)
+        takes = _takes(what, typed, words)
         failed = len(takes) < len(what)
         found, at_speeds = compare_case(takes), two_speed_case(takes)
     if found is None:
@@ -115,11 +104,7 @@ def swap(
     after: tuple[str, str] | None,
     pair: tuple[int, int] | None,
     exchanged: str | None,
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     words: "Words",
 ) -> None:
     """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
@@ -135,13 +120,12 @@ def swap(
         context.exit(int(any_failed(results)))
     if not before or not after:
         raise ParameterError("a swap needs both cylinders before and after; give --before ONE OTHER --after ONE OTHER")
-    if cylinder is not None:
+    if typed.cylinder is not None:
         raise ParameterError("--cylinder names one cylinder, a swap has two; give --pair 1 3")
     _check_apart(before, after)
-    engine = make_engine(cylinders, None, firing_order, injection)
     takes = [
-        *_takes(before, engine, rpm, words, stage=Stage.BEFORE, named=pair or ()),
-        *_takes(after, engine, rpm, words, stage=Stage.SWAPPED, named=pair or ()),
+        *_takes(before, typed, words, stage=Stage.BEFORE, named=pair or ()),
+        *_takes(after, typed, words, stage=Stage.SWAPPED, named=pair or ()),
     ]
     say(tell_swap(find_fault(_labelled(takes, exchanged)), words))
     context.exit(int(len(takes) < len(before) + len(after)))
@@ -157,11 +141,7 @@ def wiggle(
     context: click.Context,
     what: str,
     moved: tuple[str, ...],
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     words: "Words",
 ) -> None:
     """Whether skips gather while the wiring is moved: WHAT is a case folder or one recording.
@@ -183,7 +163,7 @@ def wiggle(
             )
         say(tell_wiggle(findings.wiggle, words))
         context.exit(int(any_failed(results)))
-    reading = _read(what, make_engine(cylinders, cylinder, firing_order, injection), rpm, words)
+    reading = _read(what, typed.engine(), typed.rpm, words)
     if reading is None:
         context.exit(1)
     found = find_gathering(reading, still_between(spans, reading.seconds)) if spans else gathering_by_knocks(reading)
@@ -210,11 +190,7 @@ def verify(
     restarts: str | None,
     clean: int,
     leaks_checked: bool,
-    rpm: float | None,
-    injection: str,
-    cylinders: int | None,
-    cylinder: int | None,
-    firing_order: str | None,
+    typed: "Typed",
     words: "Words",
 ) -> None:
     """Whether the repair is shown to be good, in the case FOLDER or in recordings before and after it."""
@@ -235,11 +211,11 @@ def verify(
         raise ParameterError("a repair needs recordings before and after it; give --before FILE --after FILE")
     _check_apart(before, after, fellows)
     faulty = None if restarts is None else _restarts(restarts)
-    engine, own = make_engine(cylinders, None, firing_order, injection), () if cylinder is None else (cylinder,)
+    own = () if typed.cylinder is None else (typed.cylinder,)
     takes = [
-        *_takes(before, engine, rpm, words, stage=Stage.BEFORE, named=own * len(before)),
-        *(since := _takes(after, engine, rpm, words, stage=Stage.AFTER, named=own * len(after))),
-        *_takes(fellows, engine, rpm, words, stage=Stage.AFTER),
+        *_takes(before, typed, words, stage=Stage.BEFORE, named=own * len(before)),
+        *(since := _takes(after, typed, words, stage=Stage.AFTER, named=own * len(after))),
+        *_takes(fellows, typed, words, stage=Stage.AFTER),
     ]
     if since:
         found = verify_repair(
@@ -273,8 +249,7 @@ def _check_apart(*files: Sequence[str]) -> None:
 
 def _takes(
     files: Sequence[str],
-    engine: "Engine",
-    rpm: float | None,
+    typed: "Typed",
     words: "Words",
     *,
     stage: "Stage | None" = None,
@@ -286,7 +261,7 @@ def _takes(
     from injsound.cases.case import entry_from_name
     from injsound.diagnoses import Take
 
-    takes = []
+    engine, takes = typed.engine(), []
     for place, file in enumerate(files):
         entry = entry_from_name(f"cyl{named[place]} {Path(file).name}" if named else Path(file).name)
         if entry is None and not Path(file).exists():
@@ -295,7 +270,7 @@ def _takes(
             )
         if entry is None:
             raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
-        reading = _read(file, replace(engine, cylinder=entry.cylinder), entry.rpm or rpm, words)
+        reading = _read(file, replace(engine, cylinder=entry.cylinder), entry.rpm or typed.rpm, words)
         if reading is not None:
             takes.append(
                 Take(

@@ -1,7 +1,9 @@
 """What several commands share: options for the engine and the language, and a look at what may be written."""
 
+import functools
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,13 +20,61 @@ if TYPE_CHECKING:
 LANGUAGE_VARIABLE = "INJSOUND_LANGUAGE"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Typed:
+    """What was typed of the engine.
+
+    Parameters
+    ----------
+    rpm : float or None
+        Its speed [1/min].
+    injection : str
+        "sequential" or "batch".
+    cylinders, cylinder : int or None
+        How many, and whose injector was recorded.
+    firing_order : str or None
+        Such as "1-5-3-6-2-4".
+    """
+
+    rpm: float | None
+    injection: str
+    cylinders: int | None
+    cylinder: int | None
+    firing_order: str | None
+
+    def engine(self, *, cylinders: int | None = None) -> "Engine":
+        """Make the engine of it.
+
+        Parameters
+        ----------
+        cylinders : int or None
+            How many where nothing says so.
+
+        Returns
+        -------
+        Engine
+            What is known.
+
+        Raises
+        ------
+        ParameterError
+            If it cannot be.
+        """
+        from injsound.engine import Engine, Injection, parse_firing_order
+
+        order = None if self.firing_order is None else parse_firing_order(self.firing_order)
+        count = self.cylinders or (cylinders if order is None else None)
+        injection = Injection(self.injection)
+        return Engine(cylinders=count, cylinder=self.cylinder, firing_order=order, injection=injection)
+
+
 def engine_options(command: Any) -> Any:
     """Options that say what is known of the engine.
 
     Parameters
     ----------
     command : callable
-        A click command's function.
+        A click command's function with a parameter ``typed``.
 
     Returns
     -------
@@ -61,9 +111,15 @@ def engine_options_without(*unfit: str) -> Callable[[Any], Any]:
     }
 
     def add(command: Any) -> Any:
+        @functools.wraps(command)
+        def with_typed(*args: Any, **given: Any) -> Any:
+            typed = Typed(**{field.name: given.pop(field.name) for field in fields(Typed)})
+            return command(*args, typed=typed, **given)
+
+        optioned = with_typed
         for name, setting in reversed(settings.items()):
-            command = click.option(name, hidden=name in unfit, **setting)(command)
-        return command
+            optioned = click.option(name, hidden=name in unfit, **setting)(optioned)
+        return optioned
 
     return add
 
@@ -98,29 +154,6 @@ def _words(_context: click.Context, _option: click.Parameter, language: str) -> 
     from injsound.show.text import Words
 
     return Words(Language(language))
-
-
-def make_engine(cylinders: int | None, cylinder: int | None, firing_order: str | None, injection: str) -> "Engine":
-    """Engine from the options.
-
-    Parameters
-    ----------
-    cylinders, cylinder : int or None
-        How many, and which.
-    firing_order : str or None
-        Such as "1-5-3-6-2-4".
-    injection : str
-        "sequential" or "batch".
-
-    Returns
-    -------
-    Engine
-        What is known.
-    """
-    from injsound.engine import Engine, Injection, parse_firing_order
-
-    order = None if firing_order is None else parse_firing_order(firing_order)
-    return Engine(cylinders=cylinders, cylinder=cylinder, firing_order=order, injection=Injection(injection))
 
 
 def force_option(command: Any) -> Any:
