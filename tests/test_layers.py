@@ -46,6 +46,7 @@ ALLOWED = {
     "sound.opentime": BASE | {"sound.candidates", "sound.doublet", "sound.echo"},
     "sound.doublet": BASE | {"sound.candidates", "sound.echo"},
     "sound.events": BASE | {"sound.kinds", "sound.lateness"},
+    "sound.kinds": BASE | {"sound.laws"},
     "findings.proportions": {"errors"},
     "findings.trains": {"errors", "results", "findings.proportions"},
     "diagnoses": {"results"},
@@ -135,7 +136,9 @@ ALLOWED = {
     "show.plot": {"results", "show.ink", "show.panels", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
     "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
-    "reading": BASE | {"joining"} | STAGES | {"findings.verdict"},
+    "pictures": BASE | {"sound.alignment", "sound.cycle", "sound.events", "sound.ticks"},
+    "counting": BASE | {"joining", "pictures"} | STAGES,
+    "reading": BASE | {"counting", "joining", "pictures"} | STAGES,
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.decoders", "sound.onsets"},
     "demonstration": BASE
     | {

@@ -7,13 +7,11 @@ away, or, where another sound of the engine lies at the tick's own place, from t
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage, special
 
 from injsound.results import FloatArray
+from injsound.sound.laws import BoolArray, Chance, OtherSound, Ticks
 from injsound.sound.signals import robust_spread
-
-BoolArray = npt.NDArray[np.bool_]
 
 # Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -12 dB: from memory.
 _FAINT, _FAINTEST = 0.003, 0.25
@@ -23,12 +21,8 @@ _LEAST_HALF, _HALF_SPREAD = 0.35, 0.25
 # of a heard tick: from memory.
 _LOPSIDED, _LOPSIDED_REACH = 0.1, 0.2
 _LEAST_PRIOR = 1e-3
-# This share of the ticks is struck at levels that differ this many times more: measured, docs/methods.md.
-_UNEVEN, _UNEVEN_TIMES = 0.05, 2.0
 # The highest of many matches with even noise spreads by this share of it; more, where the sound behind is of blows.
 _EVEN_CHANCE = 0.45
-# Smallest spread of heard ticks, and of their own levels as a share of these.
-_LEAST_SPREAD, _LEAST_SHARE = 0.7, 0.01
 # Faint ticks were skipped more often than the two kinds say, by so much in log odds, the more the less these lie apart
 # (separations between which it falls): measured, docs/methods.md.
 _CAUTION, _LEAST_CAUTION = 0.8, 0.2
@@ -185,106 +179,6 @@ def _log_t3(z: FloatArray) -> FloatArray:
     return density
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Chance:
-    """The highest of many noise values: Gumbel's law."""
-
-    mean: float
-    sd: float
-
-    def log_density(self, value: FloatArray) -> FloatArray:
-        z = (np.maximum(value, self.mean - self.sd) - self.mean) / self.sd
-        log: FloatArray = -z - np.exp(-z) - np.log(self.sd)
-        return log
-
-    def deviate(self, value: FloatArray) -> FloatArray:
-        """Of the normal law, that is exceeded as often as the value by chance."""
-        beyond: FloatArray = -special.ndtri(-np.expm1(-np.exp(-(value - self.mean) / self.sd)))
-        return beyond
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _OtherSound:
-    """A sound of some level: a normal law."""
-
-    mean: float
-    sd: float
-
-    def log_density(self, value: FloatArray) -> FloatArray:
-        z = np.maximum(value - self.mean, 0) / self.sd
-        log: FloatArray = -0.5 * z**2 - np.log(self.sd * np.sqrt(2 * np.pi))
-        return log
-
-    def deviate(self, value: FloatArray) -> FloatArray:
-        """How far a value lies over the sound, in its spreads."""
-        return (value - self.mean) / self.sd
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Ticks:
-    """Heard ticks: each struck at a level of its own, so the spread goes with the level, over noise that does not.
-
-    On the scale asinh(share value / noise) / share both together have one spread (Durbin and others, Bioinformatics 18,
-    S105-S110, 2002, from memory). A few ticks are struck less evenly, or met by a blow of the engine's: a second normal
-    law, wider in level and, ``blows`` times, in noise.
-    """
-
-    usual: FloatArray
-    sd: float
-    noise: float
-    share: float
-    spread: float = 1.0
-    blows: float = 1.0
-
-    def deviate(self, value: FloatArray, usual: float) -> FloatArray:
-        """Of the normal law, that a tick falls short of as often as of the value."""
-        short = (1 - _UNEVEN) * special.ndtr(-self._below(value, usual))
-        short += _UNEVEN * special.ndtr(-self._uneven()._below(value, usual))
-        beyond: FloatArray = -special.ndtri(short)
-        return beyond
-
-    def log_density(self, value: FloatArray) -> FloatArray:
-        log: FloatArray = np.logaddexp(
-            np.log1p(-_UNEVEN) + self._log_normal(value), np.log(_UNEVEN) + self._uneven()._log_normal(value)
-        )
-        return log
-
-    def _uneven(self) -> "_Ticks":
-        return replace(self, share=_UNEVEN_TIMES * self.share, noise=self.blows * self.noise)
-
-    def _log_normal(self, value: FloatArray) -> FloatArray:
-        slope = 1 / np.hypot(self.noise, self.share * np.minimum(value, self.usual))
-        log: FloatArray = -0.5 * self._below(value, self.usual) ** 2 + np.log(
-            slope / (self.spread * np.sqrt(2 * np.pi))
-        )
-        return log
-
-    def _below(self, value: FloatArray, usual: FloatArray | float) -> FloatArray:
-        """How far a value lies under the usual one, in spreads; above its usual value a tick stays a tick."""
-        below: FloatArray = np.maximum(self._even(np.asarray(usual)) - self._even(value), 0) / self.spread
-        return below
-
-    def _even(self, value: FloatArray) -> FloatArray:
-        even: FloatArray = np.arcsinh(self.share * value / self.noise) / self.share
-        return even
-
-    @classmethod
-    def learnt(
-        cls, value: FloatArray, usual: FloatArray, heard: BoolArray, noise: float, blows: float = 1.0
-    ) -> "_Ticks":
-        """From the events that are heard; ``sd`` is their spread where each value counts alike."""
-        sd = _spread((value - usual)[heard])
-        noise = min(noise, sd)
-        level = max(float(np.median(usual)), sd)
-        share = max(np.sqrt(sd**2 - noise**2) / level, _LEAST_SHARE)
-        law = cls(usual=usual, sd=sd, noise=noise, share=share, blows=blows)
-        return replace(law, spread=_spread((law._even(value) - law._even(usual))[heard]))
-
-
-def _spread(apart: FloatArray) -> float:
-    return max(robust_spread(apart), _LEAST_SPREAD) if len(apart) else 1.0
-
-
 def two_kinds(
     value: FloatArray,
     around: FloatArray,
@@ -319,7 +213,7 @@ def two_kinds(
     # Gumbel's place and scale from the middle and the upper tail; at one or two distances another sound may lie.
     q50, q98 = np.median(np.quantile(around, [0.5, 0.98], axis=1), axis=1)
     sd = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
-    chance = _Chance(mean=float(q50) - sd * _GUMBEL_50, sd=sd)
+    chance = Chance(mean=float(q50) - sd * _GUMBEL_50, sd=sd)
     middle = 0.5 * (chance.mean + np.quantile(value[usable], 0.9))
     p, ticks, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
     typical = replace(ticks, usual=np.full(around.size, np.median(ticks.usual[usable])))
@@ -331,25 +225,25 @@ def two_kinds(
 
 def _settle(
     value: FloatArray,
-    absent: _Chance | _OtherSound,
+    absent: Chance | OtherSound,
     place: FloatArray,
     halves: Halves | None,
     usable: BoolArray,
     heard: BoolArray,
     noise: float,
-) -> tuple[FloatArray, _Ticks, float]:
+) -> tuple[FloatArray, Ticks, float]:
     """Probability of each event, the law of heard ticks and the share of skips, until they agree."""
     prior = 0.05
-    blows = max(1.0, absent.sd / (_EVEN_CHANCE * noise)) if isinstance(absent, _Chance) else 1.0
+    blows = max(1.0, absent.sd / (_EVEN_CHANCE * noise)) if isinstance(absent, Chance) else 1.0
     for _ in range(12):
-        ticks = _Ticks.learnt(value, _local_median(value, heard), heard, noise, blows)
+        ticks = Ticks.learnt(value, _local_median(value, heard), heard, noise, blows)
         p = _skip_probability(value, absent, place, halves, ticks, prior)
         prior = float(np.clip(p[usable].mean(), _LEAST_PRIOR, 0.95))
         heard = usable & (p < 0.5)
     return p, ticks, prior
 
 
-def _made(p: FloatArray, ticks: _Ticks, absent: _Chance | _OtherSound, missed: float, usable: BoolArray) -> Kinds:
+def _made(p: FloatArray, ticks: Ticks, absent: Chance | OtherSound, missed: float, usable: BoolArray) -> Kinds:
     mean1 = float(np.median(ticks.usual[usable]))
     # A threshold at which both kinds err as often; the separation is twice its distance from either.
     thresholds = np.linspace(absent.mean, max(mean1, absent.mean), 201)
@@ -379,10 +273,10 @@ def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
 
 def _skip_probability(
     value: FloatArray,
-    absent: _Chance | _OtherSound,
+    absent: Chance | OtherSound,
     place: FloatArray,
     halves: Halves | None,
-    ticks: _Ticks,
+    ticks: Ticks,
     prior: float,
 ) -> FloatArray:
     """Probability that each event was skipped, from its match value and the log odds of its place."""
@@ -454,7 +348,7 @@ def apart_from_other_sound(
     if apart < _GROUP_APART:
         # What is low may be the partner alone or a faint tick over it: no more apart than these two.
         return replace(kinds, separation=min(kinds.separation, float(np.sqrt(2)) * apart)) if partner else kinds
-    other = _OtherSound(mean=level, sd=spread)
+    other = OtherSound(mean=level, sd=spread)
     p, ticks, _ = _settle(value, other, np.zeros_like(value), None, usable, usable & ~low, noise)
     z = (kinds.heard_mean - level) / (spread + ticks.sd)
     return _made(p, ticks, other, float(special.ndtr(-z)), usable)

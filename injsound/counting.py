@@ -1,0 +1,294 @@
+"""One chapter whose own tick is known: every due event asked, and what surrounds it told.
+
+No signal arithmetic of its own, as `reading.py`: the same stages go over the events twice, by one click of the tick and
+by both.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from injsound.joining import Heard, select
+from injsound.pictures import counted_picture
+from injsound.results import (
+    UNJUDGED_KINDS,
+    Events,
+    FloatArray,
+    Jitter,
+    Neighbours,
+    OnsetStrength,
+    Span,
+    SpanKind,
+    State,
+)
+from injsound.sound import company, cycle, jitter, levels, opentime, scatter, ticks
+from injsound.sound.candidates import Candidate
+from injsound.sound.clock import cycle_at, cycle_length, time_at
+from injsound.sound.events import Matches, match_elsewhere, match_events
+from injsound.sound.partner import with_partner
+from injsound.sound.signals import covered, true_runs
+
+# A weak tick lies this far under its fellows and still counts as heard.
+_WEAK = 10 ** (-6 / 20)
+_TICK_BEFORE_S, _TICK_AFTER_S = 0.001, 0.004
+# What is matched so far off the click that was chosen is another sound; candidates lie within half of it.
+_STRAYED_S = 0.001
+_FEWEST_SILENT = 3
+# Of the ticks half a cycle off, so many must be there before the mode changes, and gone after.
+_MOST_THERE = 0.8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Asked:
+    """Due events matched with one idea of the own tick."""
+
+    own: Candidate
+    cycles: FloatArray
+    due: FloatArray
+    hidden: npt.NDArray[np.bool_]
+    matches: Matches
+
+
+def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: int) -> Heard:
+    """Ask every due event of a chapter whose own tick is known.
+
+    Parameters
+    ----------
+    chapter : Heard
+        With its lock on the cycle and the tick that was chosen.
+    white : ndarray, shape (n,)
+        Its samples, whitened [standard deviations].
+    strength : OnsetStrength
+        Onset strength in bands [unitless].
+    per_cycle : int
+        Ticks of one injector per cycle: 1 sequential, 2 batch [unitless].
+
+    Returns
+    -------
+    Heard
+        With its events, timing and picture; as it was where too few events can be judged.
+    """
+    recording, lock = chapter.recording, chapter.lock
+    assert lock is not None
+    assert chapter.choice is not None
+    assert chapter.choice.own is not None
+    asked = _match(chapter, chapter.choice.own, white, per_cycle)
+    if asked is None:
+        return chapter
+    asked = _by_both_clicks(chapter, asked, white, per_cycle)
+    sr, start_s = recording.sr, recording.start_s
+    sure = chapter.choice.sure and not _strayed(asked, chapter.choice.own.gap_s)
+    choice = replace(chapter.choice, own=asked.own, sure=sure)
+    cycles, due, hidden, matches = asked.cycles, asked.due, asked.hidden, asked.matches
+    present = ~hidden & (matches.skip_probability < 0.5)
+    gaps = opentime.measure_gaps(recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan))
+    shift = gaps.open_offset_s
+    neighbours = _neighbour_ticks(white, sr, start_s, lock, choice, cycles, matches.due_s - due)
+    others = company.neighbours_company(neighbours, len(due))
+    beside = others.audible
+    if not beside:
+        phases = tuple((asked.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
+        others = company.engine_company(strength, lock.clock, phases, cycles)
+    silent = _silent_spans(due, present | hidden, others, neighbours)
+    mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
+    hidden |= covered(mode, due, due + 1e-6)
+    states = _states(matches, hidden)
+    peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
+    made = Events(
+        time_s=matches.due_s + shift,
+        state=states,
+        skip_probability=np.where(hidden, np.nan, matches.skip_probability),
+        heard_at_s=np.where(present & ~hidden, matches.heard_s + shift, np.nan),
+        level_db=np.where(present & ~hidden, _levels(peak, matches), np.nan),
+        open_time_ms=np.where(hidden, np.nan, gaps.event_gap_s * 1e3),
+        neighbours=_presence(states, others),
+    )
+    keep = ~covered(silent, due, due + 1e-6)
+    return replace(
+        chapter,
+        choice=choice,
+        events=select(made, keep),
+        event_cycles=cycles[keep],
+        spans=chapter.quality.spans + silent + mode,
+        matches=matches,
+        tick_over_noise_db=float(20 * np.log10(max(peak, 1e-9) / max(noise, 1e-9))) if present.any() else None,
+        audible=others.audible,
+        injectors_audible=beside,
+        jitter=_timing(made, cycles, neighbours, choice, per_cycle),
+        picture=counted_picture(
+            strength, lock, asked.own.phase + shift / cycle_length(lock.clock), per_cycle, matches, sr, shift
+        ),
+        gap_s=gaps.gap_s,
+    )
+
+
+def _strayed(asked: _Asked, gap_s: float) -> bool:
+    """Whether what was matched lies off the click that was chosen, and not where its other click is."""
+    off_s = abs(float(np.median(asked.matches.due_s - asked.due)))
+    other_s = abs(gap_s) if np.isfinite(gap_s) else 0.0
+    return off_s > _STRAYED_S and abs(off_s - other_s) > _STRAYED_S
+
+
+def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) -> _Asked | None:
+    """Match every due event with an idea of the own tick; None where too few are not hidden."""
+    recording, lock = chapter.recording, chapter.lock
+    assert lock is not None
+    sr, start_s = recording.sr, recording.start_s
+    cycles, due = _due_events(lock, own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
+    blocking = tuple(span for span in chapter.quality.spans if span.kind in UNJUDGED_KINDS)
+    first, last = min(0.0, own.partner_s) - _TICK_BEFORE_S, max(0.0, own.partner_s) + _TICK_AFTER_S
+    hidden = covered(blocking, due + first, due + last)
+    if (~hidden).sum() < 5:
+        return None
+    matches = match_events(
+        white,
+        sr,
+        start_s,
+        due,
+        ~hidden,
+        click=own.template,
+        lead_s=own.lead_s,
+        gap_s=own.gap_s,
+        partner=per_cycle > 1,
+    )
+    return _Asked(own=own, cycles=cycles, due=due, hidden=hidden, matches=matches)
+
+
+def _by_both_clicks(chapter: Heard, asked: _Asked, white: FloatArray, per_cycle: int) -> _Asked:
+    """The same by both clicks of the tick, where another click keeps its distance and together they tell more."""
+    recording, lock = chapter.recording, chapter.lock
+    assert lock is not None
+    heard_s = asked.matches.heard_s[~asked.hidden & (asked.matches.skip_probability < 0.5)]
+    pair = with_partner(asked.own, white, recording.sr, recording.start_s, heard_s, interval_s=cycle_length(lock.clock))
+    if pair is None:
+        return asked
+    both = _match(chapter, pair, white, per_cycle)
+    if both is not None and both.matches.separation > asked.matches.separation:
+        return both
+    follows = pair.phase == asked.own.phase
+    return replace(asked, own=replace(asked.own, gap_s=pair.gap_s if follows else -pair.gap_s))
+
+
+def _due_events(
+    lock: cycle.Lock, phase: float, per_cycle: int, from_s: float, to_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Engine cycles and times of all due events that lie whole within the chapter."""
+    first, last = cycle_at(lock.clock, np.array([from_s, to_s]))
+    count = np.arange(np.floor((first - phase) * per_cycle), np.ceil((last - phase) * per_cycle) + 1)
+    cycles = phase + count / per_cycle
+    due = time_at(lock.clock, cycles)
+    inside = (due >= from_s + 0.02) & (due <= to_s - 0.03)
+    return cycles[inside], due[inside]
+
+
+def _neighbour_ticks(
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    lock: cycle.Lock,
+    choice: ticks.Choice,
+    cycles: FloatArray,
+    late: FloatArray,
+) -> list[company.NeighbourTicks]:
+    """Each neighbour's ticks after every due event; the engine's lateness goes with them."""
+    assert choice.own is not None
+    return [
+        company.match_neighbour(
+            white,
+            sr,
+            start_s,
+            time_at(lock.clock, cycles + (slot.phase - choice.own.phase) % 1.0) + late,
+            slot.template,
+            before_s=slot.lead_s,
+        )
+        for slot in choice.slots
+    ]
+
+
+def _silent_spans(
+    due: FloatArray,
+    there: npt.NDArray[np.bool_],
+    others: company.Company,
+    neighbours: list[company.NeighbourTicks],
+) -> tuple[Span, ...]:
+    """Three or more events in a row without this tick and without the others: the whole engine fell silent."""
+    spans = []
+    for first, after in true_runs(~there):
+        if after - first < _FEWEST_SILENT:
+            continue
+        without = others.audible and np.mean(others.heard[first:after]) < 0.5
+        if without or company.silent_run(neighbours, int(first), int(after)):
+            half = 0.5 * np.median(np.diff(due))
+            spans.append(
+                Span(from_s=float(due[first] - half), to_s=float(due[after - 1] + half), kind=SpanKind.ENGINE_SILENT)
+            )
+    return tuple(spans)
+
+
+def _mode_span(
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    lock: cycle.Lock,
+    matches: Matches,
+    cycles: FloatArray,
+) -> tuple[Span, ...]:
+    """The first seconds after a start, in which the injector ticks once per revolution."""
+    half = time_at(lock.clock, cycles + 0.5)
+    extra = match_elsewhere(white, sr, start_s, half, matches)
+    middle = (float(np.median(extra)) + matches.heard_mean) / 2
+    run = int(np.argmax(np.cumsum(extra - middle))) + 1
+    there, later = extra[:run] > middle, extra[run:] > middle
+    if run < _FEWEST_SILENT or there.mean() < _MOST_THERE or later.mean() > 1 - _MOST_THERE:
+        return ()
+    return (Span(from_s=start_s, to_s=float(half[run - 1]), kind=SpanKind.ONCE_PER_REVOLUTION),)
+
+
+def _states(matches: Matches, hidden: npt.NDArray[np.bool_]) -> tuple[State, ...]:
+    skipped = matches.skip_probability >= 0.5
+    weak = matches.amplitude < _WEAK
+    return tuple(
+        State.UNJUDGED if h else State.SKIPPED if s else State.WEAK if w else State.HEARD
+        for h, s, w in zip(hidden, skipped, weak, strict=True)
+    )
+
+
+def _presence(states: tuple[State, ...], others: company.Company) -> tuple[Neighbours, ...]:
+    if not others.audible:
+        return (Neighbours.NOT_CHECKED,) * len(states)
+    return tuple(Neighbours.HEARD if there else Neighbours.NOT_HEARD for there in others.heard)
+
+
+def _levels(peak: float, matches: Matches) -> FloatArray:
+    """Level of each tick: peak of the mean tick over full scale, times each event's amplitude [dB]."""
+    return 20 * np.log10(np.maximum(peak * np.maximum(matches.amplitude, 1e-3), 1e-9))
+
+
+def _timing(
+    made: Events,
+    cycles: FloatArray,
+    neighbours: list[company.NeighbourTicks],
+    choice: ticks.Choice,
+    per_cycle: int,
+) -> Jitter:
+    """Interval figures of a chapter, and the tick's own scatter against the engine's other clicks."""
+    assert choice.own is not None
+    figures = jitter.measure_jitter(made.heard_at_s, cycles, step=1 / per_cycle)
+    clear = [k for k, n in enumerate(neighbours) if n.separation >= company.AUDIBLE]
+    at = [np.where(neighbours[k].heard, neighbours[k].at_s, np.nan) for k in clear]
+    phase = [(choice.slots[k].phase - choice.own.phase) % 1.0 for k in clear]
+    own = scatter.own_scatter(
+        made.heard_at_s,
+        cycles,
+        np.concatenate([np.zeros(0), *at]),
+        np.concatenate([np.zeros(0), *(cycles + p for p in phase)]),
+        np.concatenate([np.zeros(0, dtype=int), *(np.full(len(cycles), k) for k in clear)]),
+    )
+    return replace(
+        figures,
+        own_scatter_us=own.sigma_us,
+        own_scatter_low_us=own.low_us,
+        own_scatter_high_us=own.high_us,
+        engine_unevenness_us=own.unevenness_us,
+    )
