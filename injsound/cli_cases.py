@@ -54,8 +54,8 @@ def case_new(
 ) -> None:
     """Make FOLDER with its case.toml."""
     from injsound.cases.adding import new_case
-    from injsound.engine import read_trouble_code
     from injsound.show.text import hung
+    from injsound.trouble_codes import read_trouble_code
 
     if typed.rpm is not None or typed.cylinder is not None:
         raise ParameterError("--rpm and --cylinder belong to a recording; give them to: injsound case add")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from injsound.joining import Heard, select
+from injsound.heard import Heard, select
 from injsound.pictures import counted_picture
 from injsound.results import (
     UNJUDGED_KINDS,

@@ -1,9 +1,8 @@
-"""The engine's arithmetic: speed, firing interval, each cylinder's place in the cycle, and trouble codes.
+"""The engine's arithmetic: speed, firing interval, and each cylinder's place in the cycle.
 
 A four-stroke cycle is 720 degrees of crank, two revolutions. Everything below follows from that.
 """
 
-import re
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
@@ -14,8 +13,6 @@ MAX_CYLINDERS = 16
 CYCLE_DEGREES = 720.0
 # Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
 MIN_RPM, MAX_RPM = 60.0, 10_000.0
-# Body, chassis, power train, network; the digits may be hexadecimal.
-_TROUBLE_CODE = re.compile("[BCPU][0-3][0-9A-F]{3}")
 _COMMON_ORDERS: dict[int, tuple[str, ...]] = {
     # rusEFI firmware, firing_order.h (general open engine-control firmware).
     3: ("1-2-3", "1-3-2"),
@@ -35,53 +32,6 @@ class Injection(StrEnum):
     """Once per revolution, every 60/rpm seconds, together with its partners."""
 
 
-class TroubleKind(StrEnum):
-    """What a trouble code says."""
-
-    MISFIRE = "misfire"
-    RANDOM_MISFIRE = "random misfire"
-    CIRCUIT = "circuit"
-    CYLINDER_CIRCUIT = "cylinder circuit"
-    CIRCUIT_LOW = "circuit low"
-    CIRCUIT_HIGH = "circuit high"
-    BALANCE = "balance"
-    LOW_FUEL = "low fuel"
-    NO_CYLINDER = "no cylinder"
-    LEAN = "lean"
-    RICH = "rich"
-    OTHER = "other"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TroubleCode:
-    """A trouble code's meaning.
-
-    Parameters
-    ----------
-    kind : TroubleKind
-        What it says.
-    cylinder : int or None
-        Of which cylinder, where it names one [unitless].
-    bank : int or None
-        Of which bank, where it names one [unitless].
-    """
-
-    kind: TroubleKind
-    cylinder: int | None = None
-    bank: int | None = None
-
-
-# Codes that name no cylinder.
-_GENERAL_CODES = {
-    "P0171": TroubleCode(kind=TroubleKind.LEAN, bank=1),
-    "P0172": TroubleCode(kind=TroubleKind.RICH, bank=1),
-    "P0174": TroubleCode(kind=TroubleKind.LEAN, bank=2),
-    "P0175": TroubleCode(kind=TroubleKind.RICH, bank=2),
-    "P0200": TroubleCode(kind=TroubleKind.CIRCUIT),
-    "P0300": TroubleCode(kind=TroubleKind.RANDOM_MISFIRE),
-    "P0313": TroubleCode(kind=TroubleKind.LOW_FUEL),
-    "P0314": TroubleCode(kind=TroubleKind.NO_CYLINDER),
-}
 EVENTS_PER_CYCLE = {Injection.SEQUENTIAL: 1, Injection.BATCH: 2}
 
 
@@ -354,72 +304,3 @@ def neighbour_phases(engine: Engine) -> tuple[float, ...]:
     phases = cylinder_phases(engine)
     own = phases.pop(engine.cylinder)
     return tuple(sorted((phase - own) % 1.0 for phase in phases.values()))
-
-
-def cylinder_trouble_codes(cylinder: int) -> dict[str, TroubleCode]:
-    """Trouble codes that name one cylinder's combustion or injector circuit.
-
-    Parameters
-    ----------
-    cylinder : int
-        Cylinder, 1 to 12 [unitless].
-
-    Returns
-    -------
-    dict of str to TroubleCode
-        Code to what it says.
-
-    Raises
-    ------
-    ParameterError
-        If the cylinder has no codes of its own.
-
-    References
-    ----------
-    SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``; P0261 + 3(c-1) low, P0262 + 3(c-1) high,
-    P0263 + 3(c-1) contribution/balance.
-    """
-    if not 1 <= cylinder <= 12:
-        raise ParameterError(f"cylinder is {cylinder}; trouble codes name cylinders 1 to 12")
-    base = 3 * (cylinder - 1)
-    numbers = {
-        300 + cylinder: TroubleKind.MISFIRE,
-        200 + cylinder: TroubleKind.CYLINDER_CIRCUIT,
-        261 + base: TroubleKind.CIRCUIT_LOW,
-        262 + base: TroubleKind.CIRCUIT_HIGH,
-        263 + base: TroubleKind.BALANCE,
-    }
-    return {f"P{number:04d}": TroubleCode(kind=kind, cylinder=cylinder) for number, kind in numbers.items()}
-
-
-def read_trouble_code(code: str) -> TroubleCode:
-    """What a trouble code says, as far as it is of use here: misfire, injector circuit, mixture.
-
-    Parameters
-    ----------
-    code : str
-        Such as ``"P0302"``.
-
-    Returns
-    -------
-    TroubleCode
-        Its kind, and the cylinder or bank where it names one; any other code is of kind ``OTHER``.
-
-    Raises
-    ------
-    ParameterError
-        If it is no trouble code.
-
-    References
-    ----------
-    SAE J2012 / ISO 15031-6 as carried by python-OBD ``codes.py``.
-    """
-    plain = code.strip().upper()
-    if not _TROUBLE_CODE.fullmatch(plain):
-        raise ParameterError(
-            f"{code!r} is no trouble code; expected a letter and four digits such as P0302: correct it"
-        )
-    known = dict(_GENERAL_CODES)
-    for cylinder in range(1, 13):
-        known |= cylinder_trouble_codes(cylinder)
-    return known.get(plain, TroubleCode(kind=TroubleKind.OTHER))

@@ -1,96 +1,38 @@
 """Chapters that were heard, joined into one `Reading` with its warnings and verdict. No signal arithmetic."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
+from injsound.concluding import conclude
 from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection
-from injsound.findings.verdict import Evidence, Finding, count_skips, doubtful, reach_verdict
+from injsound.findings.verdict import Finding, count_skips
+from injsound.heard import Heard, select
 from injsound.results import (
     UNJUDGED_KINDS,
     Events,
     Firing,
-    FloatArray,
     Jitter,
     Neighbours,
     Note,
     OpenTime,
     Picture,
-    Quality,
     QualityFigures,
     Reading,
     ReasonCode,
-    Recording,
-    Skips,
     Span,
     SpanKind,
     State,
-    StepCode,
-    Verdict,
     WarningCode,
 )
-from injsound.sound import cycle, ticks
 from injsound.sound.clock import passing_times
-from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock, group_knocks
-from injsound.sound.signals import robust_spread, true_runs
+from injsound.sound.signals import robust_spread
 
 # Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
 _SEAM_S = 1.0
 _SMOOTH_CYCLES = 10
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Heard:
-    """One chapter, heard; ``uncounted`` is what is left of it where a count of a doubtful tick shows no skips."""
-
-    recording: Recording
-    quality: Quality
-    lock: cycle.Lock | None
-    choice: ticks.Choice | None = None
-    events: Events | None = None
-    event_cycles: FloatArray = field(default_factory=lambda: np.zeros(0))
-    spans: tuple[Span, ...] = ()
-    matches: Matches | None = None
-    tick_over_noise_db: float | None = None
-    audible: bool = False
-    injectors_audible: bool = False
-    suggested_s: float | None = None
-    settled: bool = True
-    jitter: Jitter = field(default_factory=Jitter)
-    picture: Picture | None = None
-    gap_s: float = float("nan")
-    knocks: tuple[Knock, ...] = ()
-    uncounted: "Heard | None" = None
-
-
-def select(made: Events, keep: npt.NDArray[np.bool_]) -> Events:
-    """Some of the events.
-
-    Parameters
-    ----------
-    made : Events
-        All.
-    keep : ndarray of bool, shape (n,)
-        Which.
-
-    Returns
-    -------
-    Events
-        In the same order.
-    """
-    index = np.flatnonzero(keep)
-    return Events(
-        time_s=made.time_s[keep],
-        state=tuple(made.state[i] for i in index),
-        skip_probability=made.skip_probability[keep],
-        heard_at_s=made.heard_at_s[keep],
-        level_db=made.level_db[keep],
-        open_time_ms=made.open_time_ms[keep],
-        neighbours=tuple(made.neighbours[i] for i in index),
-    )
 
 
 def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: float, file: str, sha256: str) -> Reading:
@@ -120,7 +62,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
     skips = count_skips(made)
     firing = _firing(heard, engine)
     warnings = _warnings(heard, engine, rpm, firing, counted)
-    finding = _finding(heard, counted, made, skips, engine, firing, warnings)
+    finding = conclude(heard, made, skips, engine, firing, warnings)
     spans = tuple(sorted((s for chapter in heard for s in chapter.spans), key=lambda s: (s.from_s, s.to_s)))
     return Reading(
         file=file or first.file,
@@ -335,107 +277,3 @@ def _added(before: Note | None, note: Note) -> Note:
         if isinstance(old, int | float) and isinstance(new, int | float):
             figures[key] = round(old + new, 3)
     return Note(code=note.code, figures=figures)
-
-
-def _finding(
-    heard: list[Heard],
-    counted: list[Heard],
-    events: Events,
-    skips: Skips,
-    engine: Engine,
-    firing: Firing | None,
-    warnings: tuple[Note, ...],
-) -> Finding:
-    if not all(chapter.settled for chapter in heard):
-        return doubtful((Note(code=ReasonCode.NO_LOCK),))
-    if not counted or firing is None:
-        return _without_count(heard, warnings)
-    worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
-    assert worst.matches is not None
-    return reach_verdict(
-        Evidence(
-            skips=skips,
-            separation=worst.matches.separation,
-            miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
-            interval_s=firing.interval_s,
-            doubts=_doubts(warnings),
-            batch=engine.injection is Injection.BATCH,
-            stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
-            sure=all(c.choice.sure for c in counted if c.choice),
-            only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice),
-        )
-    )
-
-
-# So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
-# nearly all skips must lie there.
-_STRETCH, _STRETCH_SHARE = 12, 0.9
-
-
-def one_stretch(events: Events) -> float:
-    """Length of the unbroken row that holds nearly all skips.
-
-    Parameters
-    ----------
-    events : Events
-        The due events.
-
-    Returns
-    -------
-    float
-        From the first to the last event of the row; 0 where no row is long enough or holds enough [s].
-    """
-    skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
-    runs = true_runs(skipped)
-    if not len(runs):
-        return 0.0
-    first, after = max(runs, key=lambda run: run[1] - run[0])
-    if after - first < max(_STRETCH, _STRETCH_SHARE * skipped.sum()):
-        return 0.0
-    return float(events.time_s[after - 1] - events.time_s[first])
-
-
-def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
-    """Warnings that forbid a claim whatever was counted."""
-    found = []
-    for note in warnings:
-        if note.code is WarningCode.NOISE_SUPPRESSION:
-            found.append(Note(code=ReasonCode.TICKS_FADE, figures=note.figures))
-        if note.code is WarningCode.RPM_CONTRADICTED:
-            found.append(Note(code=ReasonCode.RPM_CONTRADICTED, figures=note.figures))
-    return tuple(found)
-
-
-def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
-    """Verdict where no tick could be named as this injector's."""
-    doubts = _doubts(warnings)
-    choices = [c.choice for c in heard if c.choice is not None]
-    if not choices:
-        if doubts:
-            return doubtful(doubts)
-        note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
-        return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
-    found = choices[0].found
-    if found is ticks.Found.OWN_SILENT:
-        return Finding(
-            verdict=Verdict.NO_TICK,
-            reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),),
-            next_step=Note(code=StepCode.CHECK_DRIVE),
-        )
-    if found is ticks.Found.ENGINE_ONLY:
-        return Finding(
-            verdict=Verdict.NO_TICK,
-            reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),),
-            next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
-        )
-    if found is ticks.Found.TWO:
-        own, rival = choices[0].own, choices[0].rival
-        assert own is not None
-        assert rival is not None
-        figures = {"ratio": round(rival.level / own.level, 2)}
-        doubts = (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures), *doubts)
-        return doubtful(doubts)
-    squeezed = [
-        Note(code=ReasonCode.SPEECH_CODEC, figures=n.figures) for n in warnings if n.code is WarningCode.SPEECH_CODEC
-    ]
-    return doubtful((*squeezed, Note(code=ReasonCode.FAINT), *doubts))

@@ -11,7 +11,8 @@ import numpy as np
 
 from injsound.counting import count
 from injsound.engine import EVENTS_PER_CYCLE, Engine, check_rpm, cycle_interval, neighbour_phases
-from injsound.joining import Heard, join
+from injsound.heard import Heard
+from injsound.joining import join
 from injsound.pictures import uncounted_picture
 from injsound.results import UNJUDGED_KINDS, FloatArray, Reading, Recording, Span, SpanKind, Verdict
 from injsound.sound import cycle, engine_speed, knocks, onsets, quality, ticks

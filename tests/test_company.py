@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from injsound.concluding import one_stretch
 from injsound.findings.verdict import Evidence, count_skips, reach_verdict
-from injsound.joining import one_stretch
 from injsound.results import Events, Neighbours, ReasonCode, State, StepCode, Verdict
 from injsound.sound.company import NeighbourTicks, silent_run
 

@@ -10,21 +10,19 @@ from injsound.engine import (
     EVENTS_PER_CYCLE,
     Engine,
     Injection,
-    TroubleKind,
     check_rpm,
     common_firing_orders,
     cycle_interval,
     cylinder_phases,
-    cylinder_trouble_codes,
     firing_interval,
     firing_phase,
     neighbour_phases,
     parse_firing_order,
-    read_trouble_code,
     rpm_from_interval,
 )
 from injsound.errors import InjsoundError, ParameterError
 from injsound.show.text import Words
+from injsound.trouble_codes import TroubleKind, cylinder_trouble_codes, read_trouble_code
 
 SPEEDS = st.floats(min_value=60, max_value=10_000)
 

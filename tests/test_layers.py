@@ -16,7 +16,7 @@ MODULES = {
 }
 STAGES = {name for name in MODULES if name.startswith("sound.")} - BASE
 LANGUAGE_ROOMS = ("show.words.english", "show.words.spanish")
-CODES = {"engine", "results", "diagnoses", "show.words.keys", "show.words.table"}
+CODES = {"engine", "trouble_codes", "results", "diagnoses", "show.words.keys", "show.words.table"}
 # A module's own row, else that of its floor; None: anything.
 FLOORS = {"sound", "findings", "cases", "show"}
 ALLOWED = {
@@ -25,6 +25,7 @@ ALLOWED = {
     "files": {"errors"},
     "languages": set(),
     "engine": {"errors"},
+    "trouble_codes": {"errors"},
     "results": {"errors", "engine"},
     "sound.clock": {"results"},
     "sound.filters": {"results"},
@@ -62,11 +63,12 @@ ALLOWED = {
         "findings.places",
     },
     "findings.opening": {"results", "diagnoses", "findings.episodes"},
-    "findings.places": {"engine", "results", "diagnoses", "findings.episodes", "sound.alignment"},
+    "findings.crank": {"diagnoses", "results", "findings.episodes", "sound.alignment", "sound.clock"},
+    "findings.places": {"engine", "results", "diagnoses", "findings.crank", "sound.alignment", "sound.clock"},
     "findings.alike": {"results", "diagnoses"},
     "findings.freeze": {"diagnoses", "findings.alike"},
     "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike"},
-    "findings.misfires": {"engine", "diagnoses", "findings.episodes"},
+    "findings.misfires": {"trouble_codes", "diagnoses", "findings.episodes"},
     "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
     "findings.verify": {
         "errors",
@@ -80,10 +82,10 @@ ALLOWED = {
         "findings.proportions",
         "findings.verdict",
     },
-    "cases.case": {"errors", "engine", "diagnoses", "languages", "cases.names"},
+    "cases.case": {"errors", "engine", "trouble_codes", "diagnoses", "languages", "cases.names"},
     "cases.adding": {"engine", "diagnoses", "files", "languages", "sound.audio", "cases.case"},
     "cases.names": {"diagnoses"},
-    "cases.guide": {"engine", "results", "diagnoses", "cases.case"},
+    "cases.guide": {"engine", "trouble_codes", "results", "diagnoses", "cases.case"},
     "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
     "cases.evidence": {
         "errors",
@@ -109,7 +111,15 @@ ALLOWED = {
     "show.words.table": set(),
     "show.words.languages": {"languages", "show.words.english", "show.words.spanish", "show.words.table"},
     **{name: CODES | {f"{name}.{part}" for part in ("findings", "reading", "screens")} for name in LANGUAGE_ROOMS},
-    "show.text": {"engine", "languages", "results", "diagnoses", "show.words.keys", "show.words.languages"},
+    "show.text": {
+        "engine",
+        "trouble_codes",
+        "languages",
+        "results",
+        "diagnoses",
+        "show.words.keys",
+        "show.words.languages",
+    },
     "show.reading_text": {"results", "show.text", "show.words.keys"},
     "show.blocks": {"show.text"},
     "show.findings_text": {"results", "diagnoses", "cases.guide", "show.blocks", "show.text", "show.words.keys"},
@@ -135,10 +145,12 @@ ALLOWED = {
     "show.panels": {"results", "show.ink", "show.text", "show.words.keys"},
     "show.plot": {"results", "show.ink", "show.panels", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
-    "joining": BASE | {"findings.verdict", "sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
+    "heard": BASE | {"sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
+    "concluding": BASE | {"findings.verdict", "heard", "sound.ticks"},
+    "joining": BASE | {"concluding", "findings.verdict", "heard", "sound.knocks"},
     "pictures": BASE | {"sound.alignment", "sound.cycle", "sound.events", "sound.ticks"},
-    "counting": BASE | {"joining", "pictures"} | STAGES,
-    "reading": BASE | {"counting", "joining", "pictures"} | STAGES,
+    "counting": BASE | {"heard", "pictures"} | STAGES,
+    "reading": BASE | {"counting", "heard", "joining", "pictures"} | STAGES,
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.decoders", "sound.onsets"},
     "demonstration": BASE
     | {

@@ -24,7 +24,7 @@ from injsound.diagnoses import (
     Why,
     WiggleVerdict,
 )
-from injsound.engine import Injection, TroubleKind
+from injsound.engine import Injection
 from injsound.languages import Language
 from injsound.results import Neighbours, Note, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.show.findings_text import tell_reasons, tell_step
@@ -33,6 +33,7 @@ from injsound.show.text import COLUMNS, Words, filled, hung, row
 from injsound.show.words import keys
 from injsound.show.words.keys import Brief, Phrase, Screen
 from injsound.show.words.languages import LANGUAGES
+from injsound.trouble_codes import TroubleKind
 
 WORDS = Words()
 CODES = (

@@ -14,9 +14,10 @@ from typing import Any
 
 from injsound.cases.names import circumstances_named, condition_named, cylinder_named
 from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
-from injsound.engine import MAX_RPM, MIN_RPM, Engine, Injection, parse_firing_order, read_trouble_code
+from injsound.engine import MAX_RPM, MIN_RPM, Engine, Injection, parse_firing_order
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
+from injsound.trouble_codes import read_trouble_code
 
 FILE_NAME = "case.toml"
 CHECKS = ("codes_saved", "quick", "drive", "leaks")

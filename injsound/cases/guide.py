@@ -26,8 +26,8 @@ from injsound.diagnoses import (
     WiggleFinding,
     WiggleVerdict,
 )
-from injsound.engine import read_trouble_code
 from injsound.results import Failure, Figure, Reading, Verdict
+from injsound.trouble_codes import read_trouble_code
 
 _ONE_RECORDING_S = 60.0
 

@@ -1,8 +1,8 @@
 """What the control unit says of misfires before and after a swap: second evidence beside the sound."""
 
 from injsound.diagnoses import Misfires, Reason, SwapVerdict, Why
-from injsound.engine import TroubleKind, read_trouble_code
 from injsound.findings.episodes import LEVEL
+from injsound.trouble_codes import TroubleKind, read_trouble_code
 
 
 def misfiring_cylinder(read: Misfires, pair: tuple[int, int]) -> int | None:

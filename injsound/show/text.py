@@ -11,11 +11,11 @@ from decimal import Decimal
 from enum import StrEnum
 
 from injsound.diagnoses import Condition
-from injsound.engine import TroubleCode
 from injsound.languages import Language
 from injsound.results import Failure, Figure, Note, ReasonCode
 from injsound.show.words.keys import Brief, Line, Phrase
 from injsound.show.words.languages import LANGUAGES
+from injsound.trouble_codes import TroubleCode
 
 COLUMNS = 80
 _CONDITIONS = frozenset(Condition)

@@ -1,8 +1,9 @@
 """Spanish for the report's page and for what the commands print around their results."""
 
-from injsound.engine import Injection, TroubleKind
+from injsound.engine import Injection
 from injsound.show.words.keys import CaseFile, Page, Screen
 from injsound.show.words.table import Table
+from injsound.trouble_codes import TroubleKind
 
 SCREENS: Table = {
     Page: {

@@ -1,0 +1,135 @@
+"""What the chapters of one recording come to: evidence for its verdict, or the verdict where nothing was counted."""
+
+import numpy as np
+
+from injsound.engine import Engine, Injection
+from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
+from injsound.heard import Heard
+from injsound.results import Events, Firing, Note, ReasonCode, Skips, State, StepCode, Verdict, WarningCode
+from injsound.sound import ticks
+from injsound.sound.signals import true_runs
+
+# So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
+# nearly all skips must lie there.
+_STRETCH, _STRETCH_SHARE = 12, 0.9
+
+
+def conclude(
+    heard: list[Heard],
+    events: Events,
+    skips: Skips,
+    engine: Engine,
+    firing: Firing | None,
+    warnings: tuple[Note, ...],
+) -> Finding:
+    """Reach the verdict of one recording.
+
+    Parameters
+    ----------
+    heard : list of Heard
+        Its chapters in order.
+    events : Events
+        The due events of all.
+    skips : Skips
+        How they were counted.
+    engine : Engine
+        What is known of it.
+    firing : Firing or None
+        Its interval, None where the cycle was not followed.
+    warnings : tuple of Note
+        Those of the reading.
+
+    Returns
+    -------
+    Finding
+        Verdict, reasons and next step.
+    """
+    counted = [chapter for chapter in heard if chapter.events is not None]
+    if not all(chapter.settled for chapter in heard):
+        return doubtful((Note(code=ReasonCode.NO_LOCK),))
+    if not counted or firing is None:
+        return _without_count(heard, warnings)
+    worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
+    assert worst.matches is not None
+    return reach_verdict(
+        Evidence(
+            skips=skips,
+            separation=worst.matches.separation,
+            miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
+            interval_s=firing.interval_s,
+            doubts=_doubts(warnings),
+            batch=engine.injection is Injection.BATCH,
+            stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
+            sure=all(c.choice.sure for c in counted if c.choice),
+            only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice),
+        )
+    )
+
+
+def one_stretch(events: Events) -> float:
+    """Length of the unbroken row that holds nearly all skips.
+
+    Parameters
+    ----------
+    events : Events
+        The due events.
+
+    Returns
+    -------
+    float
+        From the first to the last event of the row; 0 where no row is long enough or holds enough [s].
+    """
+    skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
+    runs = true_runs(skipped)
+    if not len(runs):
+        return 0.0
+    first, after = max(runs, key=lambda run: run[1] - run[0])
+    if after - first < max(_STRETCH, _STRETCH_SHARE * skipped.sum()):
+        return 0.0
+    return float(events.time_s[after - 1] - events.time_s[first])
+
+
+def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
+    """Warnings that forbid a claim whatever was counted."""
+    found = []
+    for note in warnings:
+        if note.code is WarningCode.NOISE_SUPPRESSION:
+            found.append(Note(code=ReasonCode.TICKS_FADE, figures=note.figures))
+        if note.code is WarningCode.RPM_CONTRADICTED:
+            found.append(Note(code=ReasonCode.RPM_CONTRADICTED, figures=note.figures))
+    return tuple(found)
+
+
+def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
+    """Verdict where no tick could be named as this injector's."""
+    doubts = _doubts(warnings)
+    choices = [c.choice for c in heard if c.choice is not None]
+    if not choices:
+        if doubts:
+            return doubtful(doubts)
+        note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
+        return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
+    found = choices[0].found
+    if found is ticks.Found.OWN_SILENT:
+        return Finding(
+            verdict=Verdict.NO_TICK,
+            reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),),
+            next_step=Note(code=StepCode.CHECK_DRIVE),
+        )
+    if found is ticks.Found.ENGINE_ONLY:
+        return Finding(
+            verdict=Verdict.NO_TICK,
+            reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),),
+            next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
+        )
+    if found is ticks.Found.TWO:
+        own, rival = choices[0].own, choices[0].rival
+        assert own is not None
+        assert rival is not None
+        figures = {"ratio": round(rival.level / own.level, 2)}
+        doubts = (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures), *doubts)
+        return doubtful(doubts)
+    squeezed = [
+        Note(code=ReasonCode.SPEECH_CODEC, figures=n.figures) for n in warnings if n.code is WarningCode.SPEECH_CODEC
+    ]
+    return doubtful((*squeezed, Note(code=ReasonCode.FAINT), *doubts))

@@ -1,0 +1,62 @@
+"""One chapter as it was heard: what `reading.py` and `counting.py` fill and `joining.py` joins."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from injsound.results import Events, FloatArray, Jitter, Picture, Quality, Recording, Span
+from injsound.sound import cycle, ticks
+from injsound.sound.events import Matches
+from injsound.sound.knocks import Knock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heard:
+    """One chapter, heard; ``uncounted`` is what is left of it where a count of a doubtful tick shows no skips."""
+
+    recording: Recording
+    quality: Quality
+    lock: cycle.Lock | None
+    choice: ticks.Choice | None = None
+    events: Events | None = None
+    event_cycles: FloatArray = field(default_factory=lambda: np.zeros(0))
+    spans: tuple[Span, ...] = ()
+    matches: Matches | None = None
+    tick_over_noise_db: float | None = None
+    audible: bool = False
+    injectors_audible: bool = False
+    suggested_s: float | None = None
+    settled: bool = True
+    jitter: Jitter = field(default_factory=Jitter)
+    picture: Picture | None = None
+    gap_s: float = float("nan")
+    knocks: tuple[Knock, ...] = ()
+    uncounted: "Heard | None" = None
+
+
+def select(made: Events, keep: npt.NDArray[np.bool_]) -> Events:
+    """Some of the events.
+
+    Parameters
+    ----------
+    made : Events
+        All.
+    keep : ndarray of bool, shape (n,)
+        Which.
+
+    Returns
+    -------
+    Events
+        In the same order.
+    """
+    index = np.flatnonzero(keep)
+    return Events(
+        time_s=made.time_s[keep],
+        state=tuple(made.state[i] for i in index),
+        skip_probability=made.skip_probability[keep],
+        heard_at_s=made.heard_at_s[keep],
+        level_db=made.level_db[keep],
+        open_time_ms=made.open_time_ms[keep],
+        neighbours=tuple(made.neighbours[i] for i in index),
+    )
