@@ -1,6 +1,8 @@
 """The documents hold what they say: commands exist, links lead somewhere, what is printed is the program's."""
 
+import doctest
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,6 +10,7 @@ import numpy as np
 import pytest
 from takes import made_reading, take
 
+import injsound
 from injsound.cli import cli
 from injsound.findings.two_speed import compare_speeds
 from injsound.results import OpenTime
@@ -42,3 +45,21 @@ def test_the_two_speeds_are_as_printed():
         made = replace(made, open_time=OpenTime(median_ms=gap_ms, spread_ms=0.02, drift_ms=0.0, count=count))
         takes.append(take(made, 2))
     assert "\n".join(tell_two_speed(compare_speeds(takes), Words())) in page
+
+
+def test_the_python_page_runs_as_printed(tmp_path, monkeypatch):
+    shutil.copytree(ROOT / "recordings_demo", tmp_path / "recordings_demo")
+    monkeypatch.chdir(tmp_path)
+    page = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")
+    shown = "\n".join(re.findall(r"```python\n(.*?)```", page, re.DOTALL))
+    said = []
+    ran = doctest.DocTestRunner().run(
+        doctest.DocTestParser().get_doctest(shown, {}, "python.md", None, 0), out=said.append
+    )
+    assert ran.attempted > 20
+    assert ran.failed == 0, "".join(said)
+
+
+def test_every_public_name_is_there():
+    assert len(injsound.__all__) > 30
+    assert all(getattr(injsound, name) is not None for name in injsound.__all__)

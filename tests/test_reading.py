@@ -140,6 +140,15 @@ def test_a_lone_low_click_is_told_from_a_valve_only_by_what_it_leaves_out(missin
         assert made.reasons[0].code is ReasonCode.TICK_UNLIKE_INJECTOR
 
 
+def test_a_faint_click_is_not_asked_beside_a_far_clearer_and_steadier_one():
+    # Its own click is low and lone, 21 over the noise; one of 5.6 at 5.3 kHz and two valves 2 ms apart were asked.
+    recording, truth = simulate(Scene(seconds=30, rpm=900, skipping=Skipping.SCATTERED, seed=7))
+    reading = read([recording], engine=Engine(cylinders=6), rpm=900)
+    assert reading.verdict is Verdict.SKIPPING
+    counted = score(reading, truth)
+    assert (counted.right, counted.false, counted.missed) == (10, 0, 0)
+
+
 def test_batch_mode_warns_of_partners():
     engine = replace(SIX, injection=Injection.BATCH)
     reading, _ = _read(Scene(seed=7, seconds=40.0, tick_db=18.0, engine=engine))

@@ -123,20 +123,22 @@ def is_faint(c: Candidate) -> bool:
     return c.amplitude < PLAIN_AMPLITUDE and not np.isfinite(c.gap_s)
 
 
-def outshines(c: Candidate, faint: Candidate) -> bool:
-    """Whether a click is far clearer than a faint one, which may then well be a neighbour's.
+def outshines(c: Candidate, other: Candidate) -> bool:
+    """Whether a click is far clearer than one that may then well be a neighbour's, or no tick at all.
 
     Parameters
     ----------
-    c, faint : Candidate
+    c, other : Candidate
         Clicks that recur.
 
     Returns
     -------
     bool
-        True for a clearer one that is no less steady.
+        True for one no less steady, or as steady as a solenoid's; beside one that is not faint it must rise more, and
+        be as clear and steady as a solenoid's.
     """
-    return c.amplitude > _OUTSHINES * faint.amplitude and c.scatter_s < faint.scatter_s
+    clearer = c.amplitude > _OUTSHINES * other.amplitude and c.scatter_s < max(other.scatter_s, _SOLENOID_SCATTER_S)
+    return clearer and (is_faint(other) or (is_solid(c) and c.rise > other.rise))
 
 
 def dominates(c: Candidate, others: Iterable[Candidate]) -> bool:

@@ -27,7 +27,6 @@ from injsound.sound.likeness import (
     LOUD_ENGINE,
     PLAIN_AMPLITUDE,
     dominates,
-    is_faint,
     is_plain,
     is_solid,
     level,
@@ -164,20 +163,18 @@ def choose_tick(
         return Choice(found=Found.NOTHING)
     speaks_for = partial(weight, least_s=min(c.scatter_s for c in recurring))
     ticks = _doublets(recurring, ask.interval, speaks_for)
-    like = [c for c in ticks if like_injector(c)]
     lone = _lone(ask, max(ticks, key=lambda c: c.rise), ticks)
     if lone is not None:
         return replace(_judge_choice(lone, ask.slots(lone, ticks), [], named=False), sure=False, only_by_skips=True)
-    if not like:
+    like = [c for c in ticks if like_injector(c)]
+    told = [c for c in like if not any(outshines(other, c) for other in ticks)]
+    if not told:
         plain = max(c.amplitude for c in ticks) >= LOUD_ENGINE and not any(may_be_own(c) for c in all_found)
         own = max(ticks, key=speaks_for)
         along = followed(own, white, sr, start_s, clock)
-        found = Found.ENGINE_ONLY if plain else Found.NOTHING
+        found = Found.ENGINE_ONLY if plain and not like else Found.NOTHING
         return Choice(found=found, own=along if is_solid(along) else own, only_by_skips=is_solid(along))
-    own = max(like, key=speaks_for)
-    if is_faint(own) and any(outshines(c, own) for c in ticks):
-        return Choice(found=Found.NOTHING, own=own)
-    return _chosen(ask, _open_click(own, ask), like, ticks, all_found, speaks_for)
+    return _chosen(ask, _open_click(max(told, key=speaks_for), ask), told, ticks, all_found, speaks_for)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
