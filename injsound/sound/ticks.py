@@ -58,8 +58,10 @@ _RISES = 0.5
 # Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
 # and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
 _SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 12.0, 3.0, 4.5
-# Where one of them may well be empty, or what sounds there is no tick, it must be as clear as one under the probe is.
+# Where one of them may well be empty, it must be as clear as one under the probe is; where none of what sounds there is
+# known to be a tick, so clear or so much louder: docs/methods.md.
 _EMPTY_CHANCE, _UNDER_PROBE = 0.15, 15.0
+_CLEAR_ALONE, _CLEAR_ALONE_DB = 13.0, 9.0
 # As low a sound that moves so much from cycle to cycle may be a valve, and valves strike at equal distances as well.
 _VALVE_CENTRE_HZ, _VALVE_SCATTER_S = 4_000.0, 0.15e-3
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
@@ -248,7 +250,9 @@ def _stands_out(own: Candidate, standing: Standing, *, ticking: bool) -> bool:
         return False
     if len(standing.chances) > 1:
         worst = float(standing.chances.max())
-        if (worst > _EMPTY_CHANCE or not ticking) and own.amplitude < _UNDER_PROBE:
+        if worst > _EMPTY_CHANCE and own.amplitude < _UNDER_PROBE:
+            return False
+        if not ticking and own.amplitude < _CLEAR_ALONE and standing.over_db < _CLEAR_ALONE_DB:
             return False
         least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(worst)
         return standing.over_db >= max(least_db, _LOUDER_DB)
