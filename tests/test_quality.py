@@ -121,6 +121,16 @@ def test_bandwidth_is_where_the_sound_ends():
     assert wide.bandwidth_hz == 24_000
 
 
+def test_a_resonance_is_no_end_of_the_band():
+    # 26 dB within 1 kHz beside a resonance at 2 kHz, and on down by 3 dB per kHz to a floor: no codec leaves that.
+    rng = np.random.default_rng(2)
+    spectrum = np.fft.rfft(rng.standard_normal(20 * 48_000))
+    khz = np.fft.rfftfreq(20 * 48_000, 1 / 48_000) / 1e3
+    fall_db = np.interp(khz, [0, 2, 3, 10, 24], [0, 0, 26, 47, 50])
+    y = np.fft.irfft(spectrum * 10 ** (-fall_db / 20)).astype(np.float32)
+    assert judge_quality(Recording(y=0.1 * y, sr=48_000, file="resonance")).bandwidth_hz == 24_000
+
+
 def test_a_band_that_a_codec_fills_now_and_then_is_no_background():
     rng = np.random.default_rng(1)
     block, blocks = 960, 1_000  # 20 ms

@@ -24,7 +24,7 @@ LONG_CLIP_S = 0.002
 # A microphone's noise makes exact zeros rare: so many in a row are no sound.
 _SILENCE_S = 0.003
 _BLOCK_S = 0.001
-# A knock on the probe throws the sound this far over the loudest the engine does 199 times out of 200.
+# A knock on the probe throws the sound this far over the loudest of a usual cycle.
 _BUMP_RATIO = 3.0
 _LOUD_RATIO = 1.6
 _LOUD_S = 0.15
@@ -37,6 +37,9 @@ _SPEECH_CODECS = frozenset({"amrnb", "amrwb", "amr_nb", "amr_wb", "speex", "gsm"
 _NARROW_HZ = 6_000.0
 # The band ends where the level has fallen by this much.
 _EDGE_DB = 6.0
+# Eight in ten bins of what a codec leaves above lie so close together (measured: 0 to 9 dB; resonances 24), or it fell
+# by more than a resonance does within 1 kHz (Opus 60 dB, resonances 22).
+_MOST_OF_FLOOR, _EVEN_FLOOR_DB, _CLIFF_DB = (0.1, 0.9), 15.0, 35.0
 _QUIET_DB = -50.0
 # Repeated buffers: the block that equals the one before it, 5 to 100 ms long.
 _REPEAT_S = (0.005, 0.1)
@@ -272,9 +275,10 @@ def _spikes(y: FloatArray, sr: int) -> Stretches:
 def _bandwidth(y: FloatArray, sr: int) -> float:
     """Highest frequency at which the recording carries more than its floor.
 
-    A lossy codec or a telephone band leaves a cliff: the level there falls by 20 dB within 1 kHz and stays down. The
-    usual level, not the mean: a codec fills its highest bands now and then, where it has bits to spare, and against
-    such a background every burst of it would pass for a tick.
+    A lossy codec or a telephone band leaves a cliff: the level there falls by 20 dB within 1 kHz and stays down, where
+    nothing is left but an even floor, or it falls by far more. A resonance falls as steeply, but what lies beyond falls
+    on. The usual level, not the mean: a codec fills its highest bands now and then, where it has bits to spare, and
+    against such a background every burst of it would pass for a tick.
     """
     n = 1024
     frames = np.lib.stride_tricks.sliding_window_view(y, n)[:: max(n // 2, len(y) // 2_000)]
@@ -283,7 +287,9 @@ def _bandwidth(y: FloatArray, sr: int) -> float:
     per_khz = max(2, round(1_000 * n / sr))
     for k in range(len(level) - 1 - per_khz, 2 * per_khz, -1):
         above = level[k + per_khz :]
-        if level[k] - level[k + per_khz] > 20 and above.max() < level[k] - 15:
+        fall_db = level[k] - level[k + per_khz]
+        floor_db = float(np.ptp(np.quantile(above, _MOST_OF_FLOOR)))
+        if fall_db > 20 and above.max() < level[k] - 15 and (floor_db < _EVEN_FLOOR_DB or fall_db > _CLIFF_DB):
             # The foot of the cliff; its edge is the last place as loud as the 2 kHz before it.
             before = level[max(0, k - 2 * per_khz) : k + 1]
             edge = k + 1 - len(before) + int(np.flatnonzero(before >= np.median(before) - _EDGE_DB)[-1])
