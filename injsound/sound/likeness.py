@@ -14,7 +14,7 @@ from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate
 _MOST_SCATTER_S = 0.40e-3
 _SCATTER_SCALE_S = 0.15e-3
 # A click that rings no longer than this struck nothing solid: pick-up, or a tone that starts at once.
-_LEAST_LENGTH_S = 0.3e-3
+_LEAST_LENGTH_S = 0.2e-3
 # So high a click may be a solenoid's; a faint one moves by as much as noise moves its place.
 _HIGH_CENTRE_HZ, PLAIN_AMPLITUDE = 7_000.0, 6.5
 # So steady a loud click may be a solenoid's however low it sounds; clicks of a real engine as low moved by 70 us and
@@ -134,11 +134,12 @@ def outshines(c: Candidate, other: Candidate) -> bool:
     Returns
     -------
     bool
-        True for one no less steady, or as steady as a solenoid's; beside one that is not faint it must rise more, and
-        be as clear and steady as a solenoid's.
+        True for one no less steady, or as steady as a solenoid's. One that is not faint is only outshone if it is as
+        low as valves are, by one that rises more and is as clear and steady as a solenoid's.
     """
     clearer = c.amplitude > _OUTSHINES * other.amplitude and c.scatter_s < max(other.scatter_s, _SOLENOID_SCATTER_S)
-    return clearer and (is_faint(other) or (is_solid(c) and c.rise > other.rise))
+    low = other.centre_hz < _LEAST_LONE_CENTRE_HZ
+    return clearer and (is_faint(other) or (low and is_solid(c) and c.rise > other.rise))
 
 
 def dominates(c: Candidate, others: Iterable[Candidate]) -> bool:
