@@ -45,7 +45,7 @@ def conclude(
         Verdict, reasons and next step.
     """
     counted = [chapter for chapter in heard if chapter.events is not None]
-    if not all(chapter.settled for chapter in heard):
+    if not counted and not all(chapter.settled for chapter in heard):
         return doubtful((Note(code=ReasonCode.NO_LOCK),))
     if not counted or firing is None:
         return _without_count(heard, warnings)

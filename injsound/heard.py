@@ -16,6 +16,7 @@ class Heard:
     """One chapter, heard; ``uncounted`` is what is left of it where a count of a doubtful tick shows no skips."""
 
     recording: Recording
+    end_s: float
     quality: Quality
     lock: cycle.Lock | None
     choice: ticks.Choice | None = None
@@ -33,6 +34,50 @@ class Heard:
     gap_s: float = float("nan")
     knocks: tuple[Knock, ...] = ()
     uncounted: "Heard | None" = None
+
+
+def without_count(chapter: Heard) -> Heard:
+    """What is left of a chapter where the cycle that it was counted by is not the engine's.
+
+    Parameters
+    ----------
+    chapter : Heard
+        As it was heard.
+
+    Returns
+    -------
+    Heard
+        Without tick, events and picture.
+    """
+    return Heard(
+        recording=chapter.recording,
+        end_s=chapter.end_s,
+        quality=chapter.quality,
+        lock=chapter.lock,
+        spans=chapter.quality.spans,
+        suggested_s=chapter.suggested_s,
+        settled=chapter.settled,
+        knocks=chapter.knocks,
+    )
+
+
+def is_contradicted(heard: list[Heard]) -> bool:
+    """Whether the sound contradicts the typed speed in every chapter in which the engine was followed.
+
+    The needle was read at some moment of the recording: one chapter that fits is enough.
+
+    Parameters
+    ----------
+    heard : list of Heard
+        All chapters.
+
+    Returns
+    -------
+    bool
+        False where no chapter was followed.
+    """
+    followed = [chapter for chapter in heard if chapter.lock is not None and chapter.lock.holds]
+    return bool(followed) and all(chapter.suggested_s is not None for chapter in followed)
 
 
 def select(made: Events, keep: npt.NDArray[np.bool_]) -> Events:

@@ -8,7 +8,7 @@ import numpy as np
 from injsound.concluding import conclude
 from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection
 from injsound.findings.verdict import Finding, count_skips
-from injsound.heard import Heard, select
+from injsound.heard import Heard, is_contradicted, select
 from injsound.results import (
     UNJUDGED_KINDS,
     Events,
@@ -30,9 +30,22 @@ from injsound.sound.clock import passing_times
 from injsound.sound.knocks import Knock, group_knocks
 from injsound.sound.signals import robust_spread
 
-# Half of the overlap that `audio.chapters` gives: events are taken from the chapter in which they lie further inside.
-_SEAM_S = 1.0
 _SMOOTH_CYCLES = 10
+# Warnings that say how many spans of a kind there are, and for how long.
+_OF_SPANS = {
+    WarningCode.GAPS: SpanKind.GAP,
+    WarningCode.DROPOUTS: SpanKind.SILENCE,
+    WarningCode.REPEATED: SpanKind.REPEATED,
+    WarningCode.BUMPS: SpanKind.BUMP,
+    WarningCode.LOUD_SOUNDS: SpanKind.LOUD,
+    WarningCode.PROBE_SLIPPED: SpanKind.SLIPPED,
+    WarningCode.SPIKES: SpanKind.SPIKE,
+    WarningCode.GAIN_PUMPED: SpanKind.GAIN,
+    WarningCode.ENGINE_SILENT: SpanKind.ENGINE_SILENT,
+    WarningCode.MODE_CHANGED: SpanKind.ONCE_PER_REVOLUTION,
+}
+# A cycle lost for less is seen in the picture and in what was not judged.
+_LOST_S = 5.0
 
 
 def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: float, file: str, sha256: str) -> Reading:
@@ -61,9 +74,9 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
     made = _joined_events(heard)
     skips = count_skips(made)
     firing = _firing(heard, engine)
-    warnings = _warnings(heard, engine, rpm, firing, counted)
+    spans = _joined_spans(heard)
+    warnings = _warnings(heard, engine, rpm, firing, counted, spans)
     finding = conclude(heard, made, skips, engine, firing, warnings)
-    spans = tuple(sorted((s for chapter in heard for s in chapter.spans), key=lambda s: (s.from_s, s.to_s)))
     return Reading(
         file=file or first.file,
         sha256=sha256,
@@ -109,10 +122,30 @@ def _jitter(counted: list[Heard], warnings: tuple[Note, ...], finding: Finding) 
 
 
 def _seams(heard: list[Heard]) -> list[tuple[float, float]]:
-    """From when to when each chapter's events count."""
-    starts = [chapter.recording.start_s for chapter in heard]
-    edges = [-np.inf, *(s + _SEAM_S for s in starts[1:]), np.inf]
-    return list(pairwise(edges))
+    """From when to when each chapter counts: to the middle of what it shares with the next."""
+    middles = [(one.end_s + after.recording.start_s) / 2 for one, after in pairwise(heard)]
+    return list(pairwise([-np.inf, *middles, np.inf]))
+
+
+def _joined_spans(heard: list[Heard]) -> tuple[Span, ...]:
+    """Each chapter's spans between its seams; what goes on beyond a seam is one."""
+    found: dict[SpanKind, list[Span]] = {}
+    for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
+        for span in sorted((*chapter.spans, *_uncounted(chapter, heard)), key=lambda s: s.from_s):
+            cut = replace(span, from_s=max(span.from_s, low), to_s=min(span.to_s, high))
+            same = found.setdefault(span.kind, [])
+            if same and cut.from_s == low == same[-1].to_s:
+                same[-1] = replace(same[-1], to_s=cut.to_s)
+            elif cut.to_s > cut.from_s:
+                same.append(cut)
+    return tuple(sorted((span for some in found.values() for span in some), key=lambda s: (s.from_s, s.to_s)))
+
+
+def _uncounted(chapter: Heard, heard: list[Heard]) -> list[Span]:
+    """The whole chapter, where others were counted and it could not be."""
+    if chapter.events is not None or all(other.events is None for other in heard):
+        return []
+    return [Span(from_s=chapter.recording.start_s, to_s=chapter.end_s, kind=SpanKind.NO_LOCK)]
 
 
 def _joined_knocks(heard: list[Heard]) -> list[Knock]:
@@ -140,8 +173,9 @@ def _joined_events(heard: list[Heard]) -> Events:
 
 def _firing(heard: list[Heard], engine: Engine) -> Firing | None:
     lengths = []
+    settled = any(chapter.settled and chapter.lock is not None and chapter.lock.holds for chapter in heard)
     for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.lock is not None and chapter.lock.holds:
+        if chapter.lock is not None and chapter.lock.holds and (chapter.settled or not settled):
             times = passing_times(chapter.lock.clock, 0.0)
             lengths.append(np.diff(times[(times >= low) & (times < high)]))
     length = np.concatenate([np.zeros(0), *lengths])
@@ -234,26 +268,22 @@ def _joined_picture(heard: list[Heard]) -> Picture | None:
 
 
 def _warnings(
-    heard: list[Heard], engine: Engine, rpm: float | None, firing: Firing | None, counted: list[Heard]
+    heard: list[Heard],
+    engine: Engine,
+    rpm: float | None,
+    firing: Firing | None,
+    counted: list[Heard],
+    spans: tuple[Span, ...],
 ) -> tuple[Note, ...]:
-    notes: dict[WarningCode, Note] = {}
-    for chapter in heard:
-        for note in (*chapter.recording.warnings, *chapter.quality.warnings):
-            notes[WarningCode(note.code)] = _added(notes.get(WarningCode(note.code)), note)
-    spans = [s for chapter in heard for s in chapter.spans]
-    for kind, code in (
-        (SpanKind.ENGINE_SILENT, WarningCode.ENGINE_SILENT),
-        (SpanKind.ONCE_PER_REVOLUTION, WarningCode.MODE_CHANGED),
-    ):
-        these = [s for s in spans if s.kind is kind]
-        if these:
-            figures = {"count": len(these), "seconds": round(_joined_length(these), 1)}
-            notes[code] = Note(code=code, figures=figures)
+    notes = _about_sound(heard, spans)
+    lost_s = _joined_length([s for s in spans if s.kind is SpanKind.NO_LOCK])
+    if counted and lost_s >= _LOST_S:
+        notes[WarningCode.CYCLE_LOST] = Note(code=WarningCode.CYCLE_LOST, figures={"seconds": round(lost_s)})
     if rpm is None and firing is not None:
         notes[WarningCode.RPM_ESTIMATED] = Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": round(firing.rpm)})
-    suggested = next((chapter.suggested_s for chapter in heard if chapter.suggested_s is not None), None)
-    if rpm is not None and suggested is not None:
-        figures = {"rpm_given": rpm, "rpm_heard": round(120 / suggested)}
+    if rpm is not None and is_contradicted(heard):
+        suggested_s = next(chapter.suggested_s for chapter in heard if chapter.suggested_s is not None)
+        figures = {"rpm_given": rpm, "rpm_heard": round(120 / suggested_s)}
         notes[WarningCode.RPM_CONTRADICTED] = Note(code=WarningCode.RPM_CONTRADICTED, figures=figures)
     if engine.injection is Injection.BATCH:
         notes[WarningCode.NEIGHBOUR_COINCIDES] = Note(code=WarningCode.NEIGHBOUR_COINCIDES)
@@ -265,6 +295,19 @@ def _warnings(
             code=WarningCode.ENGINE_UNEVEN, figures={"unevenness_us": round(uneven)}
         )
     return tuple(notes.values())
+
+
+def _about_sound(heard: list[Heard], spans: tuple[Span, ...]) -> dict[WarningCode, Note]:
+    """Warnings of all chapters; those that tell of spans tell what two chapters share once."""
+    notes: dict[WarningCode, Note] = {}
+    for chapter in heard:
+        for note in (*chapter.recording.warnings, *chapter.quality.warnings):
+            notes[WarningCode(note.code)] = _added(notes.get(WarningCode(note.code)), note)
+    for code, kind in _OF_SPANS.items():
+        these = [s for s in spans if s.kind is kind]
+        if these and (len(heard) > 1 or code not in notes):
+            notes[code] = Note(code=code, figures={"count": len(these), "seconds": round(_joined_length(these), 1)})
+    return notes
 
 
 def _added(before: Note | None, note: Note) -> Note:

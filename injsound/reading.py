@@ -11,7 +11,8 @@ import numpy as np
 
 from injsound.counting import count
 from injsound.engine import EVENTS_PER_CYCLE, Engine, check_rpm, cycle_interval, neighbour_phases
-from injsound.heard import Heard
+from injsound.errors import ParameterError
+from injsound.heard import Heard, is_contradicted, without_count
 from injsound.joining import join
 from injsound.pictures import uncounted_picture
 from injsound.results import UNJUDGED_KINDS, FloatArray, Reading, Recording, Span, SpanKind, Verdict
@@ -23,9 +24,10 @@ from injsound.sound.signals import covered, true_runs
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Memory:
-    """What earlier chapters taught."""
+    """What earlier chapters taught; ``typed`` where the interval is the person's."""
 
     interval_s: float | None = None
+    typed: bool = False
     profile: FloatArray | None = None
     choice: ticks.Choice | None = None
 
@@ -56,16 +58,19 @@ def read(
     Raises
     ------
     ParameterError
-        If the speed is impossible.
+        If the speed is impossible, or there is nothing to read.
     """
-    memory = _Memory(interval_s=None if rpm is None else cycle_interval(check_rpm(rpm)))
+    memory = _Memory(interval_s=None if rpm is None else cycle_interval(check_rpm(rpm)), typed=rpm is not None)
     heard: list[Heard] = []
-    seconds = 0.0
     for recording in chapters:
         chapter, memory = _hear(recording, engine, memory)
-        seconds = recording.start_s + len(recording.y) / recording.sr
         # The samples go: a view of none of them would keep them all.
         heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))
+    if not heard:
+        raise ParameterError("there is no chapter to read; expected one Recording at least: give the file's chapters")
+    if is_contradicted(heard):
+        heard = [without_count(chapter) for chapter in heard]
+    seconds = heard[-1].end_s
     made = join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
     if made.verdict is Verdict.SKIPPING or all(chapter.uncounted is None for chapter in heard):
         return made
@@ -93,17 +98,15 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard,
     recording = replace(recording, y=muted(recording.y, recording.sr, recording.start_s, bumps))
     nothing = Heard(
         recording=recording,
+        end_s=recording.start_s + len(recording.y) / recording.sr,
         quality=checked,
         lock=lock,
         spans=checked.spans,
-        suggested_s=followed.suggested_s,
+        suggested_s=followed.suggested_s if memory.typed else None,
         settled=followed.settled,
         knocks=struck,
     )
-    if followed.suggested_s is not None or not followed.settled:
-        # No count by a cycle that the sound contradicts.
-        return nothing, memory
-    if lock is None or not lock.holds:
+    if lock is None or not lock.holds or not followed.settled:
         return nothing, memory
     white = whitened(recording.y, recording.sr, high_hz=checked.bandwidth_hz)
     per_cycle = EVENTS_PER_CYCLE[engine.injection]

@@ -268,7 +268,7 @@ def _read_events(rows: list[Mapping[str, Any]]) -> Events:
 
 
 def dumps(values: Mapping[str, Any]) -> str:
-    """JSON text of a document, one line per event.
+    """JSON text of a document, one line per value.
 
     Parameters
     ----------

@@ -72,8 +72,6 @@ class SpanKind(StrEnum):
     """Speech or another burst louder than the engine."""
     GAIN = "gain pumped down"
     SPIKE = "electrical spike"
-    FADED = "faded"
-    """Noise suppression took the ticks away."""
     SLIPPED = "probe slipped"
     END = "end of recording"
     NO_LOCK = "no lock"
@@ -105,9 +103,8 @@ class ReasonCode(StrEnum):
     NOT_A_RECORDING_OF_AN_ENGINE = "no engine"  # nothing repeats, nothing ticks
     OWN_PLACE_SILENT = "own place silent"  # neighbours' ticks are heard, nothing at the injector's own place
     ENGINE_TICKS_ONLY = "engine ticks only"  # ticks heard, but none like an injector's
-    TWO_CANDIDATES = "two candidates"  # phase_a, phase_b, ratio: two ticks could be this injector's
+    TWO_CANDIDATES = "two candidates"  # ratio: two ticks could be this injector's
     MAY_BE_NEIGHBOUR = "may be neighbour"  # judged: steady, but it may be a neighbour's tick beside a dead injector
-    TWO_READINGS = "two readings"  # rpm, rpm_other: every second tick missing, or half the speed
     PARTNER_HIDES = "partner hides"  # partner ticks coincide and can hide a skip
     MANY_UNJUDGED = "many unjudged"  # unjudged, due
     TICKS_FADE = "ticks fade"  # fade_db: the phone's noise suppression takes the ticks away
@@ -125,8 +122,8 @@ class WarningCode(StrEnum):
     REPEATED = "repeated"  # count, seconds
     BUMPS = "bumps"  # count
     LOUD_SOUNDS = "loud sounds"  # count, seconds
-    GAIN_PUMPED = "gain pumped"  # count, seconds, depth_db
-    NOISE_SUPPRESSION = "noise suppression"  # fade_db, seconds
+    GAIN_PUMPED = "gain pumped"  # count, seconds
+    NOISE_SUPPRESSION = "noise suppression"  # fade_db
     NARROW_BAND = "narrow band"  # bandwidth_hz
     SPEECH_CODEC = "speech codec"  # codec, bandwidth_hz
     SPIKES = "electrical spikes"  # count
@@ -136,13 +133,14 @@ class WarningCode(StrEnum):
     CHANNEL_CHOSEN = "channel chosen"  # channel, channels
     CHANNELS_DIFFER = "channels differ"  # channel, channels
     ANOTHER_STREAM = "another stream"  # streams: the file holds several sound tracks
+    CYCLE_LOST = "cycle lost"  # seconds: the engine's cycle could not be followed there, nothing was counted
     RPM_ESTIMATED = "rpm estimated"  # rpm
     RPM_CONTRADICTED = "rpm contradicted"  # rpm_given, rpm_heard
     NEIGHBOUR_COINCIDES = "neighbour coincident"  # partners tick at the same instant (batch)
     NEIGHBOURS_NOT_HEARD = "neighbours not heard"  # the engine's other sounds could not be checked
     ENGINE_SILENT = "engine silent"  # count, seconds
     MODE_CHANGED = "mode changed"  # seconds
-    ENGINE_UNEVEN = "engine uneven"  # unevenness_percent: hides the tick's own scatter
+    ENGINE_UNEVEN = "engine uneven"  # unevenness_us: hides the tick's own scatter
     NO_TIMING = "no timing"  # codec: the codec does not keep time well enough for jitter
     SECOND_OPINION = "second opinion"  # skipped, judged, agree, differ
 
@@ -157,7 +155,6 @@ class StepCode(StrEnum):
     RECORD_AT_ONE_SPEED = "record at one speed"  # the pedal left alone: no fuel cut-off
     RECORD_OWN_INJECTOR = "record own injector"  # the probe may be on a neighbour or a valve
     RECORD_SPREAD = "record spread"  # batch mode: crossed sound; record with a clamp or on the body
-    GIVE_RPM = "give rpm"
     CHECK_RPM = "check rpm"  # rpm_given, rpm_heard
     COMPARE_OTHERS = "compare others"  # record the other injectors the same way, then exchange two
     RECORD_IN_FAULT = "record in fault"  # steady here; record while it shakes
@@ -504,7 +501,7 @@ class Picture:
     Parameters
     ----------
     rows : ndarray of float32, shape (n_cycles, n_bins)
-        Click energy over the cycle, one row a cycle, own open tick at ``own_bin`` [unitless].
+        Click energy over the cycle, one row a cycle, own tick at ``own_phases`` [unitless].
     row_times_s : ndarray, shape (n_cycles,)
         Time at which each row starts [s].
     profile : ndarray, shape (n_bins,)

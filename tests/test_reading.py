@@ -213,17 +213,59 @@ def _quiet_before(recording):
     return np.concatenate([quiet, recording.y])
 
 
-def test_chapters_join_without_loss(twelve, twelve_read):
-    recording = twelve[0]
-    half = 31 * recording.sr
-    parts = [
-        replace(recording, y=recording.y[:half], final=False),
-        replace(recording, y=recording.y[half - 2 * recording.sr :], start_s=29.0),
+def _in_two(recording, at_s, *, overlap_s):
+    cut, shared = round(at_s * recording.sr), round(overlap_s * recording.sr)
+    return [
+        replace(recording, y=recording.y[:cut], final=False),
+        replace(recording, y=recording.y[cut - shared :], start_s=(cut - shared) / recording.sr),
     ]
-    reading = read(parts, engine=SIX, rpm=750.0)
+
+
+@pytest.mark.parametrize(("overlap_s", "lost"), [(2.0, 0), (0.5, 0), (0.0, 1)])
+def test_chapters_join_without_loss(twelve, twelve_read, overlap_s, lost):
+    # Where nothing overlaps the event on the cut itself is in neither part.
+    reading = read(_in_two(twelve[0], 31.0, overlap_s=overlap_s), engine=SIX, rpm=750.0)
     assert reading.skips.skipped == 12
-    assert reading.skips.due == twelve_read.skips.due
-    np.testing.assert_allclose(reading.events.time_s, twelve_read.events.time_s, atol=0.002)
+    assert reading.skips.due >= twelve_read.skips.due - lost
+    near = np.abs(reading.events.time_s[:, None] - twelve_read.events.time_s).min(axis=1)
+    assert near.max() < 0.002
+
+
+def test_what_two_chapters_share_is_told_once(twelve):
+    recording = twelve[0]
+    y = recording.y.copy()
+    y[round(30.0 * recording.sr) : round(30.1 * recording.sr)] = 0
+    reading = read(_in_two(replace(recording, y=y), 31.0, overlap_s=2.0), engine=SIX, rpm=750.0)
+    assert [span.kind for span in reading.spans].count(SpanKind.SILENCE) == 1
+    dropouts = next(note for note in reading.quality.warnings if note.code is WarningCode.DROPOUTS)
+    assert dropouts.figures["count"] == 1
+    assert dropouts.figures["seconds"] == pytest.approx(0.1, abs=0.01)
+
+
+@pytest.mark.parametrize("rpm", [1100.0, None])
+def test_a_speed_that_changes_between_chapters_spoils_no_count(rpm):
+    # A cold engine that warms up: the needle was read at the start, or by nobody.
+    profile = ((0.0, 1100.0), (50.0, 1100.0), (60.0, 750.0), (110.0, 750.0))
+    scene = Scene(seed=11, seconds=110.0, rpm_profile=profile, tick_db=20.0, skipping=Skipping.SCATTERED, engine=SIX)
+    recording, truth = simulate(scene)
+    reading = read(_in_two(recording, 60.0, overlap_s=2.0), engine=SIX, rpm=rpm)
+    assert reading.verdict is Verdict.SKIPPING
+    assert WarningCode.RPM_CONTRADICTED not in [note.code for note in reading.quality.warnings]
+    assert reading.skips.due == pytest.approx(len(truth.due_s), abs=3)
+    assert reading.skips.skipped == pytest.approx(truth.skipped.sum(), abs=2)
+
+
+def test_a_chapter_that_cannot_be_counted_is_a_span_and_a_warning(twelve):
+    recording = twelve[0]
+    noise = 0.01 * np.random.default_rng(4).standard_normal(len(recording.y) // 2).astype(np.float32)
+    first = replace(recording, final=False)
+    end_s = len(recording.y) / recording.sr
+    reading = read([first, replace(recording, y=noise, start_s=end_s)], engine=SIX, rpm=750.0)
+    assert reading.skips.skipped == 12
+    lost = [span for span in reading.spans if span.kind is SpanKind.NO_LOCK]
+    assert [(span.from_s, span.to_s) for span in lost] == [(end_s, reading.seconds)]
+    warning = next(note for note in reading.quality.warnings if note.code is WarningCode.CYCLE_LOST)
+    assert warning.figures["seconds"] == round(len(noise) / recording.sr)
 
 
 def test_without_rpm_both_readings_are_given(whole, whole_read):
@@ -240,6 +282,11 @@ def test_noise_is_no_engine():
     reading = read([Recording(y=0.1 * y, sr=24_000)], engine=SIX, rpm=700.0)
     assert reading.verdict is Verdict.NO_TICK
     assert [note.code for note in reading.reasons] == [ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE]
+
+
+def test_nothing_to_read_is_refused():
+    with pytest.raises(ParameterError, match="no chapter to read"):
+        read([], engine=SIX)
 
 
 def test_an_impossible_speed_is_refused(whole):

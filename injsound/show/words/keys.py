@@ -73,7 +73,6 @@ class Brief(StrEnum):
     ENGINE_TICKS_ONLY = "engine ticks only"
     TWO_CANDIDATES = "two candidates"
     MAY_BE_NEIGHBOUR = "may be neighbour"
-    TWO_READINGS = "two readings"
     PARTNER_HIDES = "partner hides"
     MANY_UNJUDGED = "many unjudged"
     TICKS_FADE = "ticks fade"

@@ -118,7 +118,6 @@ READING: Table = {
         SpanKind.LOUD: "loud sound",
         SpanKind.GAIN: "gain turned down",
         SpanKind.SPIKE: "electrical spike",
-        SpanKind.FADED: "faded",
         SpanKind.SLIPPED: "probe slipped",
         SpanKind.END: "end",
         SpanKind.NO_LOCK: "cycle lost",
@@ -159,9 +158,6 @@ READING: Table = {
             "All {judged} judged ticks were heard, but so little louder than what sounds at the other injectors' turns"
             " that they may be a neighbour's and this injector silent."
         ),
-        ReasonCode.TWO_READINGS: (
-            "It could be {rpm} rpm with every second tick missing, or {rpm_other} rpm with none missing."
-        ),
         ReasonCode.PARTNER_HIDES: "Injectors that open together tick together: a partner may hide a missing tick.",
         ReasonCode.MANY_UNJUDGED: "{unjudged} of {due} ticks lie where the sound is damaged or disturbed.",
         ReasonCode.TICKS_FADE: (
@@ -185,7 +181,6 @@ READING: Table = {
         Brief.ENGINE_TICKS_ONLY: "only ticks like those of valves",
         Brief.TWO_CANDIDATES: "two clicks could be this injector's",
         Brief.MAY_BE_NEIGHBOUR: "the tick may be a neighbour's",
-        Brief.TWO_READINGS: "two engine speeds fit the sound",
         Brief.PARTNER_HIDES: "a partner may hide a missing tick",
         Brief.MANY_UNJUDGED: "too much of the sound is disturbed",
         Brief.TICKS_FADE: "the phone's noise suppression took the ticks away",
@@ -219,6 +214,7 @@ READING: Table = {
             "the {channels} channels differ; channel {channel} was used: check another with --channel"
         ),
         WarningCode.ANOTHER_STREAM: "the file holds {streams} sound tracks; the first was used",
+        WarningCode.CYCLE_LOST: "for {seconds} s the engine's cycle could not be followed: nothing was counted there",
         WarningCode.RPM_ESTIMATED: "no rpm was given; the sound repeats as at about {rpm} rpm",
         WarningCode.RPM_CONTRADICTED: (
             "{rpm_given} rpm was given, the sound repeats as at {rpm_heard} rpm: check the tachometer"
@@ -254,7 +250,6 @@ READING: Table = {
             "Record again with the probe on this injector's own body, then each neighbour the same way to compare."
         ),
         StepCode.RECORD_SPREAD: "Record each partner as well, each with the probe on its own body.",
-        StepCode.GIVE_RPM: "Read the engine speed from the tachometer or scan tool and give it with --rpm.",
         StepCode.CHECK_RPM: "Check the engine speed and the injection mode: {rpm_given} rpm given, {rpm_heard} heard.",
         StepCode.COMPARE_OTHERS: (
             "Record the other injectors the same way. If only this one skips, exchanging it with another shows"

@@ -125,7 +125,6 @@ READING: Table = {
         SpanKind.LOUD: "sonido fuerte",
         SpanKind.GAIN: "ganancia reducida",
         SpanKind.SPIKE: "pico eléctrico",
-        SpanKind.FADED: "apagado",
         SpanKind.SLIPPED: "sonda suelta",
         SpanKind.END: "final",
         SpanKind.NO_LOCK: "ciclo perdido",
@@ -172,9 +171,6 @@ READING: Table = {
             "Se oyeron los {judged} chasquidos juzgados, pero tan poco más fuertes que lo que suena en el turno de los"
             " demás inyectores que pueden ser de un vecino y este inyector estar mudo."
         ),
-        ReasonCode.TWO_READINGS: (
-            "Podrían ser {rpm} rpm con uno de cada dos chasquidos ausente, o {rpm_other} rpm sin ninguno ausente."
-        ),
         ReasonCode.PARTNER_HIDES: (
             "Los inyectores que abren juntos suenan juntos: un compañero puede ocultar un chasquido ausente."
         ),
@@ -200,7 +196,6 @@ READING: Table = {
         Brief.ENGINE_TICKS_ONLY: "solo chasquidos como los de las válvulas",
         Brief.TWO_CANDIDATES: "dos chasquidos podrían ser de este inyector",
         Brief.MAY_BE_NEIGHBOUR: "el chasquido puede ser de un vecino",
-        Brief.TWO_READINGS: "dos regímenes encajan con el sonido",
         Brief.PARTNER_HIDES: "un compañero puede ocultar una falta",
         Brief.MANY_UNJUDGED: "demasiado sonido está perturbado",
         Brief.TICKS_FADE: "la supresión de ruido se llevó los chasquidos",
@@ -241,6 +236,7 @@ READING: Table = {
             "los {channels} canales difieren; se usó el {channel}: compruebe otro con --channel"
         ),
         WarningCode.ANOTHER_STREAM: "el archivo tiene {streams} pistas de sonido; se usó la primera",
+        WarningCode.CYCLE_LOST: "durante {seconds} s no se pudo seguir el ciclo del motor: ahí no se contó nada",
         WarningCode.RPM_ESTIMATED: "no se indicaron rpm; el sonido se repite como a unas {rpm} rpm",
         WarningCode.RPM_CONTRADICTED: (
             "se indicaron {rpm_given} rpm, el sonido se repite como a {rpm_heard} rpm: compruebe el tacómetro"
@@ -277,7 +273,6 @@ READING: Table = {
             " comparar."
         ),
         StepCode.RECORD_SPREAD: "Grabe también cada compañero, con la sonda en su propio cuerpo.",
-        StepCode.GIVE_RPM: "Lea las rpm en el tacómetro o el escáner e indíquelas con --rpm.",
         StepCode.CHECK_RPM: "Compruebe las rpm y el modo de inyección: {rpm_given} rpm indicadas, {rpm_heard} oídas.",
         StepCode.COMPARE_OTHERS: (
             "Grabe los demás inyectores del mismo modo. Si solo falla este, intercambiarlo con otro muestra si el"
