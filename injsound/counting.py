@@ -92,7 +92,7 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         others = company.engine_company(strength, lock.clock, phases, cycles)
     silent = _silent_spans(due, present | hidden, others, neighbours)
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
-    hidden |= covered(mode, due, due + 1e-6)
+    hidden = hidden | covered(mode, due, due + 1e-6)
     states = _states(matches, hidden)
     peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
     made = Events(

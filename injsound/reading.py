@@ -21,6 +21,9 @@ from injsound.sound.clock import cycle_length, time_at
 from injsound.sound.filters import muted, whitened
 from injsound.sound.signals import covered, true_runs
 
+# In less no cycle repeats; every stage has a few thousand samples to look at.
+_SHORTEST_S = 1.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Memory:
@@ -58,11 +61,17 @@ def read(
     Raises
     ------
     ParameterError
-        If the speed is impossible, or there is nothing to read.
+        If the speed is impossible, a chapter too short, or there is nothing to read.
     """
     memory = _Memory(interval_s=None if rpm is None else cycle_interval(check_rpm(rpm)), typed=rpm is not None)
     heard: list[Heard] = []
     for recording in chapters:
+        length_s = len(recording.y) / recording.sr
+        if length_s < _SHORTEST_S:
+            raise ParameterError(
+                f"chapter at {recording.start_s:g} s is {length_s:.3g} s long; expected {_SHORTEST_S:g} s or more: "
+                "join it to the one before"
+            )
         chapter, memory = _hear(recording, engine, memory)
         # The samples go: a view of none of them would keep them all.
         heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))

@@ -289,6 +289,11 @@ def test_nothing_to_read_is_refused():
         read([], engine=SIX)
 
 
+def test_a_scrap_of_sound_is_refused(whole):
+    with pytest.raises(ParameterError, match=r"at 0 s is 0.02 s long; expected 1 s or more"):
+        read([replace(whole[0], y=whole[0].y[: round(0.02 * whole[0].sr)])], engine=SIX)
+
+
 def test_an_impossible_speed_is_refused(whole):
     with pytest.raises(ParameterError, match="rpm is 0"):
         read([whole[0]], engine=SIX, rpm=0.0)

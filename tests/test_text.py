@@ -250,3 +250,21 @@ def test_figures_are_written_plainly(value, shown):
 def test_a_code_among_the_figures_is_said_in_words():
     assert "before" in WORDS.say(Why.CELL_MISSING, cylinder=2, stage=Stage.BEFORE)
     assert "not known" in WORDS.say(Screen.CASE_ENTRY, shaking=Shaking.UNKNOWN)
+
+
+@pytest.mark.parametrize(
+    ("share", "bound", "shown"),
+    [
+        (0.0, False, "0.00 %"),
+        (0.000143, False, "0.014 %"),  # an hour of ticks: 1 - 0.05^(1/21000)
+        (0.000143, True, "0.015 %"),
+        (0.0079567, True, "0.80 %"),
+        (0.00801, True, "0.81 %"),
+        (0.05, True, "5.0 %"),
+        (0.0321, False, "3.2 %"),
+        (0.135, False, "14 %"),
+        (0.131, True, "14 %"),
+    ],
+)
+def test_two_digits_and_a_bound_is_never_rounded_down(share, bound, shown):
+    assert Words().percent(share, bound=bound) == shown

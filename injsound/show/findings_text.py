@@ -256,7 +256,7 @@ def _left(found: VerifyFinding, words: Words) -> list[str]:
     if found.rate_high is None:
         return []
     after: dict[str, Figure] = {"skipped": found.after.skipped, "judged": found.after.judged}
-    return [words.say(Line.VERIFY_AFTER, {**after, "high": words.percent(found.rate_high)})]
+    return [words.say(Line.VERIFY_AFTER, {**after, "high": words.percent(found.rate_high, bound=True)})]
 
 
 def blocks_of(findings: Findings, words: Words) -> list[Block]:

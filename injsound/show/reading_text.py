@@ -264,7 +264,7 @@ def _counts(reading: Reading, words: Words) -> dict[str, Figure]:
         "judged": skips.judged,
         "rate": words.percent(skips.rate),
         "low": words.percent(skips.rate_low),
-        "high": words.percent(skips.rate_high),
+        "high": words.percent(skips.rate_high, bound=True),
     }
 
 

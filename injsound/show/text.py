@@ -3,6 +3,7 @@
 The sentences themselves stand in ``words/``. Numbers are written as the language writes them; dates stay ISO.
 """
 
+import math
 import re
 import textwrap
 from collections.abc import Mapping
@@ -129,23 +130,29 @@ class Words:
         # What rounds to nothing has no minus.
         return _UNKNOWN if value is None else self._marked(f"{value:{'+' if sign else ''}z.{digits}f}")
 
-    def percent(self, share: float | None) -> str:
-        """A share in percent, with two significant digits.
+    def percent(self, share: float | None, *, bound: bool = False) -> str:
+        """A share in percent, with two significant digits under 10 %.
 
         Parameters
         ----------
         share : float or None
             From 0 to 1; None reads as a dash [unitless].
+        bound : bool
+            Whether nothing smaller may be said: it is rounded up.
 
         Returns
         -------
         str
-            Such as "3.6 %" or "0.80 %".
+            Such as "3.6 %" or "0.014 %".
         """
         if share is None:
             return _UNKNOWN
         value = 100 * share
-        return f"{self.number(value, 2 if value < 1 else 1 if value < 10 else 0)} %"
+        digits = 2 if value <= 0 else max(0, 1 - math.floor(math.log10(value)))
+        if bound:
+            # What is exact to twelve digits is not raised by the thirteenth.
+            value = math.ceil(round(value * 10**digits, 9)) / 10**digits
+        return f"{self.number(value, digits)} %"
 
     def chance(self, p: float) -> str:
         """How often something comes up by chance alone.
@@ -163,7 +170,7 @@ class Words:
         if p >= _AS_NOT:
             return self.say(Phrase.CHANCE_EXPLAINS)
         rare = p < _RAREST
-        shown = self.say(Phrase.UNDER, value=self.percent(_RAREST)) if rare else self.percent(p)
+        shown = self.say(Phrase.UNDER, value=f"{self.number(100 * _RAREST, 2)} %") if rare else self.percent(p)
         return self.say(Phrase.BY_CHANCE, p=shown)
 
     def caution(self) -> str:

@@ -38,6 +38,8 @@ CLICK_FRAME_S = 0.002
 CLICK_BAND_HZ = 1500.0
 # The filter's ring, down to exp(-2 pi 0.707 1500 t) < 1e-11.
 CLICK_RING_S = 0.004
+# Shorter ones hold no engine cycle that repeats.
+SHORTEST_CHAPTER_S = 1.0
 # A channel is taken instead of the first when its ticks stand out by this much more; 6 dB is twice the amplitude.
 CLEAR_LEAD_DB = 3.0
 # Channels whose click energy rises and falls together less than this carry different sounds.
@@ -80,9 +82,9 @@ def chapters(
     """
     if channel is not None and channel < 1:
         raise ParameterError(f"channel is {channel}; expected 1 or more: channels are counted from 1")
-    if not 0 < chapter_s <= decoders.MAX_SECONDS or not 0 <= overlap_s <= chapter_s / 2:
+    if not SHORTEST_CHAPTER_S <= chapter_s <= decoders.MAX_SECONDS or not 0 <= overlap_s <= chapter_s / 2:
         raise ParameterError(
-            f"chapter of {chapter_s:g} s with overlap {overlap_s:g} s; expected a chapter of up to "
+            f"chapter of {chapter_s:g} s with overlap {overlap_s:g} s; expected a chapter of {SHORTEST_CHAPTER_S:g} to "
             f"{decoders.MAX_SECONDS:g} s and an overlap of at most half of it: change one"
         )
     return _chapters(Path(path), channel, chapter_s, overlap_s)
