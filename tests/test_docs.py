@@ -13,7 +13,7 @@ from takes import made_reading, take
 import injsound
 from injsound.cli import cli
 from injsound.findings.two_speed import compare_speeds
-from injsound.results import OpenTime
+from injsound.results import OpenTime, SpanKind
 from injsound.show.findings_text import tell_two_speed
 from injsound.show.text import Words
 
@@ -45,6 +45,36 @@ def test_the_two_speeds_are_as_printed():
         made = replace(made, open_time=OpenTime(median_ms=gap_ms, spread_ms=0.02, drift_ms=0.0, count=count))
         takes.append(take(made, 2))
     assert "\n".join(tell_two_speed(compare_speeds(takes), Words())) in page
+
+
+def _schema_fields(node, inside=""):
+    """Every field of the schema by its path, as in "readings[].skips.due"."""
+    for kind in (node, *node.get("anyOf", ())):
+        for name, value in kind.get("properties", {}).items():
+            many = "properties" in value.get("items", {})
+            path = f"{inside}{name}{'[]' * many}"
+            yield path
+            yield from _schema_fields(value["items"] if many else value, f"{path}.")
+
+
+def _schema_words(node):
+    if isinstance(node, dict):
+        yield from node.get("enum", ())
+        node = list(node.values())
+    for part in node if isinstance(node, list) else ():
+        yield from _schema_words(part)
+
+
+def test_the_json_page_tells_every_field_and_no_other():
+    page = (ROOT / "docs" / "results.md").read_text(encoding="utf-8")
+    told = []
+    for section in page.split("\n## ")[1:]:
+        inside = re.findall(r"`([^`]+)`", section.splitlines()[0])
+        names = [name for row in re.findall(r"^\| (`[^|]+)\|", section, re.MULTILINE) for name in row.split("`")[1::2]]
+        told += [f"{path}.{name}" for path in inside for name in names] if inside else names
+    assert sorted(told) == sorted(set(_schema_fields(injsound.schema())))
+    words = {*_schema_words(injsound.schema()), *(kind.value for kind in SpanKind)}
+    assert all(f"`{word}`" in page for word in words)
 
 
 def test_the_python_page_runs_as_printed(tmp_path, monkeypatch):
