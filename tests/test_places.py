@@ -29,7 +29,7 @@ def _ring(bands, start_bin):
     return np.roll(level, start_bin, axis=1)
 
 
-def _mean_cycle(engine, probe, start, *, variety=1.0, dead=(), seed=0):
+def _mean_cycle(engine, probe, start, *, variety=1.0, dead=(), seed=0, crossed=None):
     """Two halves of a mean cycle that starts anywhere: a valve of its own kind per cylinder, and the injectors."""
     built, noise = np.random.default_rng(5), np.random.default_rng(seed)
     alike, level = built.uniform(0.3, 1.5, 7), np.zeros((7, BINS))
@@ -38,7 +38,8 @@ def _mean_cycle(engine, probe, start, *, variety=1.0, dead=(), seed=0):
         near = 0.7 ** abs(cylinder - probe)
         level += near * _ring(bands, round((phase + 0.11) * BINS))
         if cylinder not in dead:
-            level += 2 * near**2 * _ring(np.ones(7), round(phase * BINS))
+            turn = cylinder_phases(engine)[(crossed or {}).get(cylinder, cylinder)]
+            level += 2 * near**2 * _ring(np.ones(7), round(turn * BINS))
     return np.roll(level + 0.01 * noise.standard_normal((2, 7, BINS)), -round(start * BINS), axis=2).astype(np.float32)
 
 
@@ -169,6 +170,16 @@ def test_a_dead_injectors_place_is_found_though_another_sound_was_taken_for_its_
 def test_of_two_candidates_the_one_at_its_place_counts():
     takes = [_take(FOUR, c, ticks=(4, 2) if c == 2 else None) for c in (1, 2, 3, 4)]
     assert set(_placings(takes)) == {Placing.AT_PLACE}
+
+
+def test_where_connectors_were_crossed_a_tick_at_the_others_turn_is_its_own():
+    takes = [replace(_take(FOUR, c), connector=f"{c}") for c in (1, 2, 3, 4)]
+    crossed = {2: 3, 3: 2}
+    for cylinder, turn in crossed.items():
+        swapped = _take(FOUR, cylinder, ticks=(turn,), crossed=crossed)
+        takes.append(replace(swapped, connector=f"{turn}", stage=Stage.SWAPPED))
+    assert _placings(takes) == [Placing.AT_PLACE] * 6
+    assert Placing.AT_PLACE not in _placings([replace(t, connector="") for t in takes])[4:]
 
 
 def test_an_injector_heard_at_its_neighbours_is_not_dead():

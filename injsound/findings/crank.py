@@ -47,7 +47,7 @@ class MeanCycle:
     index : int
         Which of the takes it is.
     cylinder : int
-        As labelled [unitless].
+        At whose turn its injector ticks by the labels [unitless].
     stage : Stage
         Before or after the swap or repair.
     picture : Picture
@@ -119,20 +119,41 @@ def mean_cycles(takes: Sequence[Take]) -> list[MeanCycle]:
     found = [
         MeanCycle(
             index=index,
-            cylinder=take.cylinder,
+            cylinder=turn,
             stage=take.stage,
             picture=picture,
             length_s=float(np.median(np.diff(picture.row_times_s))),
             ticks=picture.candidates,
             silent=is_silent_place(take.reading),
         )
-        for index, take in enumerate(takes)
+        for index, (take, turn) in enumerate(zip(takes, turns_of(takes), strict=True))
         if (picture := take.reading.picture) is not None and picture.halves.shape[1] and len(picture.row_times_s) > 1
     ]
     if not found:
         return []
     usual = float(np.median([one.length_s for one in found]))
     return [one for one in found if max(one.length_s / usual, usual / one.length_s) <= MOST_SPEED_RATIO]
+
+
+def turns_of(takes: Sequence[Take]) -> list[int]:
+    """At whose turn each recording's injector ticks: where connectors were crossed, at the other cylinder's.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one engine; the connectors' labels before the swap say where each belongs.
+
+    Returns
+    -------
+    list of int
+        Cylinders; a take's own where its connector has no label or was at two cylinders [unitless].
+    """
+    homes: dict[str, set[int]] = {}
+    for take in takes:
+        if take.connector and take.stage is Stage.BEFORE:
+            homes.setdefault(take.connector, set()).add(take.cylinder)
+    known = {label: next(iter(at)) for label, at in homes.items() if len(at) == 1}
+    return [known.get(take.connector, take.cylinder) for take in takes]
 
 
 def usual_open_time(takes: Sequence[Take]) -> float:
