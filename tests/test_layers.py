@@ -52,7 +52,7 @@ ALLOWED = {
     "findings.trains": {"errors", "results", "findings.proportions"},
     "diagnoses": {"results"},
     "findings.verdict": {"results", "findings.trains"},
-    "findings.episodes": {"results", "diagnoses", "findings.verdict"},
+    "findings.episodes": {"results", "diagnoses", "findings.proportions", "findings.verdict"},
     "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes"},
     "findings.compare": {
         "results",

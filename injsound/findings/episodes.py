@@ -9,6 +9,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from injsound.diagnoses import Arm, Take
+from injsound.findings.proportions import log_ways
 from injsound.findings.verdict import LEAST_SEPARATION, UNFORESEEN_RATE
 from injsound.results import Events, FloatArray, Reading, ReasonCode, State, Verdict
 
@@ -266,16 +267,9 @@ def more_episodes_p(first: Arm, second: Arm) -> float:
     shares = _alike(first, second)
     odds = shares[0] * (1 - shares[1]) / (shares[1] * (1 - shares[0]))
     share = np.arange(max(0, total - second.blocks), min(first.blocks, total) + 1)
-    ways = _log_choose(first.blocks, share) + _log_choose(second.blocks, total - share) + share * np.log(odds)
+    ways = log_ways(first.blocks, share) + log_ways(second.blocks, total - share) + share * np.log(odds)
     weight = np.exp(ways - ways.max())
     return float(weight[share >= first.episodes].sum() / weight.sum())
-
-
-def _log_choose(n: int, k: np.ndarray) -> FloatArray:
-    from scipy.special import gammaln
-
-    ways: FloatArray = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
-    return ways
 
 
 def _alike(first: Arm, second: Arm) -> tuple[float, float]:

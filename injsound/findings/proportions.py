@@ -6,6 +6,10 @@ neither heard nor skipped and is left out before a function here sees it.
 """
 
 import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from injsound.errors import ParameterError
 
@@ -192,6 +196,31 @@ def fisher_exact(first: tuple[int, int], second: tuple[int, int], *, alternative
 def _check_counts(skipped: int, judged: int) -> None:
     if judged < 1 or not 0 <= skipped <= judged:
         raise ParameterError(f"{skipped} skipped of {judged} judged is not a count; expected 1 or more judged events")
+
+
+def log_ways(n: int, k: npt.NDArray[np.integer[Any]]) -> npt.NDArray[np.floating[Any]]:
+    """How many ways there are to choose some of n.
+
+    Parameters
+    ----------
+    n : int
+        Of how many [unitless].
+    k : ndarray of int
+        How many [unitless].
+
+    Returns
+    -------
+    ndarray
+        Natural log of the binomial coefficient; minus infinity outside 0 to n [unitless].
+    """
+    from scipy.special import gammaln
+
+    inside = (k >= 0) & (k <= n)
+    safe = np.where(inside, k, 0)
+    log: npt.NDArray[np.floating[Any]] = np.where(
+        inside, gammaln(n + 1) - gammaln(safe + 1) - gammaln(n - safe + 1), -np.inf
+    )
+    return log
 
 
 def checked_share(value: float, name: str) -> float:

@@ -6,13 +6,12 @@ A train is a boolean array, one entry per judged event in order of time, True = 
 import math
 from bisect import bisect_left
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from injsound.errors import ParameterError
-from injsound.findings.proportions import CONFIDENCE, checked_share, exact_limits, zero_bound
+from injsound.findings.proportions import CONFIDENCE, checked_share, exact_limits, log_ways, zero_bound
 from injsound.results import FloatArray, Pattern
 
 BoolArray = npt.NDArray[np.bool_]
@@ -112,21 +111,12 @@ def _runs_distribution(ones: int, zeros: int) -> FloatArray:
         return np.array([0.0, 1.0])
     runs = np.arange(2 * min(ones, zeros) + 2)
     low, high = runs // 2, runs - runs // 2  # runs of either kind; the kinds change places where the number is odd
-    log_ways = np.logaddexp(
-        _log_choose(ones - 1, low - 1) + _log_choose(zeros - 1, high - 1),
-        _log_choose(ones - 1, high - 1) + _log_choose(zeros - 1, low - 1),
+    both = np.logaddexp(
+        log_ways(ones - 1, low - 1) + log_ways(zeros - 1, high - 1),
+        log_ways(ones - 1, high - 1) + log_ways(zeros - 1, low - 1),
     )
-    probability: FloatArray = np.exp(log_ways - _log_choose(ones + zeros, np.array(ones)))
+    probability: FloatArray = np.exp(both - log_ways(ones + zeros, np.array(ones)))
     return probability
-
-
-def _log_choose(n: int, k: npt.NDArray[np.integer[Any]]) -> FloatArray:
-    from scipy.special import gammaln
-
-    inside = (k >= 0) & (k <= n)
-    safe = np.where(inside, k, 0)
-    log_ways: FloatArray = gammaln(n + 1) - gammaln(safe + 1) - gammaln(n - safe + 1)
-    return np.where(inside, log_ways, -np.inf)
 
 
 def _sum_no_likelier(probability: FloatArray, observed: float) -> float:
