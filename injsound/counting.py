@@ -80,31 +80,17 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     sr, start_s = recording.sr, recording.start_s
     sure = chapter.choice.sure and not _strayed(asked, chapter.choice.own.gap_s)
     choice = replace(chapter.choice, own=asked.own, sure=sure)
-    cycles, due, hidden, matches = asked.cycles, asked.due, asked.hidden, asked.matches
-    present = ~hidden & (matches.skip_probability < 0.5)
+    cycles, due, matches = asked.cycles, asked.due, asked.matches
+    present = ~asked.hidden & (matches.skip_probability < 0.5)
     gaps = opentime.measure_gaps(recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan))
-    shift = gaps.open_offset_s
-    neighbours = _neighbour_ticks(white, sr, start_s, lock, choice, cycles, matches.due_s - due)
-    others = company.neighbours_company(neighbours, len(due))
-    beside = others.audible
-    if not beside:
-        phases = tuple((asked.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
-        others = company.engine_company(strength, lock.clock, phases, cycles)
-    silent = _silent_spans(due, present | hidden, others, neighbours)
+    beside = _listen_beside(chapter, asked, choice, white, strength, per_cycle)
+    silent = _silent_spans(due, present | asked.hidden, beside)
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
-    hidden = hidden | covered(mode, due, due + 1e-6)
-    states = _states(matches, hidden)
+    hidden = asked.hidden | covered(mode, due, due + 1e-6)
     peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
-    made = Events(
-        time_s=matches.due_s + shift,
-        state=states,
-        skip_probability=np.where(hidden, np.nan, matches.skip_probability),
-        heard_at_s=np.where(present & ~hidden, matches.heard_s + shift, np.nan),
-        level_db=np.where(present & ~hidden, _levels(peak, matches), np.nan),
-        open_time_ms=np.where(hidden, np.nan, gaps.event_gap_s * 1e3),
-        neighbours=_presence(states, others),
-    )
+    made = _events(matches, gaps, present=present, hidden=hidden, peak=peak, others=beside.others)
     keep = ~covered(silent, due, due + 1e-6)
+    open_phase = asked.own.phase + gaps.open_offset_s / cycle_length(lock.clock)
     return replace(
         chapter,
         choice=choice,
@@ -113,13 +99,57 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         spans=chapter.quality.spans + silent + mode,
         matches=matches,
         tick_over_noise_db=float(20 * np.log10(max(peak, 1e-9) / max(noise, 1e-9))) if present.any() else None,
-        audible=others.audible,
-        injectors_audible=beside,
-        jitter=_timing(made, cycles, neighbours, choice, per_cycle),
-        picture=counted_picture(
-            strength, lock, asked.own.phase + shift / cycle_length(lock.clock), per_cycle, matches, sr, shift
-        ),
+        audible=beside.others.audible,
+        injectors_audible=beside.by_ticks,
+        jitter=_timing(made, cycles, beside.neighbours, choice, per_cycle),
+        picture=counted_picture(strength, lock, open_phase, per_cycle, matches, sr, gaps.open_offset_s),
         gap_s=gaps.gap_s,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Beside:
+    """What else of the engine is heard at each event: the neighbours' ticks, else (``by_ticks`` false) any sound."""
+
+    neighbours: list[company.NeighbourTicks]
+    others: company.Company
+    by_ticks: bool
+
+
+def _listen_beside(
+    chapter: Heard, asked: _Asked, choice: ticks.Choice, white: FloatArray, strength: OnsetStrength, per_cycle: int
+) -> _Beside:
+    recording, lock = chapter.recording, chapter.lock
+    assert lock is not None
+    late = asked.matches.due_s - asked.due
+    neighbours = _neighbour_ticks(white, recording.sr, recording.start_s, lock, choice, asked.cycles, late)
+    others = company.neighbours_company(neighbours, len(asked.due))
+    if others.audible:
+        return _Beside(neighbours=neighbours, others=others, by_ticks=True)
+    phases = tuple((asked.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
+    others = company.engine_company(strength, lock.clock, phases, asked.cycles)
+    return _Beside(neighbours=neighbours, others=others, by_ticks=False)
+
+
+def _events(
+    matches: Matches,
+    gaps: opentime.Gaps,
+    *,
+    present: npt.NDArray[np.bool_],
+    hidden: npt.NDArray[np.bool_],
+    peak: float,
+    others: company.Company,
+) -> Events:
+    """Every due event, its times told from the open click."""
+    there = present & ~hidden
+    return Events(
+        time_s=matches.due_s + gaps.open_offset_s,
+        state=_states(matches, hidden),
+        skip_probability=np.where(hidden, np.nan, matches.skip_probability),
+        heard_at_s=np.where(there, matches.heard_s + gaps.open_offset_s, np.nan),
+        level_db=np.where(there, _levels(peak, matches), np.nan),
+        open_time_ms=np.where(hidden, np.nan, gaps.event_gap_s * 1e3),
+        neighbours=_presence(len(hidden), others),
     )
 
 
@@ -206,19 +236,14 @@ def _neighbour_ticks(
     ]
 
 
-def _silent_spans(
-    due: FloatArray,
-    there: npt.NDArray[np.bool_],
-    others: company.Company,
-    neighbours: list[company.NeighbourTicks],
-) -> tuple[Span, ...]:
+def _silent_spans(due: FloatArray, there: npt.NDArray[np.bool_], beside: _Beside) -> tuple[Span, ...]:
     """Three or more events in a row without this tick and without the others: the whole engine fell silent."""
     spans = []
     for first, after in true_runs(~there):
         if after - first < _FEWEST_SILENT:
             continue
-        without = others.audible and np.mean(others.heard[first:after]) < 0.5
-        if without or company.silent_run(neighbours, int(first), int(after)):
+        without = beside.others.audible and np.mean(beside.others.heard[first:after]) < 0.5
+        if without or company.silent_run(beside.neighbours, int(first), int(after)):
             half = 0.5 * np.median(np.diff(due))
             spans.append(
                 Span(from_s=float(due[first] - half), to_s=float(due[after - 1] + half), kind=SpanKind.ENGINE_SILENT)
@@ -254,9 +279,9 @@ def _states(matches: Matches, hidden: npt.NDArray[np.bool_]) -> tuple[State, ...
     )
 
 
-def _presence(states: tuple[State, ...], others: company.Company) -> tuple[Neighbours, ...]:
+def _presence(count: int, others: company.Company) -> tuple[Neighbours, ...]:
     if not others.audible:
-        return (Neighbours.NOT_CHECKED,) * len(states)
+        return (Neighbours.NOT_CHECKED,) * count
     return tuple(Neighbours.HEARD if there else Neighbours.NOT_HEARD for there in others.heard)
 
 

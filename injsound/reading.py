@@ -15,7 +15,7 @@ from injsound.errors import ParameterError
 from injsound.heard import Heard, is_contradicted, without_count
 from injsound.joining import join
 from injsound.pictures import uncounted_picture
-from injsound.results import UNJUDGED_KINDS, FloatArray, Reading, Recording, Span, SpanKind, Verdict
+from injsound.results import UNJUDGED_KINDS, FloatArray, OnsetStrength, Reading, Recording, Span, SpanKind, Verdict
 from injsound.sound import cycle, engine_speed, knocks, onsets, quality, ticks
 from injsound.sound.clock import cycle_length, time_at
 from injsound.sound.filters import muted, whitened
@@ -89,6 +89,15 @@ def read(
 
 
 def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, _Memory]:
+    """One chapter, and what it taught."""
+    chapter, strength = _follow(recording, engine, memory)
+    if chapter.lock is None or not chapter.lock.holds or not chapter.settled:
+        return chapter, memory
+    return _choose_and_count(chapter, strength, engine, memory)
+
+
+def _follow(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, OnsetStrength]:
+    """What may not be judged, and the engine's cycle followed; bumps are taken out of the sound."""
     checked = quality.judge_quality(recording, interval_s=memory.interval_s)
     strength = onsets.onset_strength(recording, bandwidth_hz=checked.bandwidth_hz)
     blind = tuple(span for span in checked.spans if span.kind in UNJUDGED_KINDS)
@@ -100,24 +109,30 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard,
         profile=memory.profile,
         without=blind,
     )
-    lock = followed.lock
-    checked = replace(checked, spans=(*checked.spans, *_lost_spans(lock, blind)))
+    checked = replace(checked, spans=(*checked.spans, *_lost_spans(followed.lock, blind)))
     struck = knocks.find_knocks(recording.y, recording.sr, recording.start_s, checked.spans)
     bumps = [span for span in checked.spans if span.kind is SpanKind.BUMP]
-    recording = replace(recording, y=muted(recording.y, recording.sr, recording.start_s, bumps))
-    nothing = Heard(
-        recording=recording,
+    muffled = muted(recording.y, recording.sr, recording.start_s, bumps)
+    chapter = Heard(
+        recording=replace(recording, y=muffled),
         end_s=recording.start_s + len(recording.y) / recording.sr,
         quality=checked,
-        lock=lock,
+        lock=followed.lock,
         spans=checked.spans,
         suggested_s=followed.suggested_s if memory.typed else None,
         settled=followed.settled,
         knocks=struck,
     )
-    if lock is None or not lock.holds or not followed.settled:
-        return nothing, memory
-    white = whitened(recording.y, recording.sr, high_hz=checked.bandwidth_hz)
+    return chapter, strength
+
+
+def _choose_and_count(
+    chapter: Heard, strength: OnsetStrength, engine: Engine, memory: _Memory
+) -> tuple[Heard, _Memory]:
+    """The own tick, as chosen before or now, and its events."""
+    recording, lock = chapter.recording, chapter.lock
+    assert lock is not None
+    white = whitened(recording.y, recording.sr, high_hz=chapter.quality.bandwidth_hz)
     per_cycle = EVENTS_PER_CYCLE[engine.injection]
     choice = memory.choice or ticks.choose_tick(
         recording.y,
@@ -130,7 +145,7 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard,
         per_cycle=per_cycle,
     )
     learnt = replace(memory, interval_s=memory.interval_s or cycle_length(lock.clock), profile=lock.profile)
-    chapter = replace(nothing, choice=choice)
+    chapter = replace(chapter, choice=choice)
     uncounted = replace(chapter, picture=uncounted_picture(strength, lock, choice))
     if choice.found is not ticks.Found.OWN and not choice.only_by_skips:
         return uncounted, learnt
