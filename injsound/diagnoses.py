@@ -117,6 +117,7 @@ class Why(StrEnum):
     """Reasons of a finding; the figures of each are listed beside it."""
 
     MORE_EPISODES = "more episodes"  # cylinder, episodes, others, p
+    TICK_BY_TICK = "tick by tick"  # skipped, judged, others_skipped, others_judged, p: a description, no evidence
     STANDS_APART = "stands apart"  # cylinder, measure, value, others, low, high
     OPENS_SHORT = "opens short"  # cylinder, measure, value, low, high, volts: a lead
     OPENS_LONG = "opens long"  # cylinder, measure, value, low, high: a lead

@@ -157,7 +157,13 @@ def test_the_skipping_one_is_named():
     found = compare_injectors([take(made_reading(EIGHT if c == 3 else NONE), c) for c in (1, 2, 3, 4)])
     assert found.verdict is CompareVerdict.ODD_ONE
     assert found.odd == (3,)
-    assert _whys(found) == [Why.MORE_EPISODES]
+    assert _whys(found) == [Why.MORE_EPISODES, Why.TICK_BY_TICK]
+    # Beside it, as a description, Fisher's test of single ticks.
+    n, skips = len(EIGHT), int(EIGHT.sum())
+    figures = found.reasons[1].figures
+    assert [figures[key] for key in ("skipped", "judged", "others_skipped", "others_judged")] == [skips, n, 0, 3 * n]
+    expected = stats.fisher_exact([[skips, n - skips], [0, 3 * n]], alternative="greater").pvalue
+    assert figures["p"] == pytest.approx(expected, rel=0.05)  # two digits are kept
 
 
 def test_a_sound_set_that_shook_has_none():

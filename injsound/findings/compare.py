@@ -24,6 +24,7 @@ from injsound.findings.episodes import (
     pooled,
     seconds_for,
     shows_fault,
+    tick_by_tick,
 )
 from injsound.findings.opening import like_open_times, opening_leads
 from injsound.findings.places import settle
@@ -271,6 +272,8 @@ def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
             "p": _rounded(side.p[Measure.SKIPS]),
         }
         found.append(Reason(why=Why.MORE_EPISODES, figures=figures))
+        if side.arm.judged and pooled(rest).judged:
+            found.append(tick_by_tick(side.arm, pooled(rest)))
     if side.steadiness_us is not None and side.p.get(Measure.STEADINESS, 1.0) < LEVEL:
         others = others_steadiness(side, sides)
         spread: dict[str, Figure] = {

@@ -6,7 +6,15 @@ from enum import Enum
 
 from injsound.diagnoses import Arm, Exchange, Misfires, Reason, Stage, SwapFinding, SwapVerdict, Take, Why
 from injsound.findings.alike import same_recordings, unlike_conditions, unlike_engines, unlike_lengths, unlike_speeds
-from injsound.findings.episodes import LEVEL, arm_of_takes, more_episodes_p, pooled, seconds_for, shows_fault
+from injsound.findings.episodes import (
+    LEVEL,
+    arm_of_takes,
+    more_episodes_p,
+    pooled,
+    seconds_for,
+    shows_fault,
+    tick_by_tick,
+)
 from injsound.findings.misfires import second_evidence
 
 _CELLS = 4
@@ -135,18 +143,22 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int, exchange: Exchange) -
     (partner,) = {cylinder for cylinder, _ in arms} - {first}
     before, fellow = arms[first, Stage.BEFORE], arms[partner, Stage.BEFORE]
     stayed, followed = arms[first, Stage.SWAPPED], arms[partner, Stage.SWAPPED]
-    p_moved = more_episodes_p(pooled([before, followed]), pooled([fellow, stayed]))
-    p_stayed = more_episodes_p(pooled([before, stayed]), pooled([fellow, followed]))
+    as_moved = pooled([before, followed]), pooled([fellow, stayed])
+    as_stayed = pooled([before, stayed]), pooled([fellow, followed])
+    p_moved, p_stayed = more_episodes_p(*as_moved), more_episodes_p(*as_stayed)
     moved, still = SwapVerdict.FOLLOWS_INJECTOR, SwapVerdict.STAYS_WITH_CYLINDER
     if exchange is Exchange.CONNECTORS:
         moved, still = still, moved
     figures = {"episodes": before.episodes, "blocks": before.blocks}
 
-    def found(verdict: SwapVerdict, why: Why, record_s: float | None = None) -> SwapFinding:
+    def found(
+        verdict: SwapVerdict, why: Why, sides: tuple[Arm, Arm] | None = None, record_s: float | None = None
+    ) -> SwapFinding:
+        beside = [tick_by_tick(*sides)] if sides and all(side.judged for side in sides) else []
         return SwapFinding(
             verdict=verdict,
             cells=arms,
-            reasons=(Reason(why=why, figures=figures),),
+            reasons=(Reason(why=why, figures=figures), *beside),
             p_injector=p_stayed if exchange is Exchange.CONNECTORS else p_moved,
             p_cylinder=p_moved if exchange is Exchange.CONNECTORS else p_stayed,
             record_s=record_s,
@@ -157,16 +169,16 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int, exchange: Exchange) -
     faults = shows_fault(stayed), shows_fault(followed)
     clear = more_episodes_p(before, fellow) < LEVEL
     if faults == (False, True) and p_moved < LEVEL and more_episodes_p(followed, stayed) < _CELL_LEVEL:
-        return found(moved, Why.MORE_EPISODES)
+        return found(moved, Why.MORE_EPISODES, as_moved)
     if faults == (True, False) and p_stayed < LEVEL and more_episodes_p(stayed, followed) < _CELL_LEVEL:
-        return found(still, Why.MORE_EPISODES)
+        return found(still, Why.MORE_EPISODES, as_stayed)
     clean = not shows_fault(fellow)
     alike = all(more_episodes_p(after, fellow) < _CELL_LEVEL for after in (stayed, followed))
     if all(faults) and clean and clear and alike:
-        return found(SwapVerdict.BOTH, Why.MORE_EPISODES)
+        return found(SwapVerdict.BOTH, Why.MORE_EPISODES, (pooled([before, stayed, followed]), fellow))
     if not any(faults) and clean and all(_is_gone(before, after) for after in (stayed, followed)):
-        return found(SwapVerdict.NEITHER, Why.NOTHING_SKIPS)
-    return found(SwapVerdict.NOT_SHOWN, Why.DIFFERENCE_UNCLEAR, seconds_for(_EPISODES_FOR_VERDICT, before))
+        return found(SwapVerdict.NEITHER, Why.NOTHING_SKIPS, (before, pooled([stayed, followed])))
+    return found(SwapVerdict.NOT_SHOWN, Why.DIFFERENCE_UNCLEAR, record_s=seconds_for(_EPISODES_FOR_VERDICT, before))
 
 
 def _with_misfires(found: SwapFinding, first: int, before: Misfires, swapped: Misfires) -> SwapFinding:

@@ -19,6 +19,7 @@ from injsound.diagnoses import (
     TwoSpeedFinding,
     VerifyFinding,
     VerifyVerdict,
+    Why,
     WiggleFinding,
 )
 from injsound.results import Figure
@@ -108,7 +109,8 @@ def _swap(found: SwapFinding, words: Words, *, next_too: bool) -> Block:
         if next_too and found.record_s:
             said.append(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     else:
-        said = [words.say(found.exchange), swap_headline(found, words), words.say(Line.PROOF)]
+        beside = tuple(reason for reason in found.reasons if reason.why is Why.TICK_BY_TICK)
+        said = [words.say(found.exchange), swap_headline(found, words), *_reasons(beside, words), words.say(Line.PROOF)]
     said += _reasons(found.second, words)
     return Block(title=words.say(Line.SWAP), table=tuple(rows), widths=(8, 33, 18), said=tuple(said))
 

@@ -124,6 +124,10 @@ FINDINGS: Table = {
     },
     Why: {
         Why.MORE_EPISODES: ("Bad moments: {episodes} at cylinder {cylinder}, {others} elsewhere ({p})."),
+        Why.TICK_BY_TICK: (
+            "Tick by tick, only as a description: {skipped} of {judged} missing there, {others_skipped} of"
+            " {others_judged} elsewhere ({p})."
+        ),
         Why.STANDS_APART: "Cylinder {cylinder}: {measure} {value}, its fellows' {low} to {high}.",
         Why.OPENS_SHORT: (
             "Lead, no verdict: cylinder {cylinder}'s {measure} is short, {value}, its fellows' {low} to {high}. Voltage"

@@ -133,6 +133,10 @@ FINDINGS: Table = {
     },
     Why: {
         Why.MORE_EPISODES: ("Tropiezos: {episodes} en el cilindro {cylinder}, {others} en los demás ({p})."),
+        Why.TICK_BY_TICK: (
+            "Chasquido por chasquido, solo como descripción: faltan {skipped} de {judged} ahí y {others_skipped} de"
+            " {others_judged} en los demás ({p})."
+        ),
         Why.STANDS_APART: "Cilindro {cylinder}: {measure} {value}, en los demás de {low} a {high}.",
         Why.OPENS_SHORT: (
             "Pista, no veredicto: en el cilindro {cylinder} el {measure} es corto, {value}, en los demás de {low} a"
