@@ -6,10 +6,11 @@ be used; 2 wrong usage. Heavy libraries are imported inside the commands, so tha
 
 import os
 import sys
-from collections.abc import Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING
+from traceback import walk_tb
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -31,8 +32,37 @@ if TYPE_CHECKING:
 _SUFFIXES = (".png", ".svg")
 
 
+class _PrintError(Exception):
+    """What was printed did not arrive."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(error.strerror or str(error))
+        self.reader_gone = isinstance(error, BrokenPipeError)
+
+
+@contextmanager
+def _told_apart() -> Iterator[None]:
+    """Tell an error of printing from the system's other ones, of which click would end the program without a word."""
+    try:
+        yield
+    except OSError as error:
+        if any(frame.f_code is click.echo.__code__ for frame, _ in walk_tb(error.__traceback__)):
+            raise _PrintError(error) from error
+        if error.filename is None:
+            raise InjsoundError(f"the system refused: {error.strerror or error}; run it again") from error
+        raise
+
+
 class _Cautioned(click.Group):
     """Help that ends in the cautions; their sentence is fetched only when help is asked for."""
+
+    def make_context(self, *given: Any, **settings: Any) -> click.Context:
+        with _told_apart():
+            return super().make_context(*given, **settings)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _told_apart():
+            return super().invoke(ctx)
 
     def format_epilog(self, _: click.Context, formatter: click.HelpFormatter) -> None:
         from injsound.show.text import Words
@@ -349,6 +379,8 @@ def main(arguments: list[str] | None = None) -> int:
         return result if isinstance(result, int) else 0
     except click.ClickException as error:
         return _tell_usage(error)
+    except _PrintError as error:
+        return _tell_unprinted(error)
     except (InjsoundError, OSError) as error:
         if "--debug" in given:
             raise
@@ -369,18 +401,20 @@ def _tell_usage(error: click.ClickException) -> int:
 
 
 def _tell_failure(error: InjsoundError | OSError) -> int:
-    """What went wrong; an error of the system that names no file is one of standard output."""
-    if isinstance(error, OSError) and error.filename is None:
-        # What still waits to be written would fail once more at the end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        if isinstance(error, BrokenPipeError):
-            return 0  # the reader has gone: nothing more is said to it
-        what = f"cannot write the result: {error.strerror or error}"
-        click.echo(f"injsound: {what}; expected room for it: send it to another place", err=True)
-        return 1
+    """What went wrong; an error of the system names its file."""
     told = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else error
     click.echo(f"injsound: {told}", err=True)
     return 2 if isinstance(error, ParameterError) else 1
+
+
+def _tell_unprinted(error: _PrintError) -> int:
+    """That the result did not arrive; nothing where its reader has gone."""
+    # What still waits to be written would fail once more at the end.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if error.reader_gone:
+        return 0
+    click.echo(f"injsound: cannot write the result: {error}; expected room for it: send it to another place", err=True)
+    return 1
 
 
 def run() -> None:

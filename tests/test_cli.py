@@ -1,5 +1,6 @@
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -194,6 +195,27 @@ def test_a_systems_error_over_a_file_names_the_file_and_leaves_standard_output_o
     told = capsys.readouterr()
     assert told.err == "injsound: notes.txt: Permission denied\n"
     assert told.out == "still open\n"
+
+
+def test_a_systems_error_that_names_no_file_is_not_called_one_of_printing(monkeypatch, capsys):
+    def fails(*_):
+        raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.setattr("injsound.cli._share", fails)
+    assert main(["plan", "--rpm", "700"]) == 1
+    print("still open")
+    told = capsys.readouterr()
+    assert told.err == "injsound: the system refused: Broken pipe; run it again\n"
+    assert told.out == "still open\n"
+
+
+@pytest.mark.parametrize("arguments", [["plan", "--rpm", "700"], ["--help"]])
+def test_a_reader_that_has_gone_is_told_nothing(arguments):
+    reader, writer = os.pipe()
+    os.close(reader)
+    with os.fdopen(writer, "wb") as gone:
+        done = run_program(*arguments, stdout=gone)
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def run_program(*arguments: str, stdout) -> subprocess.CompletedProcess[str]:
