@@ -244,14 +244,15 @@ def batch(
     words: "Words",
 ) -> None:
     """Read every recording below FOLDER to one CSV and JSON Lines; run again to go on where it stopped."""
-    from injsound.cases.many import read_folder
+    from injsound.cases.many import count_table, read_folder
 
-    count, failed = 0, 0
+    count = 0
     for file, problem in read_folder(folder, out or folder, engine=typed.engine(), rpm=typed.rpm, jobs=jobs):
-        count, failed = count + 1, failed + bool(problem)
+        count += 1
         click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
+    files, failed = count_table(out or folder)
     table = str(Path(out or folder) / "results.csv")
-    click.echo(words.say(Screen.BATCH_DONE, count=count, failed=failed, file=table))
+    click.echo(words.say(Screen.BATCH_DONE, count=count, files=files, failed=failed, file=table))
     context.exit(int(failed > 0))
 
 

@@ -634,6 +634,8 @@ def test_every_look_into_a_file_tells_a_failing_disk(tmp_path, monkeypatch, ask)
         def readable(self):
             return True
 
+        seekable = readable
+
         def readinto(self, _):
             raise OSError(5, "Input/output error")
 

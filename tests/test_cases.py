@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from takes import made_reading, take
 
-from injsound.cases import store
+from injsound.cases import many, store
 from injsound.cases.adding import add_entries, new_case
 from injsound.cases.case import Case, CaseError, Entry, entry_from_name, load_case, unlisted
 from injsound.cases.evidence import gather
@@ -283,6 +283,24 @@ def test_batch_goes_on_where_it_stopped(tmp_path, sounds):
     (tmp_path / "out" / "results.jsonl").write_text("\n".join(lines[:2]) + "\n" + lines[2][:40] + "\n")
     assert len(dict(read_folder(tmp_path, tmp_path / "out", engine=THREE, rpm=1_500.0, jobs=1))) == 1
     assert (tmp_path / "out" / "results.csv").read_text() == table
+
+
+@pytest.mark.parametrize(("code", "again"), [("memory", 1), ("unreadable", 1), ("missing", 1), ("too short", 0)])
+def test_batch_tries_again_what_may_have_passed(tmp_path, monkeypatch, code, again):
+    (tmp_path / "cyl1.wav").write_bytes(b"x")
+    failure = Failure(file="cyl1.wav", code=code, message=f"cyl1.wav: {code}")
+    monkeypatch.setattr(many, "run_file", lambda *_, **__: failure)
+    assert len(list(many.read_folder(tmp_path, tmp_path, engine=THREE, jobs=1))) == 1
+    monkeypatch.setattr(many, "run_file", lambda *_, **__: replace(made_reading(NONE), file="cyl1.wav"))
+    assert list(many.read_folder(tmp_path, tmp_path, engine=THREE, jobs=1)) == again * [("cyl1.wav", "")]
+    assert many.count_table(tmp_path) == (1, 1 - again)
+
+
+def test_a_batch_that_has_nothing_new_still_tells_what_could_not_be_used(tmp_path, capsys):
+    (tmp_path / "bad.wav").write_text("no sound")
+    for told in ("1 read", "0 read"):
+        assert main(["batch", str(tmp_path), "--jobs", "1"]) == 1
+        assert capsys.readouterr().out.startswith(f"{told}; of 1 in the table 1 could not be used: ")
 
 
 # --- guide ----------------------------------------------------------------------------------------------------------

@@ -23,6 +23,8 @@ from injsound.results import Failure
 from injsound.runs import in_parallel, reading_key, run_file
 
 LINES_NAME, TABLE_NAME = "results.jsonl", "results.csv"
+# What may have passed by the next time: such a file is tried again.
+_PASSING = frozenset({"memory", "missing", "unreadable"})
 _COLUMNS = (
     "file", "sha256", "seconds", "verdict", "skipped", "judged", "due", "rate", "rate_low", "rate_high", "rpm",
     "open_time_ms", "reason", "next_step", "problem",
@@ -87,6 +89,25 @@ def read_folder(
     write_whole(target / TABLE_NAME, _table([known[key] for key in keys]).encode())
 
 
+def count_table(out: str | os.PathLike[str]) -> tuple[int, int]:
+    """Count the files in the table that `read_folder` has left, and those of them that could not be used.
+
+    Parameters
+    ----------
+    out : path
+        Where the table is.
+
+    Returns
+    -------
+    files, failed : int
+        Those that were read by an earlier run count as well [unitless].
+    """
+    table = Path(out) / TABLE_NAME
+    with told(table), table.open(encoding="utf-8", newline="") as file:
+        problems = [row["problem"] for row in csv.DictReader(file)]
+    return len(problems), sum(map(bool, problems))
+
+
 def _key(path: Path, engine: Engine, rpm: float | None) -> str:
     """A file that cannot even be read has a key of its own, so that it is tried again once it can."""
     try:
@@ -111,21 +132,23 @@ def _ends_with_a_line(file: BinaryIO) -> bool:
 def _row(path: str, name: str, key: str, engine: Engine, rpm: float | None) -> dict[str, Any]:
     result = run_file(path, engine=engine, rpm=rpm, name=name)
     if isinstance(result, Failure):
-        return {"key": key, "file": name, "problem": result.message, "reading": None}
+        return {"key": key, "file": name, "problem": result.message, "code": result.code, "reading": None}
     values = reading_to_json(result)
     values.pop("events", None)  # the table is for many: each event stands in the single reading
-    return {"key": key, "file": name, "problem": "", "reading": values}
+    return {"key": key, "file": name, "problem": "", "code": "", "reading": values}
 
 
 def _known(lines: Path) -> dict[str, dict[str, Any]]:
-    """Table cells of finished rows by key; a line that was cut off is read again."""
+    """Table cells of finished rows by key; what was cut off, and what failed for a passing reason, is read again."""
     found: dict[str, dict[str, Any]] = {}
     if lines.exists():
         with told(lines), lines.open("rb") as file:
             for line in file:
                 try:
                     row = json.loads(line)
-                    found[row["key"]] = _cells(row)
+                    # Lines of an earlier version have no code: what failed in them is tried once more.
+                    if not row["problem"] or row.get("code", "missing") not in _PASSING:
+                        found[row["key"]] = _cells(row)
                 except (ValueError, KeyError, TypeError, IndexError, AttributeError):
                     continue
     return found
