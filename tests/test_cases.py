@@ -412,6 +412,17 @@ def test_a_step_names_the_cylinder_and_the_reason(tmp_path):
     assert "two clicks could be this injector's" in "\n".join(told)
 
 
+def test_what_is_recorded_again_is_of_a_cylinder_without_a_clear_recording(tmp_path):
+    def unclear(cylinder):
+        reading = made_reading(NONE, sha256=f"unclear {cylinder}")
+        doubt = Note(code=ReasonCode.TWO_CANDIDATES)
+        return take(replace(reading, verdict=Verdict.CANNOT_TELL, reasons=(doubt,)), cylinder)
+
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE)
+    step = next_step(case, Findings(takes=(unclear(1), unclear(2), TAKES[0])))  # cylinder 1 was clear at last
+    assert (step.todo, step.figures["file"]) == (Todo.RECORD_AGAIN, "unclear 2.wav")
+
+
 # --- words ----------------------------------------------------------------------------------------------------------
 
 
@@ -607,6 +618,20 @@ def test_a_case_tells_crossed_connectors_codes_and_the_freeze_frame(tmp_path):
     assert blocks[0][0] == "freeze frame"
     assert "The code was set at 1900 rpm, coolant – °C, load – %" in " ".join(blocks[0])
     assert all(len(line) <= COLUMNS for block in blocks for line in block)
+
+
+def test_a_swap_recorded_in_two_conditions_is_judged_in_the_one_that_is_whole(tmp_path):
+    case, results = _swapped_case(tmp_path)
+    cold = tuple(replace(entry, condition="cold") for entry in case.entries)
+    warm = replace(case.entries[2], file="warm.wav", condition="warm")  # listed before the others, and alone
+    results["warm.wav"] = made_reading(NONE, sha256="warm")
+    results["two.wav"] = made_reading(NONE, sha256="two")
+    two = [replace(warm, file="two.wav", cylinder=2, condition="cold", stage=Stage.BEFORE), replace(warm, cylinder=2)]
+    for more in ([warm], two):
+        found = gather(replace(case, entries=(*more, *cold)), results)
+        assert found.swap.verdict is SwapVerdict.STAYS_WITH_CYLINDER
+    unlike = replace(case, entries=tuple(replace(e, condition=c) for e, c in zip(cold, "aabb", strict=True)))
+    assert [reason.why for reason in gather(unlike, results).swap.reasons] == [Why.CONDITIONS_DIFFER]
 
 
 # --- wiggle ---------------------------------------------------------------------------------------------------------

@@ -145,9 +145,9 @@ def _recordings(case: Case, findings: Findings) -> Step:
         if cylinder is None:
             return Step(todo=Todo.RECORD_EACH)
         return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": cylinder})
-    unclear = [take for take in shaken if take.reading.verdict is Verdict.CANNOT_TELL]
-    if unclear and not _clear_elsewhere(unclear, shaken):
-        reading = unclear[0].reading
+    unclear = _unclear(shaken)
+    if unclear is not None:
+        reading = unclear.reading
         return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
     missing = _missing_cylinders(case, shaken)
     if missing:
@@ -185,10 +185,10 @@ def _uncompared(found: Comparison | None) -> Step:
     return _more(found.record_s)
 
 
-def _clear_elsewhere(unclear: Sequence[Take], takes: Sequence[Take]) -> bool:
-    """Whether each cylinder with an unclear recording has a clear one too."""
+def _unclear(takes: Sequence[Take]) -> Take | None:
+    """The first unclear recording of a cylinder that has no clear one."""
     clear = {take.cylinder for take in takes if take.reading.verdict is not Verdict.CANNOT_TELL}
-    return {take.cylinder for take in unclear} <= clear
+    return next((take for take in takes if take.cylinder not in clear), None)
 
 
 def _missing_cylinders(case: Case, takes: Sequence[Take]) -> list[int]:
