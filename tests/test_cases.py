@@ -26,7 +26,9 @@ from injsound.diagnoses import (
     Comparison,
     FreezeFrame,
     MarkedBy,
+    Measure,
     Misfires,
+    Reason,
     Shaking,
     Stage,
     SwapFinding,
@@ -337,6 +339,7 @@ def _verified(verdict, why=None):
 
 
 UNCLEAR = (replace(TAKES[0], reading=replace(TAKES[0].reading, verdict=Verdict.CANNOT_TELL)),)
+UNSURE = _verified(VerifyVerdict.NOT_ENOUGH, Why.DIFFERENCE_UNCLEAR)
 LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
 
 
@@ -367,12 +370,57 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
         ({"repaired": 3}, {"verification": _verified(VerifyVerdict.STILL_SKIPPING)}, Todo.STILL_FAULTY),
         ({"repaired": 3}, {"verification": _verified(VerifyVerdict.NOT_ENOUGH)}, Todo.RECORD_MORE),
         ({"repaired": 3}, {"verification": LEAKY}, Todo.CHECK_LEAKS),
+        ({"repaired": 3}, {"verification": UNSURE}, Todo.RECORD_MORE),
         ({"repaired": 3}, {"verification": _verified(VerifyVerdict.GOOD)}, Todo.ROAD_TEST),
     ],
 )  # fmt: skip
 def test_every_step_of_the_job(tmp_path, settings, findings, todo):
     case = Case(folder=tmp_path, **{"engine": THREE, "checks": DONE, **settings})
     assert next_step(case, Findings(**findings)).todo is todo
+
+
+@pytest.mark.parametrize(
+    ("why", "figures", "todo", "told"),
+    [
+        (Why.RESTARTS_NEEDED, {"clean": 1, "needed": 5}, Todo.RESTART_MORE, "Start the engine 4 more times"),
+        (Why.SIBLINGS_NOT_RECORDED, {"cylinders": "1, 2"}, Todo.RECORD_SINCE, "Record cylinders 1, 2 after the repair"),
+        (Why.FELLOWS_NEEDED, {"count": 0, "needed": 2}, Todo.RECORD_FELLOWS, "same condition, 2 more: with 2 of them"),
+        (Why.SIBLING_SKIPS, {"cylinder": 2}, Todo.SIBLING_FAULTY, "Cylinder 2 skips too: go on"),
+        (
+            Why.OUTSIDE_FELLOWS,
+            {"measure": Measure.OPEN_TIME, "value": 3.1, "low": 2.6, "high": 3.0},
+            Todo.OUT_OF_LINE,
+            "Cylinder 3 is out of line with its fellows by its open time",
+        ),
+        (Why.NO_FAULT_BEFORE, {"episodes": 0}, Todo.FIND_FAULT, "No recording from before the repair holds the fault"),
+        (Why.CELL_MISSING, {"cylinder": 3, "stage": Stage.BEFORE}, Todo.FIND_FAULT, "No recording from before"),
+        (Why.CONDITIONS_DIFFER, {"conditions": "cold, hot"}, Todo.RECORD_ALIKE, "Record cylinder 3 after the repair"),
+        (Why.SPEEDS_DIFFER, {"rpm_low": 700, "rpm_high": 1500}, Todo.RECORD_ALIKE, "at the speed of"),
+        (Why.NOT_COUNTED, {"file": "since.wav"}, Todo.RECORD_AGAIN, "Record since.wav again: two clicks"),
+        (Why.NOT_COUNTED, {"file": "old.wav"}, Todo.FIND_FAULT, "No recording from before"),
+    ],
+)
+def test_what_a_longer_recording_does_not_answer_after_a_repair_has_a_step_of_its_own(
+    tmp_path, why, figures, todo, told
+):
+    def unclear(file, stage):
+        doubt = Note(code=ReasonCode.TWO_CANDIDATES)
+        reading = replace(TAKES[0].reading, file=file, verdict=Verdict.CANNOT_TELL, reasons=(doubt,))
+        return take(reading, 3, stage=stage)
+
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE, repaired=3)
+    takes = (unclear("since.wav", Stage.AFTER), unclear("old.wav", Stage.BEFORE))
+    found = replace(_verified(VerifyVerdict.NOT_ENOUGH), reasons=(Reason(why=why, figures=figures),))
+    step = next_step(case, Findings(takes=takes, verification=found))
+    assert step.todo is todo
+    assert told in " ".join(" ".join(tell_step(step, Words())).split())
+    longer = next_step(case, Findings(takes=takes, verification=replace(found, record_s=40.0)))
+    assert (longer.todo, longer.figures) == (Todo.RECORD_MORE, {"seconds": 40})
+
+
+def test_clean_restarts_are_entered():
+    step = Step(todo=Todo.RESTART_MORE, figures={"more": 4, "needed": 5})
+    assert "Enter clean_since = 5 under [restarts]" in " ".join(tell_step(step, Words()))
 
 
 def test_the_code_names_the_cylinder_to_record(tmp_path):

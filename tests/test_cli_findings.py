@@ -91,9 +91,13 @@ def test_a_swap_with_no_swap_and_other_conditions_show_nothing(cells, tmp_path, 
     assert "Conditions differ (cold, warm)" in _out(capsys)
 
 
-def test_verify_of_recordings(cells, capsys):
+def test_verify_of_recordings(cells, tmp_path, capsys):
     # Cylinder 1 skipped before and not after; its fellow, read as cylinder 3, is the sound one.
     given = ["verify", "--before", cells[0], "--after", cells[2], "--fellow", cells[1], *SETTINGS]
+    assert main([*given, "--leaks-checked"]) == 0
+    assert "Other injectors recorded since the repair: 1." in _out(capsys)
+    write(tmp_path / "cyl2 cold after.flac", *simulate(_scene(2, 5)))
+    given += ["--fellow", str(tmp_path / "cyl2 cold after.flac")]
     assert main([*given, "--leaks-checked", "--restarts", "3/5", "--clean", "5"]) == 0
     assert "Good within" in _out(capsys)
     assert main(given) == 0
