@@ -129,7 +129,7 @@ def check(
             if len(recordings) > 1:
                 told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=shortened(recording, 60))
                 click.echo(told, err=True)
-            if second_opinion and recording != "-":
+            if second_opinion:
                 click.echo(words.say(Screen.SECOND_OPINION), err=True)
             result = _read(recording, engine, typed.rpm, channel, second_opinion)
             results.append(result)
@@ -144,25 +144,29 @@ def check(
 def _read(
     recording: str, engine: "Engine", rpm: float | None, channel: int | None, second_opinion: bool
 ) -> "Reading | Failure":
+    from injsound.results import Failure
     from injsound.runs import add_second_opinion, run_file
 
-    if recording == "-":
-        return _read_standard_input(engine, rpm, channel)
-    result = run_file(recording, engine=engine, rpm=rpm, channel=channel)
-    if second_opinion and not _failed(result):
-        result = add_second_opinion(result, recording, channel=channel)  # type: ignore[arg-type]  # a Reading here
+    with _as_file(recording) as (path, name):
+        result = run_file(path, engine=engine, rpm=rpm, channel=channel, name=name)
+        if second_opinion and not isinstance(result, Failure):
+            return add_second_opinion(result, path, channel=channel)
     return result
 
 
-def _read_standard_input(engine: "Engine", rpm: float | None, channel: int | None) -> "Reading | Failure":
+@contextmanager
+def _as_file(recording: str) -> Iterator[tuple[str, str | None]]:
+    """A file's path and the name to show in its place; standard input is written to one first."""
+    if recording != "-":
+        yield recording, None
+        return
     import tempfile
 
-    from injsound.runs import run_file
-
-    with tempfile.NamedTemporaryFile(prefix="injsound-") as file:
-        file.write(sys.stdin.buffer.read())
-        file.flush()
-        return run_file(file.name, engine=engine, rpm=rpm, channel=channel, name="standard input")
+    # A file that is open cannot be opened again on every system: it is closed before it is read.
+    with tempfile.TemporaryDirectory(prefix="injsound-") as folder:
+        path = Path(folder) / "standard_input"
+        path.write_bytes(sys.stdin.buffer.read())
+        yield str(path), "standard input"
 
 
 def _failed(result: "Reading | Failure") -> bool:

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 import click
 
 from injsound.cli_cases import any_failed, gathered, say
-from injsound.cli_options import engine_options, engine_options_without, force_option, language_option, may_write
+from injsound.cli_options import (
+    engine_options,
+    engine_options_without,
+    force_option,
+    language_option,
+    may_write,
+    refuse_beside_case,
+)
 from injsound.errors import ParameterError
 from injsound.show.words.keys import Screen
 
@@ -60,6 +67,7 @@ def compare(
         may_write([Path(picture)], force)
     failed = False
     if len(what) == 1 and Path(what[0]).is_dir():
+        refuse_beside_case(context, what[0])
         _, results, findings = gathered(what[0], words)
         failed = any_failed(results)
         found, at_speeds, takes = findings.comparison, findings.two_speed, list(findings.takes)
@@ -113,6 +121,7 @@ def swap(
     from injsound.show.findings_text import tell_swap
 
     if _is_case(folder, bool(before or after), "--before ONE OTHER --after ONE OTHER"):
+        refuse_beside_case(context, str(folder))
         _, results, findings = gathered(str(folder), words)
         if findings.swap is None:
             raise ParameterError(f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap")
@@ -154,8 +163,7 @@ def wiggle(
 
     spans = [_span(text) for given in moved for text in given.split(",") if text.strip()]
     if Path(what).is_dir():
-        if spans:
-            raise ParameterError("--moved belongs to a recording; in a case write moved = [[8, 16], ...] beside it")
+        refuse_beside_case(context, what)
         _, results, findings = gathered(what, words)
         if findings.wiggle is None:
             raise ParameterError(
@@ -199,6 +207,7 @@ def verify(
     from injsound.show.findings_text import tell_verify
 
     if _is_case(folder, bool(before or after or fellows), "--before FILE --after FILE --fellow FILE"):
+        refuse_beside_case(context, str(folder))
         _, results, findings = gathered(str(folder), words)
         if findings.verification is None:
             raise ParameterError(

@@ -101,6 +101,7 @@ def test_one_bad_file_does_not_stop_the_rest(folder, sound, tmp_path, capsys):
         (["--firing-order", "1-5-5"], "firing order 1-5-5 is not possible"),
         (["--cylinders", "4", "--cylinder", "6"], "cylinder is 6; expected 1 to 4"),
         (["--cylinders", "6", "--firing-order", "1-3-4-2"], "names 4 cylinders"),
+        (["--cylinders", "0"], "cylinders is 0; expected 1 to 16"),
         (["--picture", "x.pdf"], "expected .png, .svg or a folder"),
         (["--nonsense"], "No such option"),
     ],
@@ -239,6 +240,12 @@ def test_nothing_on_standard_input_names_no_file_of_ours(monkeypatch, capsys):
     monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(b"")))
     assert main(["check", "-", "--rpm", "700"]) == 1
     assert capsys.readouterr().err.startswith("standard input: the file is empty")
+
+
+def test_standard_input_gets_its_second_opinion(sound, monkeypatch, capsys):
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(Path(sound).read_bytes())))
+    assert main(["check", "-", "--rpm", "700", "--second-opinion"]) == 0
+    assert "standard input: second opinion (librosa" in capsys.readouterr().err
 
 
 def test_folders_on_the_way_are_made(sound, tmp_path):

@@ -6,7 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from injsound.cases.adding import new_case
 from injsound.cli import main
+from injsound.cli_findings import compare, swap, verify, wiggle
+from injsound.cli_options import _BESIDE_CASE, _IN_CASE
 from injsound.engine import Engine
 from injsound.simulate import Scene, Skipping, simulate, write
 
@@ -142,7 +145,7 @@ def test_wrong_use_is_told_in_one_line(arguments, told, capsys):
 
 def test_times_in_a_case_folder_and_bad_restarts_are_refused(tmp_path, cells, capsys):
     assert main(["wiggle", str(tmp_path), "--moved", "1-2"]) == 2
-    assert "write moved = [[8, 16], ...]" in capsys.readouterr().err
+    assert "write moved = [[8, 16], ...] under its [[recording]] in its case.toml" in capsys.readouterr().err
     given = ["verify", "--before", cells[0], "--after", cells[2], *SETTINGS]
     assert main([*given, "--restarts", "3 of 5"]) == 2
     assert "such as 3/5" in capsys.readouterr().err
@@ -155,3 +158,32 @@ def test_a_recording_that_cannot_be_read_is_told(tmp_path, cells, capsys):
     assert "broken.flac" in capsys.readouterr().err
     assert main(["swap", "--before", *cells[:2], "--after", cells[2], str(broken), *SETTINGS]) == 1
     assert "No recording of cylinder 3" in _out(capsys)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["verify", "--leaks-checked"], "--leaks-checked belongs to recordings given by name"),
+        (["verify", "--restarts", "3/5"], "write faulty = 3 and made = 5 under [restarts]"),
+        (["verify", "--clean", "0"], "write clean_since = 5 under [restarts]"),
+        (["verify", "--cylinder", "2"], "write cylinder = 2"),
+        (["swap", "--pair", "1", "3"], "write cylinder = 2 under each"),
+        (["swap", "--exchanged", "connectors"], "write injector and connector labels"),
+        (["compare", "--rpm", "700"], "write rpm = 1500 under its [[recording]] in its case.toml"),
+        (["compare", "--cylinders", "3"], "write cylinders = 4 under [engine]"),
+        (["wiggle", "--firing-order", "1-2-3"], "under [engine]"),
+        (["swap", "--injection", "batch"], "under [engine]"),
+    ],
+)
+def test_what_a_case_would_leave_aside_is_refused(tmp_path, monkeypatch, capsys, arguments, told):
+    new_case(tmp_path)
+    monkeypatch.setattr("injsound.cli_findings.gathered", None)  # nothing is read
+    assert main([arguments[0], str(tmp_path), *arguments[1:]]) == 2
+    (error,) = capsys.readouterr().err.splitlines()
+    assert told in error
+
+
+def test_every_option_of_a_case_has_its_place_told():
+    for command in (compare, swap, wiggle, verify):
+        names = {option.name for option in command.params} - {"before", "after", "fellows"}
+        assert names <= _IN_CASE.keys() | _BESIDE_CASE
