@@ -1,19 +1,20 @@
 """Commands over a case, and over many recordings: case, report, batch."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
 
 from injsound.cli_options import engine_options, engine_options_without, language_option, may_write
-from injsound.errors import ParameterError
+from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
 
 if TYPE_CHECKING:
-    from injsound.cases.case import Case
+    from injsound.cases.case import Case, Entry
     from injsound.cases.guide import Findings
     from injsound.cli_options import Typed
     from injsound.results import Failure, Reading
@@ -170,37 +171,76 @@ def case_next(context: click.Context, folder: str, words: "Words") -> None:
 @click.option("--every", type=float, default=2.0, show_default=True, help="Seconds between looks.")
 @click.option("--looks", type=int, help="Stop after so many looks; else until stopped by Ctrl-C.")
 @click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
+@click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Does the engine shake meanwhile?")
 @language_option
-def case_watch(folder: str, every: float, looks: int | None, rpm: float | None, words: "Words") -> None:
+def case_watch(
+    folder: str, every: float, looks: int | None, rpm: float | None, shaking: str | None, words: "Words"
+) -> None:
     """Answer each recording that arrives in FOLDER at once: usable, or record again and why."""
     import itertools
     import time
-    from dataclasses import replace
 
-    from injsound.cases.adding import add_entries
-    from injsound.cases.case import load_case, unlisted
+    from injsound.cases.case import load_case
+    from injsound.diagnoses import Shaking
 
+    if not every > 0:
+        raise ParameterError(f"--every is {every:g} s; expected more than 0, such as 2")
+    load_case(folder)  # one that is wrong from the start is told and not waited for
+    told_of_all = {"rpm": rpm, "shaking": None if shaking is None else Shaking(shaking)}
+    given = {key: value for key, value in told_of_all.items() if value is not None}
     sizes: dict[str, int] = {}
+    said: set[str] = set()
     for look in itertools.count(1):
-        opened = load_case(folder)
-        for entry in unlisted(opened):
-            size = (opened.folder / entry.file).stat().st_size
-            if sizes.get(entry.file) == size:  # arrived whole: it has stopped growing
-                add_entries(folder, [replace(entry, rpm=entry.rpm if rpm is None else rpm)])
-                _show_one(folder, entry.file, words)
-            sizes[entry.file] = size
+        with _said_once(said):
+            _look(folder, sizes, given, said, words)
         if looks is not None and look >= looks:
             return
         time.sleep(every)
 
 
-def _show_one(folder: str, file: str, words: "Words") -> None:
+@contextmanager
+def _said_once(said: set[str]) -> Iterator[None]:
+    """What goes wrong with a file is told once, and the next look may find it right."""
+    try:
+        yield
+    except FileNotFoundError:
+        return  # gone again: nothing to answer
+    except (InjsoundError, OSError) as error:
+        if str(error) not in said:
+            said.add(str(error))
+            click.echo(f"injsound: {error}", err=True)
+
+
+def _look(folder: str, sizes: dict[str, int], given: Mapping[str, Any], said: set[str], words: "Words") -> None:
+    """Answer what has arrived whole: it holds something and has stopped growing since the last look."""
+    from injsound.cases.case import load_case, unlisted
+
+    opened = load_case(folder)
+    for entry in unlisted(opened):
+        with _said_once(said):
+            size = (opened.folder / entry.file).stat().st_size
+            whole = size > 0 and sizes.get(entry.file) == size
+            sizes[entry.file] = size
+            if whole:
+                _take_up(opened, entry, given, words)
+
+
+def _take_up(opened: "Case", entry: "Entry", given: Mapping[str, Any], words: "Words") -> None:
+    """Add a recording that lies in the folder, and say what it says."""
+    from dataclasses import replace
+
+    from injsound.cases.adding import add_entries
     from injsound.cases.case import load_case
     from injsound.cases.store import read_case
+    from injsound.results import Failure
     from injsound.show.reading_text import glance
+    from injsound.show.text import failure_line
+    from injsound.sound.audio import check_sound
 
-    result = read_case(load_case(folder))[file]
-    say(glance(result, words))
+    check_sound(opened.folder / entry.file)
+    add_entries(opened.folder, [replace(entry, **given)])
+    result = read_case(load_case(opened.folder))[entry.file]
+    say([failure_line(result)] if isinstance(result, Failure) else glance(result, words))
 
 
 @click.command()

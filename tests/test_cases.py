@@ -4,6 +4,7 @@ import html
 import json
 import re
 import shutil
+import time
 import unicodedata
 from dataclasses import replace
 from datetime import date
@@ -116,6 +117,34 @@ def test_an_uneven_engines_angles_stand_in_the_case(tmp_path):
 def test_names_say_what_was_recorded(name, cylinder, condition, stage):
     entry = entry_from_name(name)
     assert (entry.cylinder, entry.condition, entry.stage) == (cylinder, condition, stage)
+
+
+@pytest.mark.parametrize(
+    ("name", "shaking", "injector"),
+    [
+        ("cyl2 shaking cold.m4a", Shaking.YES, ""),
+        ("cyl2 not shaking cold.m4a", Shaking.NO, ""),
+        ("cyl2_cold_no_shaking.m4a", Shaking.NO, ""),
+        ("cyl2 doesn't shake.m4a", Shaking.NO, ""),
+        ("cil2 frío no tiembla.m4a", Shaking.NO, ""),
+        ("cil2 sin temblar.m4a", Shaking.NO, ""),
+        ("cil2 frío tiembla.m4a", Shaking.YES, ""),
+        ("cyl1 inj a before.m4a", Shaking.UNKNOWN, "A"),
+        ("cyl1 inj3 swapped.m4a", Shaking.UNKNOWN, "3"),
+        ("cil1 inyector  B2 antes.m4a", Shaking.UNKNOWN, "B2"),
+        ("cyl1 injectors swapped.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector before.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector warm idle.m4a", Shaking.UNKNOWN, ""),
+        ("cil1 inyector frío.m4a", Shaking.UNKNOWN, ""),
+        ("injector cyl1 cold.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector 1500 rpm.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector not shaking.m4a", Shaking.NO, ""),
+        ("cyl1 injection cold.m4a", Shaking.UNKNOWN, ""),
+    ],
+)
+def test_names_say_how_it_ran_and_which_injector(name, shaking, injector):
+    entry = entry_from_name(name)
+    assert (entry.shaking, entry.injector) == (shaking, injector)
 
 
 def test_a_condition_is_kept_by_one_name_and_told_in_the_language():
@@ -630,6 +659,48 @@ def test_watch_answers_what_arrives(tmp_path, sounds, capsys):
     assert main(["case", "watch", str(job), "--every", "0.01", "--looks", "2", "--rpm", "1500"]) == 0
     assert "SKIPPING" in capsys.readouterr().out
     assert [entry.cylinder for entry in load_case(job).entries] == [3]
+
+
+def test_watch_goes_on_after_what_is_odd(tmp_path, sounds, capsys, monkeypatch):
+    job = tmp_path / "job"
+    new_case(job, engine=THREE)
+    sound = sounds / "cyl3 cold before.flac"
+    (job / "cyl1 placeholder.wav").touch()
+    (job / "cyl2 letter.m4a").write_text("no sound")
+    shutil.copy(sound, job / "cyl3 warm.flac")
+    shutil.copy(sound, job / "cyl7.flac")
+    (job / "cyl2 gone.wav").symlink_to(tmp_path / "nowhere.wav")
+    looks, sleep = iter(range(10)), time.sleep
+
+    def meanwhile(seconds):
+        if seconds != 0.0123:
+            return sleep(seconds)  # somebody else's
+        look, path = next(looks), job / "case.toml"
+        if look == 0:
+            (job / "half").write_bytes(path.read_bytes())
+            path.write_text("[engine")
+        elif look == 2:
+            path.write_bytes((job / "half").read_bytes())
+        return None
+
+    monkeypatch.setattr(time, "sleep", meanwhile)
+    given = ["case", "watch", str(job), "--every", "0.0123", "--looks", "7", "--rpm", "1500", "--shaking", "yes"]
+    assert main(given) == 0
+    told = capsys.readouterr()
+    assert "SKIPPING" in told.out
+    lines = told.err.splitlines()
+    for part in ("correct that line", "cylinder: is 7; the engine has 3", "cyl2 letter.m4a: found text"):
+        assert sum(part in line for line in lines) == 1, part
+    assert len(lines) == 3
+    (entry,) = load_case(job).entries
+    assert (entry.file, entry.rpm, entry.shaking) == ("cyl3 warm.flac", 1_500.0, Shaking.YES)
+
+
+@pytest.mark.parametrize("every", ["-1", "0", "nan"])
+def test_watch_looks_at_times_that_can_be(tmp_path, capsys, every):
+    new_case(tmp_path)
+    assert main(["case", "watch", str(tmp_path), "--every", every, "--looks", "2"]) == 2
+    assert "expected more than 0" in capsys.readouterr().err
 
 
 # --- swap -----------------------------------------------------------------------------------------------------------
