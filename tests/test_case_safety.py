@@ -189,6 +189,63 @@ def test_markup_in_a_case_is_shown_and_not_followed(job, sounds):
     assert "&lt;script&gt;" in page
 
 
+def _cut(path):
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+
+
+def _flip(path):
+    data = bytearray(path.read_bytes())
+    data[200:260] = bytes(60)
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [_cut, _flip, Path.unlink, lambda path: path.write_bytes(b""), lambda path: path.write_bytes(b"PK\3\4 no more")],
+    ids=["cut", "flipped", "gone", "empty", "no zip"],
+)
+def test_damaged_or_missing_arrays_are_made_again(job, sounds, damage):
+    case = _filled(job, sounds)
+    first = read_case(case, jobs=1)
+    assert all(reading.firing is not None for reading in first.values())
+    one, other = sorted((job / "results_arrays").iterdir())
+    before = other.read_bytes(), one.read_bytes()
+    damage(one)
+    told = []
+    again = read_case(case, tell=told.append, jobs=1)
+    assert len(told) == 1
+    assert all(reading.picture is not None for reading in again.values())
+    assert (other.read_bytes(), one.read_bytes()) == before
+
+
+def test_a_reading_that_never_had_arrays_is_kept_all_the_same(job, sounds, monkeypatch):
+    case = _filled(job, sounds)
+    read_once = run_file(sounds / NAMES[0], engine=THREE, rpm=1_500.0)
+    monkeypatch.setattr(store, "run_file", lambda *_, name, **__: replace(read_once, file=name, picture=None))
+    results = read_case(replace(case, entries=case.entries[:1]), jobs=1)
+    assert results[NAMES[0]].firing is not None
+    read_case(replace(case, entries=case.entries[:1]), tell=pytest.fail, jobs=1)
+
+
+@pytest.mark.parametrize("kept", [1, None, [], {}, {"engine": 1}, {"file": NAMES[0], "sha256": 3}])
+def test_kept_readings_that_are_none_are_read_again(job, sounds, kept):
+    case = _filled(job, sounds)
+    read_case(case, jobs=1)
+    values = json.loads((job / "results.json").read_text())
+    values["readings"][next(iter(values["readings"]))] = kept
+    (job / "results.json").write_text(json.dumps({**values, "readings": {**values["readings"], "a": kept}}))
+    results = read_case(case, jobs=1)
+    assert all(isinstance(result, Reading) for result in results.values())
+
+
+def test_a_stranger_that_cannot_be_read_does_not_hide_a_missing_recording(job, sounds):
+    case = _filled(job, sounds)
+    read_case(case, jobs=1)
+    (job / NAMES[0]).rename(job / "z first.flac")
+    (job / "a.wav").symlink_to("/proc/self/mem")
+    assert "z first.flac holds its sound" in read_case(case, jobs=1)[NAMES[0]].message
+
+
 # --- two at once ----------------------------------------------------------------------------------------------------
 
 
