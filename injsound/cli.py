@@ -17,7 +17,7 @@ import click
 from injsound import __version__
 from injsound.cli_cases import add_commands
 from injsound.cli_findings import add_findings
-from injsound.cli_options import LANGUAGE_VARIABLE, engine_options, force_option, language_option, may_write
+from injsound.cli_options import LANGUAGE_VARIABLE, PICTURES, engine_options, force_option, language_option, may_write
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import Phrase, Screen
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from injsound.results import Failure, Reading
     from injsound.show.beside import Draw
     from injsound.show.text import Words
-
-_SUFFIXES = (".png", ".svg")
 
 
 class _PrintError(Exception):
@@ -232,7 +230,7 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
     if picture is None:
         return {}
     target = Path(picture)
-    as_file = target.suffix.lower() in _SUFFIXES and not target.is_dir()
+    as_file = target.suffix.lower() in PICTURES and not target.is_dir()
     if as_file and len(recordings) == 1:
         return {0: target}
     if as_file:

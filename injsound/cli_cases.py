@@ -254,7 +254,7 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, wo
     from datetime import date
 
     from injsound.cases.guide import next_step
-    from injsound.files import write_whole
+    from injsound.files import make_folder, write_whole
     from injsound.show.report import make_report
 
     if out is not None:
@@ -263,6 +263,7 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, wo
     words = _of_case(opened, words)
     page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())
     target = Path(out) if out else opened.folder / "report.html"
+    make_folder(target.parent)
     write_whole(target, page.encode())
     click.echo(words.say(Screen.REPORT, file=str(target)))
     context.exit(int(any_failed(results)))

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 
 LANGUAGE_VARIABLE = "INJSOUND_LANGUAGE"
+# What a picture's name ends in.
+PICTURES = (".png", ".svg")
 # What may be given beside a case, and where in its file stands what may not.
 _BESIDE_CASE = frozenset({"folder", "what", "picture", "force", "words"})
 _IN_CASE = {

@@ -632,6 +632,9 @@ def test_commands_of_a_case(tmp_path, sounds, capsys):
     assert max(map(len, spanish.splitlines())) <= COLUMNS
     assert "Save the stored and pending codes (P0303)" in told
     assert (tmp_path / "job" / "report.html").stat().st_size > 100_000
+    deep = tmp_path / "new" / "deep" / "page.html"
+    assert main(["report", job, "--out", str(deep)]) == 0
+    assert deep.stat().st_size > 100_000
     mine = tmp_path / "mine.html"
     mine.write_text("mine")
     assert main(["report", job, "--out", str(mine)]) == 2

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from injsound.cases.adding import new_case
+from injsound.cases.adding import add_entries, new_case
+from injsound.cases.case import Entry
 from injsound.cli import main
 from injsound.cli_findings import compare, swap, verify, wiggle
 from injsound.cli_options import _BESIDE_CASE, _IN_CASE
@@ -187,3 +188,41 @@ def test_every_option_of_a_case_has_its_place_told():
     for command in (compare, swap, wiggle, verify):
         names = {option.name for option in command.params} - {"before", "after", "fellows"}
         assert names <= _IN_CASE.keys() | _BESIDE_CASE
+
+
+def test_what_no_recording_can_be_used_for_is_told_as_it_is(tmp_path, capsys):
+    for cylinder in (1, 2):
+        (tmp_path / f"cyl{cylinder} cold.wav").write_text(f"no sound {cylinder}")
+    named = [str(tmp_path / f"cyl{cylinder} cold.wav") for cylinder in (1, 2)]
+    assert main(["compare", *named]) == 1
+    *failures, told = capsys.readouterr().err.splitlines()
+    assert len(failures) == 2
+    assert "none of the recordings could be used" in told
+    new_case(tmp_path)
+    add_entries(tmp_path, [Entry(file=f"cyl{c} cold.wav", cylinder=c) for c in (1, 2)])
+    for command in ("compare", "swap", "wiggle", "verify"):
+        assert main([command, str(tmp_path)]) == 1
+        assert "could not be used are named above" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("suffix", "head"), [(".png", b"\x89PNG"), (".svg", b"<?xml"), (".SVG", b"<?xml")])
+def test_a_comparisons_picture_is_what_its_name_says_in_a_folder_that_is_made(cells, tmp_path, suffix, head):
+    target = tmp_path / "new" / "deep" / f"all{suffix}"
+    assert main(["compare", *cells[:2], *SETTINGS, "--picture", str(target)]) == 0
+    assert target.read_bytes().startswith(head)
+
+
+@pytest.mark.parametrize("name", ["all.pdf", "all"])
+def test_a_picture_of_no_known_kind_is_refused_before_the_work(tmp_path, monkeypatch, capsys, name):
+    monkeypatch.setattr("injsound.cli_findings._takes", None)
+    assert main(["compare", "cyl1.wav", "cyl2.wav", "--picture", str(tmp_path / name)]) == 2
+    assert "expected one that ends in .png or .svg" in capsys.readouterr().err
+
+
+def test_a_recordings_name_may_end_in_anything(cells, tmp_path, capsys):
+    plain = [str(tmp_path / f"rec{k}.wma") for k in range(4)]
+    for source, target in zip(cells, plain, strict=True):
+        shutil.copy(source, target)
+    given = ["swap", "--before", *plain[:2], "--after", *plain[2:], *SETTINGS]
+    assert main([*given, "--pair", "1", "3", "--exchanged", "injectors"]) == 0
+    assert "The fault follows the injector." in _out(capsys)
