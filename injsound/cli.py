@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from io import TextIOWrapper
 from pathlib import Path
 from traceback import walk_tb
 from typing import TYPE_CHECKING, Any
@@ -218,11 +219,13 @@ def _write_json(results: Sequence["Reading | Failure"], to: str) -> None:
 
     readings = [r for r in results if not isinstance(r, Failure)]
     text = dumps(document(readings, [r for r in results if isinstance(r, Failure)]))
+    # JSON is UTF-8 whatever the console's encoding; of a name that is no text the odd bytes become JSON's own escapes.
+    data = text.encode(errors="backslashreplace")
     if to == "-":
-        click.echo(text, nl=False)
+        click.echo(data, nl=False)
     else:
         make_folder(Path(to).parent)
-        write_whole(to, text.encode())
+        write_whole(to, data)
 
 
 def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[int, Path]:
@@ -240,11 +243,13 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
     if target.suffix and not target.is_dir() and not picture.endswith(("/", os.sep)):
         raise ParameterError(f"--picture {picture} ends in {target.suffix}; expected .png, .svg or a folder")
     taken: dict[int, Path] = {}
+    names: set[str] = set()  # some systems take "A.png" and "a.png" for one file
     for number, recording in enumerate(recordings):
         stem = Path(recording).stem[:100] or "recording"
         path = target / f"{stem}.png"
-        while path in taken.values():
+        while path.name.casefold() in names:
             path = target / f"{path.stem}_{number + 1}.png"
+        names.add(path.name.casefold())
         taken[number] = path
     return taken
 
@@ -420,5 +425,8 @@ def _tell_unprinted(error: _PrintError) -> int:
 
 
 def run() -> None:
-    """Entry point of the installed command."""
+    """Entry point of the installed command; what the console cannot show is printed as an escape."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     sys.exit(main())

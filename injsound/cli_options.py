@@ -235,7 +235,7 @@ def may_write(targets: Sequence[Path], force: bool) -> None:
         if target.exists() and not force:
             raise ParameterError(f"{target} exists; give --force to overwrite it or name another")
         folder = target.parent
-        while not folder.exists():
+        while not folder.exists() and folder != folder.parent:  # a drive that is not there has no parent
             folder = folder.parent
         if not folder.is_dir() or not os.access(folder, os.W_OK):
             raise ParameterError(

@@ -99,6 +99,22 @@ def test_what_is_no_sound_does_not_get_into_a_case(tmp_path, job, sounds, capsys
     assert _visible(job) == ["case.toml"]
 
 
+@pytest.mark.skipif(sys.platform == "darwin", reason="file names are UTF-8 there")
+def test_a_name_that_is_no_text_is_refused_by_a_case_and_told_elsewhere(tmp_path, job, sounds, capsys):
+    odd = Path(os.fsdecode(os.fsencode(tmp_path / "cyl1 fr") + b"\xed" + b"o.flac"))
+    shutil.copy(sounds / NAMES[0], odd)
+    assert main(["case", "add", str(job), str(odd)]) == 1
+    (told,) = capsys.readouterr().err.splitlines()
+    assert "'cyl1 fr\\udcedo.flac' is no text in UTF-8" in told
+    assert _visible(job) == ["case.toml"]
+    given = [sys.executable, "-m", "injsound", "check", str(odd), "--rpm", "1500", "--json", str(tmp_path / "x.json")]
+    done = subprocess.run(given, capture_output=True, check=False)
+    assert (done.returncode, "Traceback" in done.stderr.decode()) == (0, False)
+    assert json.loads((tmp_path / "x.json").read_text("utf-8"))["readings"][0]["file"] == str(odd)
+    dict(many.read_folder(tmp_path, tmp_path / "out", engine=THREE, rpm=1_500.0, jobs=1))
+    assert "cyl1 fr\\udcedo.flac" in (tmp_path / "out" / "results.csv").read_text("utf-8")
+
+
 def test_empty_lines_part_the_recordings(job):
     for name in NAMES:
         add_entries(job, [Entry(file=name, cylinder=1)])

@@ -848,3 +848,13 @@ def test_a_file_in_another_encoding_is_told(tmp_path):
     (tmp_path / "case.toml").write_bytes("complaint = 'frío'".encode("latin-1"))
     with pytest.raises(CaseError, match="byte 16 is no text in UTF-8; save the file as UTF-8"):
         load_case(tmp_path)
+
+
+def test_a_file_saved_with_its_byte_order_mark_is_read_and_keeps_it(tmp_path):
+    path = new_case(tmp_path, complaint="frío")
+    text = path.read_bytes()
+    path.write_bytes(b"\xef\xbb\xbf" + text)
+    assert load_case(tmp_path).complaint == "frío"
+    add_entries(tmp_path, [Entry(file="a.wav", cylinder=1)])
+    assert path.read_bytes().startswith(b"\xef\xbb\xbf" + text)
+    assert [entry.file for entry in load_case(tmp_path).entries] == ["a.wav"]

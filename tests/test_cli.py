@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from injsound import __version__
-from injsound.cli import main
+from injsound.cli import _picture_targets, main
 from injsound.record import schema
 from injsound.simulate import Scene, Skipping, simulate, write
 
@@ -126,6 +126,31 @@ def test_nothing_is_overwritten_without_force(sound, tmp_path, capsys):
 def test_same_names_get_pictures_of_their_own(sound, tmp_path):
     assert main(["check", sound, sound, "--rpm", "700", "--picture", str(tmp_path / "p")]) == 0
     assert len(list((tmp_path / "p").iterdir())) == 2
+
+
+def test_names_that_differ_by_capitals_get_pictures_of_their_own():
+    targets = _picture_targets(("A.wav", "b/a.wav", "a_2.wav"), "pictures")
+    assert len({path.name.casefold() for path in targets.values()}) == 3
+
+
+def test_a_drive_that_is_not_there_is_told(monkeypatch, capsys):
+    monkeypatch.setattr(Path, "exists", lambda _: False)
+    monkeypatch.setattr(Path, "is_dir", lambda _: False)
+    assert main(["simulate", "z/x.wav"]) == 2
+    assert "is not a folder that may be written to" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("to", ["-", "x.json"])
+def test_a_console_of_another_encoding_breaks_neither_words_nor_json(sound, tmp_path, to):
+    program = [sys.executable, "-m", "injsound", "check", sound, "--rpm", "700", "--json", to]
+    environment = {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0", "INJSOUND_LANGUAGE": "es"}
+    environment["PYTHONPATH"] = str(Path(__file__).parents[1])
+    done = subprocess.run(program, capture_output=True, check=False, env=environment, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    data = done.stdout if to == "-" else (tmp_path / to).read_bytes()
+    assert json.loads(data.decode("utf-8"))["readings"][0]["file"] == sound
+    if to != "-":
+        assert "\\U0001f600" in done.stdout.decode("latin-1")
 
 
 def test_second_opinion_is_said(sound, capsys):

@@ -86,7 +86,9 @@ def read_folder(
         _append(lines, row)
         known[row["key"]] = _cells(row)
         yield row["file"], row["problem"]
-    write_whole(target / TABLE_NAME, _table([known[key] for key in keys]).encode())
+    # A name that is no text has its odd bytes as escapes.
+    table = _table([known[key] for key in keys]).encode(errors="backslashreplace")
+    write_whole(target / TABLE_NAME, table)
 
 
 def count_table(out: str | os.PathLike[str]) -> tuple[int, int]:
