@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from injsound.results import Failure, Reading
     from injsound.show.text import Words
 
+_JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Processes; all cores by default.")
 _FOLDER = click.argument("folder", type=click.Path(file_okay=False))
 
 
@@ -138,15 +139,16 @@ def case_add(
 
 @case.command("show")
 @_FOLDER
+@_JOBS
 @language_option
 @click.pass_context
-def case_show(context: click.Context, folder: str, words: "Words") -> None:
+def case_show(context: click.Context, folder: str, jobs: int | None, words: "Words") -> None:
     """Read what is new, say what each recording of the case says and what all say together, and what comes next."""
     from injsound.cases.guide import settled
     from injsound.results import Reading
     from injsound.show.reading_text import in_brief
 
-    opened, results, findings = gathered(folder, words)
+    opened, results, findings = gathered(folder, words, jobs=jobs)
     for result in settled(results, findings).values():
         if isinstance(result, Reading):
             click.echo("\n".join(in_brief(result, words)))
@@ -157,11 +159,12 @@ def case_show(context: click.Context, folder: str, words: "Words") -> None:
 
 @case.command("next")
 @_FOLDER
+@_JOBS
 @language_option
 @click.pass_context
-def case_next(context: click.Context, folder: str, words: "Words") -> None:
+def case_next(context: click.Context, folder: str, jobs: int | None, words: "Words") -> None:
     """Say what all recordings of the case say together, and the one next step."""
-    opened, results, findings = gathered(folder, words)
+    opened, results, findings = gathered(folder, words, jobs=jobs)
     _tell_all(opened, findings, words)
     context.exit(int(any_failed(results)))
 
@@ -247,9 +250,10 @@ def _take_up(opened: "Case", entry: "Entry", given: Mapping[str, Any], words: "W
 @_FOLDER
 @click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
 @click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
+@_JOBS
 @language_option
 @click.pass_context
-def report(context: click.Context, folder: str, out: str | None, force: bool, words: "Words") -> None:
+def report(context: click.Context, folder: str, out: str | None, force: bool, jobs: int | None, words: "Words") -> None:
     """One page for the vehicle's owner."""
     from datetime import date
 
@@ -259,7 +263,7 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, wo
 
     if out is not None:
         may_write([Path(out)], force)
-    opened, results, findings = gathered(folder, words)
+    opened, results, findings = gathered(folder, words, jobs=jobs)
     words = _of_case(opened, words)
     page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())
     target = Path(out) if out else opened.folder / "report.html"
@@ -273,7 +277,7 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, wo
 @_FOLDER
 @engine_options
 @click.option("--out", type=click.Path(file_okay=False), help="Folder for results.csv and results.jsonl; FOLDER else.")
-@click.option("--jobs", type=int, help="Processes; all cores by default.")
+@_JOBS
 @language_option
 @click.pass_context
 def batch(
@@ -305,7 +309,9 @@ def _of_case(opened: "Case", words: "Words") -> "Words":
     return words if named or opened.language is None else replace(words, language=opened.language)
 
 
-def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Failure], Findings]":
+def gathered(
+    folder: str, words: "Words", *, jobs: int | None = None
+) -> "tuple[Case, dict[str, Reading | Failure], Findings]":
     """Read what is new in a case, and what its recordings say together.
 
     Parameters
@@ -314,6 +320,8 @@ def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Fa
         The case.
     words : Words
         The language.
+    jobs : int or None
+        Processes; all cores by default [unitless].
 
     Returns
     -------
@@ -331,7 +339,10 @@ def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Fa
     def to_stderr(line: str) -> None:
         click.echo(line, err=True)
 
-    results = read_case(opened, tell=lambda file: to_stderr(words.say(Screen.READ, file=file)), warn=to_stderr)
+    def done(file: str) -> None:
+        to_stderr(words.say(Screen.READ, file=file))
+
+    results = read_case(opened, tell=done, warn=to_stderr, jobs=jobs)
     for result in results.values():
         if isinstance(result, Failure):
             to_stderr(failure_line(result))

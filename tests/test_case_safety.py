@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 import soundfile
+from joblib import delayed
 
 from injsound.cases import adding, many, store
 from injsound.cases.adding import add_entries, new_case
@@ -30,7 +31,7 @@ from injsound.errors import InjsoundError
 from injsound.files import clear_strays, write_whole
 from injsound.record import dumps
 from injsound.results import Failure, Reading
-from injsound.runs import run_file
+from injsound.runs import in_parallel, run_file
 from injsound.show.report import make_report
 from injsound.show.text import Words
 from injsound.simulate import Scene, simulate, write
@@ -492,6 +493,33 @@ def test_a_batch_killed_among_its_workers_goes_on(tmp_path, sounds):
     done = dict(many.read_folder(tmp_path, out, engine=Engine(), rpm=1_500.0, jobs=1))
     assert len(done) == 6 - whole
     assert len((out / "results.csv").read_text().splitlines()) == 7
+
+
+def _die():
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_a_worker_that_dies_is_told_in_one_line():
+    calls = [delayed(_die)() for _ in range(2)]
+    with pytest.raises(InjsoundError, match="run again with --jobs 1"):
+        list(in_parallel(calls, jobs=2))
+
+
+def test_a_case_is_read_by_as_many_processes_as_are_asked_for(job, sounds, monkeypatch, capsys):
+    _filled(job, sounds)
+    asked = []
+
+    def one_after_the_other(calls, *, jobs):
+        asked.append(jobs)
+        return (call(*given, **named) for call, given, named in calls)
+
+    monkeypatch.setattr(store, "in_parallel", one_after_the_other)
+    for command in (["case", "show"], ["case", "next"], ["report"]):
+        shutil.rmtree(job / "results_arrays", ignore_errors=True)
+        assert main([*command, str(job), "--jobs", "1"]) == 0
+        assert main([*command, str(job), "--jobs", "0"]) == 2
+    assert asked == [1, 1, 1]
+    assert "0 is not in the range" in capsys.readouterr().err
 
 
 if __name__ == "__main__":
