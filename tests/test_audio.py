@@ -628,7 +628,9 @@ def test_a_disk_that_fails_while_it_is_read_is_one_files_failure(tmp_path):
     assert "cannot be read to its end (Input/output error)" in failure.message
 
 
-@pytest.mark.parametrize("ask", [sha256, decoders._has_index, decoders._ogg_ended, audio.check_sound])
+@pytest.mark.parametrize(
+    "ask", [sha256, decoders._has_index, decoders._ogg_ended, decoders._read_through, audio.check_sound]
+)
 def test_every_look_into_a_file_tells_a_failing_disk(tmp_path, monkeypatch, ask):
     class Failing(io.RawIOBase):
         def readable(self):

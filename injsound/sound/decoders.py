@@ -198,15 +198,17 @@ def readable(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise _unread(path, error) from error
+        raise RecordingError(
+            f"{name_of(path)}: the file cannot be read to its end ({error.strerror or error}); {_EXPECTED}: check the "
+            "disk or the connection to it, or copy the file elsewhere",
+            code="unreadable",
+        ) from error
 
 
-def _unread(path: Path, error: OSError) -> RecordingError:
-    return RecordingError(
-        f"{name_of(path)}: the file cannot be read to its end ({error.strerror or error}); {_EXPECTED}: check the disk "
-        "or the connection to it, or copy the file elsewhere",
-        code="unreadable",
-    )
+def _read_through(path: Path) -> None:
+    with readable(path), path.open("rb") as file:
+        while file.read(2**20):
+            pass
 
 
 def name_of(path: Path) -> str:
@@ -325,8 +327,8 @@ def _open_ffmpeg(path: Path, head: bytes, stack: contextlib.ExitStack) -> Stream
     try:  # an absolute path is never taken for an option, a protocol or a stream
         container = stack.enter_context(av.open(str(path.absolute()), options=options, metadata_errors="ignore"))
     except av.FFmpegError as error:
-        if isinstance(error, OSError) and error.errno == errno.EIO:
-            raise _unread(path, error) from None
+        if error.errno == errno.EIO:  # FFmpeg says so of damaged files too: the disk itself is asked
+            _read_through(path)
         raise _not_audio(path, head) from None
     tracks = container.streams.audio
     if not tracks:
