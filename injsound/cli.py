@@ -6,17 +6,19 @@ be used; 2 wrong usage. Heavy libraries are imported inside the commands, so tha
 
 import os
 import sys
-from collections.abc import Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING
+from traceback import walk_tb
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from injsound import __version__
 from injsound.cli_cases import add_commands
 from injsound.cli_findings import add_findings
-from injsound.cli_options import LANGUAGE_VARIABLE, engine_options, force_option, language_option, may_write
+from injsound.cli_options import LANGUAGE_VARIABLE, PICTURES, engine_options, force_option, language_option, may_write
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import Phrase, Screen
@@ -28,11 +30,38 @@ if TYPE_CHECKING:
     from injsound.show.beside import Draw
     from injsound.show.text import Words
 
-_SUFFIXES = (".png", ".svg")
+
+class _PrintError(Exception):
+    """What was printed did not arrive."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(error.strerror or str(error))
+        self.reader_gone = isinstance(error, BrokenPipeError)
+
+
+@contextmanager
+def _told_apart() -> Iterator[None]:
+    """Tell an error of printing from the system's other ones, of which click would end the program without a word."""
+    try:
+        yield
+    except OSError as error:
+        if any(frame.f_code is click.echo.__code__ for frame, _ in walk_tb(error.__traceback__)):
+            raise _PrintError(error) from error
+        if error.filename is None:
+            raise InjsoundError(f"the system refused: {error.strerror or error}; run it again") from error
+        raise
 
 
 class _Cautioned(click.Group):
     """Help that ends in the cautions; their sentence is fetched only when help is asked for."""
+
+    def make_context(self, *given: Any, **settings: Any) -> click.Context:
+        with _told_apart():
+            return super().make_context(*given, **settings)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _told_apart():
+            return super().invoke(ctx)
 
     def format_epilog(self, _: click.Context, formatter: click.HelpFormatter) -> None:
         from injsound.show.text import Words
@@ -99,7 +128,7 @@ def check(
             if len(recordings) > 1:
                 told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=shortened(recording, 60))
                 click.echo(told, err=True)
-            if second_opinion and recording != "-":
+            if second_opinion:
                 click.echo(words.say(Screen.SECOND_OPINION), err=True)
             result = _read(recording, engine, typed.rpm, channel, second_opinion)
             results.append(result)
@@ -114,25 +143,29 @@ def check(
 def _read(
     recording: str, engine: "Engine", rpm: float | None, channel: int | None, second_opinion: bool
 ) -> "Reading | Failure":
+    from injsound.results import Failure
     from injsound.runs import add_second_opinion, run_file
 
-    if recording == "-":
-        return _read_standard_input(engine, rpm, channel)
-    result = run_file(recording, engine=engine, rpm=rpm, channel=channel)
-    if second_opinion and not _failed(result):
-        result = add_second_opinion(result, recording, channel=channel)  # type: ignore[arg-type]  # a Reading here
+    with _as_file(recording) as (path, name):
+        result = run_file(path, engine=engine, rpm=rpm, channel=channel, name=name)
+        if second_opinion and not isinstance(result, Failure):
+            return add_second_opinion(result, path, channel=channel)
     return result
 
 
-def _read_standard_input(engine: "Engine", rpm: float | None, channel: int | None) -> "Reading | Failure":
+@contextmanager
+def _as_file(recording: str) -> Iterator[tuple[str, str | None]]:
+    """A file's path and the name to show in its place; standard input is written to one first."""
+    if recording != "-":
+        yield recording, None
+        return
     import tempfile
 
-    from injsound.runs import run_file
-
-    with tempfile.NamedTemporaryFile(prefix="injsound-") as file:
-        file.write(sys.stdin.buffer.read())
-        file.flush()
-        return run_file(file.name, engine=engine, rpm=rpm, channel=channel, name="standard input")
+    # A file that is open cannot be opened again on every system: it is closed before it is read.
+    with tempfile.TemporaryDirectory(prefix="injsound-") as folder:
+        path = Path(folder) / "standard_input"
+        path.write_bytes(sys.stdin.buffer.read())
+        yield str(path), "standard input"
 
 
 def _failed(result: "Reading | Failure") -> bool:
@@ -186,11 +219,13 @@ def _write_json(results: Sequence["Reading | Failure"], to: str) -> None:
 
     readings = [r for r in results if not isinstance(r, Failure)]
     text = dumps(document(readings, [r for r in results if isinstance(r, Failure)]))
+    # JSON is UTF-8 whatever the console's encoding; of a name that is no text the odd bytes become JSON's own escapes.
+    data = text.encode(errors="backslashreplace")
     if to == "-":
-        click.echo(text, nl=False)
+        click.echo(data, nl=False)
     else:
         make_folder(Path(to).parent)
-        write_whole(to, text.encode())
+        write_whole(to, data)
 
 
 def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[int, Path]:
@@ -198,7 +233,7 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
     if picture is None:
         return {}
     target = Path(picture)
-    as_file = target.suffix.lower() in _SUFFIXES and not target.is_dir()
+    as_file = target.suffix.lower() in PICTURES and not target.is_dir()
     if as_file and len(recordings) == 1:
         return {0: target}
     if as_file:
@@ -208,11 +243,13 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
     if target.suffix and not target.is_dir() and not picture.endswith(("/", os.sep)):
         raise ParameterError(f"--picture {picture} ends in {target.suffix}; expected .png, .svg or a folder")
     taken: dict[int, Path] = {}
+    names: set[str] = set()  # some systems take "A.png" and "a.png" for one file
     for number, recording in enumerate(recordings):
         stem = Path(recording).stem[:100] or "recording"
         path = target / f"{stem}.png"
-        while path in taken.values():
+        while path.name.casefold() in names:
             path = target / f"{path.stem}_{number + 1}.png"
+        names.add(path.name.casefold())
         taken[number] = path
     return taken
 
@@ -349,6 +386,8 @@ def main(arguments: list[str] | None = None) -> int:
         return result if isinstance(result, int) else 0
     except click.ClickException as error:
         return _tell_usage(error)
+    except _PrintError as error:
+        return _tell_unprinted(error)
     except (InjsoundError, OSError) as error:
         if "--debug" in given:
             raise
@@ -369,20 +408,25 @@ def _tell_usage(error: click.ClickException) -> int:
 
 
 def _tell_failure(error: InjsoundError | OSError) -> int:
-    """What went wrong; an error of the system that names no file is one of standard output."""
-    if isinstance(error, OSError) and error.filename is None:
-        # What still waits to be written would fail once more at the end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        if isinstance(error, BrokenPipeError):
-            return 0  # the reader has gone: nothing more is said to it
-        what = f"cannot write the result: {error.strerror or error}"
-        click.echo(f"injsound: {what}; expected room for it: send it to another place", err=True)
-        return 1
+    """What went wrong; an error of the system names its file."""
     told = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else error
     click.echo(f"injsound: {told}", err=True)
     return 2 if isinstance(error, ParameterError) else 1
 
 
+def _tell_unprinted(error: _PrintError) -> int:
+    """That the result did not arrive; nothing where its reader has gone."""
+    # What still waits to be written would fail once more at the end.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if error.reader_gone:
+        return 0
+    click.echo(f"injsound: cannot write the result: {error}; expected room for it: send it to another place", err=True)
+    return 1
+
+
 def run() -> None:
-    """Entry point of the installed command."""
+    """Entry point of the installed command; what the console cannot show is printed as an escape."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     sys.exit(main())

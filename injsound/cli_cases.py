@@ -1,24 +1,26 @@
 """Commands over a case, and over many recordings: case, report, batch."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
 
 from injsound.cli_options import engine_options, engine_options_without, language_option, may_write
-from injsound.errors import ParameterError
+from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
 
 if TYPE_CHECKING:
-    from injsound.cases.case import Case
+    from injsound.cases.case import Case, Entry
     from injsound.cases.guide import Findings
     from injsound.cli_options import Typed
     from injsound.results import Failure, Reading
     from injsound.show.text import Words
 
+_JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Processes; all cores by default.")
 _FOLDER = click.argument("folder", type=click.Path(file_okay=False))
 
 
@@ -137,15 +139,16 @@ def case_add(
 
 @case.command("show")
 @_FOLDER
+@_JOBS
 @language_option
 @click.pass_context
-def case_show(context: click.Context, folder: str, words: "Words") -> None:
+def case_show(context: click.Context, folder: str, jobs: int | None, words: "Words") -> None:
     """Read what is new, say what each recording of the case says and what all say together, and what comes next."""
     from injsound.cases.guide import settled
     from injsound.results import Reading
     from injsound.show.reading_text import in_brief
 
-    opened, results, findings = gathered(folder, words)
+    opened, results, findings = gathered(folder, words, jobs=jobs)
     for result in settled(results, findings).values():
         if isinstance(result, Reading):
             click.echo("\n".join(in_brief(result, words)))
@@ -156,11 +159,12 @@ def case_show(context: click.Context, folder: str, words: "Words") -> None:
 
 @case.command("next")
 @_FOLDER
+@_JOBS
 @language_option
 @click.pass_context
-def case_next(context: click.Context, folder: str, words: "Words") -> None:
+def case_next(context: click.Context, folder: str, jobs: int | None, words: "Words") -> None:
     """Say what all recordings of the case say together, and the one next step."""
-    opened, results, findings = gathered(folder, words)
+    opened, results, findings = gathered(folder, words, jobs=jobs)
     _tell_all(opened, findings, words)
     context.exit(int(any_failed(results)))
 
@@ -170,59 +174,100 @@ def case_next(context: click.Context, folder: str, words: "Words") -> None:
 @click.option("--every", type=float, default=2.0, show_default=True, help="Seconds between looks.")
 @click.option("--looks", type=int, help="Stop after so many looks; else until stopped by Ctrl-C.")
 @click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
+@click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Does the engine shake meanwhile?")
 @language_option
-def case_watch(folder: str, every: float, looks: int | None, rpm: float | None, words: "Words") -> None:
+def case_watch(
+    folder: str, every: float, looks: int | None, rpm: float | None, shaking: str | None, words: "Words"
+) -> None:
     """Answer each recording that arrives in FOLDER at once: usable, or record again and why."""
     import itertools
     import time
-    from dataclasses import replace
 
-    from injsound.cases.adding import add_entries
-    from injsound.cases.case import load_case, unlisted
+    from injsound.cases.case import load_case
+    from injsound.diagnoses import Shaking
 
+    if not every > 0:
+        raise ParameterError(f"--every is {every:g} s; expected more than 0, such as 2")
+    load_case(folder)  # one that is wrong from the start is told and not waited for
+    told_of_all = {"rpm": rpm, "shaking": None if shaking is None else Shaking(shaking)}
+    given = {key: value for key, value in told_of_all.items() if value is not None}
     sizes: dict[str, int] = {}
+    said: set[str] = set()
     for look in itertools.count(1):
-        opened = load_case(folder)
-        for entry in unlisted(opened):
-            size = (opened.folder / entry.file).stat().st_size
-            if sizes.get(entry.file) == size:  # arrived whole: it has stopped growing
-                add_entries(folder, [replace(entry, rpm=entry.rpm if rpm is None else rpm)])
-                _show_one(folder, entry.file, words)
-            sizes[entry.file] = size
+        with _said_once(said):
+            _look(folder, sizes, given, said, words)
         if looks is not None and look >= looks:
             return
         time.sleep(every)
 
 
-def _show_one(folder: str, file: str, words: "Words") -> None:
+@contextmanager
+def _said_once(said: set[str]) -> Iterator[None]:
+    """What goes wrong with a file is told once, and the next look may find it right."""
+    try:
+        yield
+    except FileNotFoundError:
+        return  # gone again: nothing to answer
+    except (InjsoundError, OSError) as error:
+        if str(error) not in said:
+            said.add(str(error))
+            click.echo(f"injsound: {error}", err=True)
+
+
+def _look(folder: str, sizes: dict[str, int], given: Mapping[str, Any], said: set[str], words: "Words") -> None:
+    """Answer what has arrived whole: it holds something and has stopped growing since the last look."""
+    from injsound.cases.case import load_case, unlisted
+
+    opened = load_case(folder)
+    for entry in unlisted(opened):
+        with _said_once(said):
+            size = (opened.folder / entry.file).stat().st_size
+            whole = size > 0 and sizes.get(entry.file) == size
+            sizes[entry.file] = size
+            if whole:
+                _take_up(opened, entry, given, words)
+
+
+def _take_up(opened: "Case", entry: "Entry", given: Mapping[str, Any], words: "Words") -> None:
+    """Add a recording that lies in the folder, and say what it says."""
+    from dataclasses import replace
+
+    from injsound.cases.adding import add_entries
     from injsound.cases.case import load_case
     from injsound.cases.store import read_case
+    from injsound.results import Failure
     from injsound.show.reading_text import glance
+    from injsound.show.text import failure_line
+    from injsound.sound.audio import check_sound
 
-    result = read_case(load_case(folder))[file]
-    say(glance(result, words))
+    check_sound(opened.folder / entry.file)
+    add_entries(opened.folder, [replace(entry, **given)])
+    result = read_case(load_case(opened.folder))[entry.file]
+    say([failure_line(result)] if isinstance(result, Failure) else glance(result, words))
 
 
 @click.command()
 @_FOLDER
 @click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
 @click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
+@_JOBS
 @language_option
 @click.pass_context
-def report(context: click.Context, folder: str, out: str | None, force: bool, words: "Words") -> None:
+def report(context: click.Context, folder: str, out: str | None, force: bool, jobs: int | None, words: "Words") -> None:
     """One page for the vehicle's owner."""
     from datetime import date
 
     from injsound.cases.guide import next_step
-    from injsound.files import write_whole
+    from injsound.files import make_folder, write_whole
     from injsound.show.report import make_report
 
     if out is not None:
         may_write([Path(out)], force)
-    opened, results, findings = gathered(folder, words)
+    opened, results, findings = gathered(folder, words, jobs=jobs)
     words = _of_case(opened, words)
     page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())
     target = Path(out) if out else opened.folder / "report.html"
+    make_folder(target.parent)
     write_whole(target, page.encode())
     click.echo(words.say(Screen.REPORT, file=str(target)))
     context.exit(int(any_failed(results)))
@@ -232,7 +277,7 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, wo
 @_FOLDER
 @engine_options
 @click.option("--out", type=click.Path(file_okay=False), help="Folder for results.csv and results.jsonl; FOLDER else.")
-@click.option("--jobs", type=int, help="Processes; all cores by default.")
+@_JOBS
 @language_option
 @click.pass_context
 def batch(
@@ -244,14 +289,15 @@ def batch(
     words: "Words",
 ) -> None:
     """Read every recording below FOLDER to one CSV and JSON Lines; run again to go on where it stopped."""
-    from injsound.cases.many import read_folder
+    from injsound.cases.many import count_table, read_folder
 
-    count, failed = 0, 0
+    count = 0
     for file, problem in read_folder(folder, out or folder, engine=typed.engine(), rpm=typed.rpm, jobs=jobs):
-        count, failed = count + 1, failed + bool(problem)
+        count += 1
         click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
+    files, failed = count_table(out or folder)
     table = str(Path(out or folder) / "results.csv")
-    click.echo(words.say(Screen.BATCH_DONE, count=count, failed=failed, file=table))
+    click.echo(words.say(Screen.BATCH_DONE, count=count, files=files, failed=failed, file=table))
     context.exit(int(failed > 0))
 
 
@@ -263,7 +309,9 @@ def _of_case(opened: "Case", words: "Words") -> "Words":
     return words if named or opened.language is None else replace(words, language=opened.language)
 
 
-def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Failure], Findings]":
+def gathered(
+    folder: str, words: "Words", *, jobs: int | None = None
+) -> "tuple[Case, dict[str, Reading | Failure], Findings]":
     """Read what is new in a case, and what its recordings say together.
 
     Parameters
@@ -272,6 +320,8 @@ def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Fa
         The case.
     words : Words
         The language.
+    jobs : int or None
+        Processes; all cores by default [unitless].
 
     Returns
     -------
@@ -289,7 +339,10 @@ def gathered(folder: str, words: "Words") -> "tuple[Case, dict[str, Reading | Fa
     def to_stderr(line: str) -> None:
         click.echo(line, err=True)
 
-    results = read_case(opened, tell=lambda file: to_stderr(words.say(Screen.READ, file=file)), warn=to_stderr)
+    def done(file: str) -> None:
+        to_stderr(words.say(Screen.READ, file=file))
+
+    results = read_case(opened, tell=done, warn=to_stderr, jobs=jobs)
     for result in results.values():
         if isinstance(result, Failure):
             to_stderr(failure_line(result))

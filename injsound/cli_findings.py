@@ -1,21 +1,29 @@
 """Commands of the tests at the car, over a case or over recordings by name: compare, swap, wiggle, verify."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from injsound.cli_cases import any_failed, gathered, say
-from injsound.cli_options import engine_options, engine_options_without, force_option, language_option, may_write
-from injsound.errors import ParameterError
+from injsound.cli_options import (
+    PICTURES,
+    engine_options,
+    engine_options_without,
+    force_option,
+    language_option,
+    may_write,
+    refuse_beside_case,
+)
+from injsound.errors import InjsoundError, ParameterError
 from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
     from injsound.cli_options import Typed
     from injsound.diagnoses import Comparison, Stage, Take
     from injsound.engine import Engine
-    from injsound.results import Reading
+    from injsound.results import Failure, Reading
     from injsound.show.text import Words
 
 _CASE = click.argument("folder", required=False, type=click.Path(file_okay=False))
@@ -35,7 +43,7 @@ def add_findings(group: click.Group) -> None:
 
 @click.command()
 @click.argument("what", nargs=-1, required=True, type=click.Path())
-@click.option("--picture", type=click.Path(dir_okay=False), help="Draw all of them beside each other (PNG).")
+@click.option("--picture", type=click.Path(dir_okay=False), help="Draw all of them beside each other (.png, .svg).")
 @force_option
 @engine_options_without("--cylinder")
 @language_option
@@ -57,10 +65,15 @@ def compare(
     from injsound.show.findings_text import tell_comparison, tell_two_speed
 
     if picture is not None:
+        if Path(picture).suffix.lower() not in PICTURES:
+            raise ParameterError(f"--picture {picture} is no picture's name; expected one that ends in .png or .svg")
         may_write([Path(picture)], force)
-    failed = False
+    found: Comparison | None
     if len(what) == 1 and Path(what[0]).is_dir():
+        refuse_beside_case(context, what[0])
         _, results, findings = gathered(what[0], words)
+        if findings.comparison is None:
+            raise _nothing(results, f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
         failed = any_failed(results)
         found, at_speeds, takes = findings.comparison, findings.two_speed, list(findings.takes)
     else:
@@ -69,8 +82,10 @@ def compare(
         takes = _takes(what, typed, words)
         failed = len(takes) < len(what)
         found, at_speeds = compare_case(takes), two_speed_case(takes)
+    if found is None and not takes:
+        raise InjsoundError("none of the recordings could be used, for the reasons above: record them again")
     if found is None:
-        raise ParameterError(f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
+        raise ParameterError("all recordings are named as made after a swap or repair; expected some from before it")
     for block in (tell_comparison(found, words), *(tell_two_speed(one, words) for one in at_speeds)):
         say(block)
     if picture is not None:
@@ -79,12 +94,13 @@ def compare(
 
 
 def _draw_compared(to: Path, takes: "Sequence[Take]", found: "Comparison", words: "Words") -> None:
-    from injsound.files import write_whole
+    from injsound.files import make_folder, write_whole
     from injsound.show.plot_compared import compared_bytes
 
-    drawn = compared_bytes(takes, found, words=words)
+    drawn = compared_bytes(takes, found, kind=to.suffix.lower().lstrip("."), words=words)
     if drawn is None:
         raise ParameterError(f"{to} was not drawn: none of the recordings holds the engine's cycles")
+    make_folder(to.parent)
     write_whole(to, drawn)
 
 
@@ -113,9 +129,12 @@ def swap(
     from injsound.show.findings_text import tell_swap
 
     if _is_case(folder, bool(before or after), "--before ONE OTHER --after ONE OTHER"):
+        refuse_beside_case(context, str(folder))
         _, results, findings = gathered(str(folder), words)
         if findings.swap is None:
-            raise ParameterError(f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap")
+            raise _nothing(
+                results, f"{folder} has no recording of stage 'swapped'; record both cylinders after the swap"
+            )
         say(tell_swap(findings.swap, words))
         context.exit(int(any_failed(results)))
     if not before or not after:
@@ -154,12 +173,13 @@ def wiggle(
 
     spans = [_span(text) for given in moved for text in given.split(",") if text.strip()]
     if Path(what).is_dir():
-        if spans:
-            raise ParameterError("--moved belongs to a recording; in a case write moved = [[8, 16], ...] beside it")
+        refuse_beside_case(context, what)
         _, results, findings = gathered(what, words)
         if findings.wiggle is None:
-            raise ParameterError(
-                f"no recording of {what} is marked: knock three times at each change, or add moved = [[8, 16], ...] [s]"
+            raise _nothing(
+                results,
+                f"no recording of {what} is marked: knock three times at each change,"
+                " or add moved = [[8, 16], ...] [s]",
             )
         say(tell_wiggle(findings.wiggle, words))
         context.exit(int(any_failed(results)))
@@ -199,11 +219,13 @@ def verify(
     from injsound.show.findings_text import tell_verify
 
     if _is_case(folder, bool(before or after or fellows), "--before FILE --after FILE --fellow FILE"):
+        refuse_beside_case(context, str(folder))
         _, results, findings = gathered(str(folder), words)
         if findings.verification is None:
-            raise ParameterError(
+            raise _nothing(
+                results,
                 f"{folder} names no repaired cylinder with a recording of stage 'after';"
-                " add [repair] cylinder = 2 and one"
+                " add [repair] cylinder = 2 and one",
             )
         say(tell_verify(findings.verification, words))
         context.exit(int(any_failed(results)))
@@ -227,6 +249,13 @@ def verify(
         )
         say(tell_verify(found, words))
     context.exit(int(len(takes) < len(before) + len(after) + len(fellows)))
+
+
+def _nothing(results: "Mapping[str, Reading | Failure]", said: str) -> InjsoundError:
+    """Why a test of a case cannot be made: nothing was recorded for it, or what was could not be used."""
+    if any_failed(results):
+        return InjsoundError(f"{said} (recordings that could not be used are named above)")
+    return ParameterError(said)
 
 
 def _is_case(folder: str | None, given: bool, usage: str) -> bool:
@@ -258,18 +287,22 @@ def _takes(
     """Recordings outside a case; their names tell cylinder, condition and speed. Those that fail are left out."""
     from dataclasses import replace
 
-    from injsound.cases.case import entry_from_name
+    from injsound.cases.case import Entry
+    from injsound.cases.names import circumstances_named, cylinder_named
     from injsound.diagnoses import Take
 
     engine, takes = typed.engine(), []
     for place, file in enumerate(files):
-        entry = entry_from_name(f"cyl{named[place]} {Path(file).name}" if named else Path(file).name)
-        if entry is None and not Path(file).exists():
+        # Its content decides whether it is sound, whatever its name ends in.
+        stem = Path(file).stem
+        cylinder = named[place] if named else cylinder_named(stem)
+        if cylinder is None and not Path(file).exists():
             raise ParameterError(
                 f"{file}: there is no such file or folder; expected recordings or a case: check the name"
             )
-        if entry is None:
+        if cylinder is None:
             raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
+        entry = Entry(file=file, cylinder=cylinder, **circumstances_named(stem))  # type: ignore[arg-type]  # its fields
         reading = _read(file, replace(engine, cylinder=entry.cylinder), entry.rpm or typed.rpm, words)
         if reading is not None:
             takes.append(

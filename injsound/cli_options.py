@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from injsound.errors import ParameterError
 from injsound.languages import Language
@@ -18,6 +19,23 @@ if TYPE_CHECKING:
 
 
 LANGUAGE_VARIABLE = "INJSOUND_LANGUAGE"
+# What a picture's name ends in.
+PICTURES = (".png", ".svg")
+# What may be given beside a case, and where in its file stands what may not.
+_BESIDE_CASE = frozenset({"folder", "what", "picture", "force", "words"})
+_IN_CASE = {
+    "rpm": "rpm = 1500 under its [[recording]]",
+    "cylinder": "cylinder = 2 under its [[recording]], or under [repair]",
+    "cylinders": "cylinders = 4 under [engine]",
+    "firing_order": 'firing_order = "1-3-4-2" under [engine]',
+    "injection": 'injection = "batch" under [engine]',
+    "pair": "cylinder = 2 under each [[recording]]",
+    "exchanged": "injector and connector labels under each [[recording]]",
+    "restarts": "faulty = 3 and made = 5 under [restarts]",
+    "clean": "clean_since = 5 under [restarts]",
+    "leaks_checked": "leaks = true under [checks]",
+    "moved": "moved = [[8, 16], ...] under its [[recording]]",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +81,7 @@ class Typed:
         from injsound.engine import Engine, Injection, parse_firing_order
 
         order = None if self.firing_order is None else parse_firing_order(self.firing_order)
-        count = self.cylinders or (cylinders if order is None else None)
+        count = self.cylinders if self.cylinders is not None else cylinders if order is None else None
         injection = Injection(self.injection)
         return Engine(cylinders=count, cylinder=self.cylinder, firing_order=order, injection=injection)
 
@@ -122,6 +140,30 @@ def engine_options_without(*unfit: str) -> Callable[[Any], Any]:
         return optioned
 
     return add
+
+
+def refuse_beside_case(context: click.Context, folder: str) -> None:
+    """Say of an option that a case would leave aside where it belongs in the case's file.
+
+    Parameters
+    ----------
+    context : click.Context
+        Of a command that was given a case.
+    folder : str
+        The case.
+
+    Raises
+    ------
+    ParameterError
+        If one was typed.
+    """
+    for option in context.command.params:
+        name = str(option.name)
+        if name not in _BESIDE_CASE and context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            raise ParameterError(
+                f"{option.opts[0]} belongs to recordings given by name; {folder} is a case: write "
+                f"{_IN_CASE[name]} in its case.toml"
+            )
 
 
 def language_option(command: Any) -> Any:
@@ -193,7 +235,7 @@ def may_write(targets: Sequence[Path], force: bool) -> None:
         if target.exists() and not force:
             raise ParameterError(f"{target} exists; give --force to overwrite it or name another")
         folder = target.parent
-        while not folder.exists():
+        while not folder.exists() and folder != folder.parent:  # a drive that is not there has no parent
             folder = folder.parent
         if not folder.is_dir() or not os.access(folder, os.W_OK):
             raise ParameterError(

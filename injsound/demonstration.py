@@ -7,7 +7,7 @@ from datetime import date
 from importlib.resources import files
 from pathlib import Path
 
-from injsound.cases.case import FILE_NAME, Case, load_case
+from injsound.cases.case import FILE_NAME, SOUND_SUFFIXES, Case, load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import Findings, next_step
 from injsound.cases.store import read_case
@@ -85,11 +85,16 @@ def _walked(case: Case, results: Mapping[str, Reading | Failure], words: Words) 
     ]
 
 
+def _is_shipped(file: Path) -> bool:
+    """Not what a reading of the case in its own place has left beside it."""
+    return file.name in (FILE_NAME, "truth.json") or file.suffix[1:].casefold() in SOUND_SUFFIXES
+
+
 def _copied(shipped: Path, to: Path) -> Path:
     """The shipped package stays as it is: a case keeps its readings beside its recordings."""
     try:
         to.mkdir(parents=True, exist_ok=True)
-        for file in shipped.iterdir():
+        for file in filter(_is_shipped, shipped.iterdir()):
             write_whole(to / file.name, file.read_bytes())
     except OSError as error:
         raise InjsoundError(f"cannot write to {to}: {error.strerror}; run the demo elsewhere") from error

@@ -164,6 +164,7 @@ class Why(StrEnum):
     BOUND = "bound"  # judged, rate_high
     SIBLING_SKIPS = "sibling skips"  # cylinder
     SIBLINGS_NOT_RECORDED = "siblings not recorded"  # cylinders: recorded before the repair, not since
+    FELLOWS_NEEDED = "fellows needed"  # count, needed: recorded since the repair
     INSIDE_FELLOWS = "inside fellows"  # measure, value, low, high
     OUTSIDE_FELLOWS = "outside fellows"  # measure, value, low, high
     RESTARTS_NEEDED = "restarts needed"  # clean, needed
@@ -191,6 +192,13 @@ class Todo(StrEnum):
     REPLACE = "replace the injector"
     VERIFY = "verify"
     CHECK_LEAKS = "check for leaks"
+    RESTART_MORE = "restart more"
+    RECORD_SINCE = "record since the repair"
+    RECORD_FELLOWS = "record fellows"
+    RECORD_ALIKE = "record alike"
+    FIND_FAULT = "find a recording of the fault"
+    SIBLING_FAULTY = "sibling faulty"
+    OUT_OF_LINE = "out of line"
     STILL_FAULTY = "still faulty"
     ROAD_TEST = "road test"
 

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import stat
 import tempfile
 import time
 from collections.abc import Iterator
@@ -17,7 +18,7 @@ _STRAY_S = 3600.0
 
 
 def write_whole(path: str | os.PathLike[str], data: bytes, *, instead_of: bytes | None = None) -> None:
-    """Write a file so that it is never half there.
+    """Write a file so that it is never half there; one that was there keeps its mode, and a link stays one.
 
     Parameters
     ----------
@@ -40,7 +41,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, instead_of: bytes 
         return
     with _beside(target) as fresh:
         fresh.write_bytes(data)
-        fresh.chmod(0o644)
+        fresh.chmod(_mode_for(target))
         if instead_of is not None and target.read_bytes() != instead_of:
             raise InjsoundError(
                 f"{target} was changed by somebody else meanwhile, so nothing was written to it: run the command again"
@@ -125,10 +126,20 @@ def told(path: str | os.PathLike[str]) -> Iterator[None]:
         ) from error
 
 
+def _mode_for(target: Path) -> int:
+    """What may be done with a file, and by whom: as before, or as the system has it for new ones."""
+    if target.exists():
+        return stat.S_IMODE(target.stat().st_mode)
+    mask = os.umask(0o077)  # it can only be asked for by setting it
+    os.umask(mask)
+    return 0o666 & ~mask
+
+
 @contextmanager
 def _beside(target: Path) -> Iterator[Path]:
     """A new file in the same folder that takes the target's place when it is filled, and is gone otherwise."""
     with told(target):
+        target = target.resolve()  # a link stays, and what it names is replaced
         handle, name = tempfile.mkstemp(dir=target.parent, prefix=_PREFIX)
         os.close(handle)
         fresh = Path(name)

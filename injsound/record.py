@@ -150,7 +150,7 @@ def reading_from_json(values: Mapping[str, Any], *, picture: Picture | None = No
     """
     try:
         return _read_reading(values, picture)
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise InjsoundError(
             f"stored reading cannot be used: {error!r}; expected the fields of schema {SCHEMA}"
         ) from error
@@ -329,10 +329,11 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
         If the file is missing or not such a file.
     """
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        # Opened here: numpy leaves a file open that it finds to be no archive.
+        with open(path, "rb") as file, np.load(file, allow_pickle=False) as stored:
             names = [name for name in Picture.__dataclass_fields__ if name in stored or name not in _PLACES_ADDED]
             arrays = {name: stored[name] for name in names}
-    except (OSError, ValueError, KeyError) as error:
+    except Exception as error:  # a damaged archive raises whatever its parts stumble over, down to tokenize's errors
         raise InjsoundError(f"cannot read {path}: {error}; expected arrays saved by injsound") from error
     for name in {"own_phases", "candidates", *_PLACES_ADDED} & arrays.keys():
         arrays[name] = tuple(arrays[name].tolist())

@@ -117,13 +117,24 @@ def in_parallel(calls: Iterable[Any], *, jobs: int | None) -> Iterator[Any]:
     ------
     object
         A call's result.
+
+    Raises
+    ------
+    InjsoundError
+        If the system ended one of the processes.
     """
     from joblib import Parallel
+    from joblib.externals.loky.process_executor import BrokenProcessPool
 
     results = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")(calls)
     try:
         for result in results:  # noqa: UP028  # "yield from" would close it before the warning is kept back
             yield result
+    except BrokenProcessPool:
+        raise InjsoundError(
+            "a process that reads recordings died, probably for lack of memory; expected some hundreds of megabytes for"
+            " each: run again with --jobs 1 (a case: injsound case show FOLDER --jobs 1)"
+        ) from None
     finally:
         # Where the caller stops early joblib advises on its use: nobody who reads it called joblib.
         with warnings.catch_warnings():

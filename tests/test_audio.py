@@ -1,6 +1,7 @@
 """Decoding: every trap met with phones' files, on files written here with a known click at a known sample."""
 
 import hashlib
+import io
 import os
 import struct
 from fractions import Fraction
@@ -13,8 +14,10 @@ import pytest
 import soundfile as sf
 from audio_files import FORMATS, Format, clicks, offset_of_click
 
+from injsound.engine import Engine
 from injsound.errors import ParameterError, RecordingError
 from injsound.results import SpanKind, WarningCode
+from injsound.runs import run_file
 from injsound.sound import audio, decoders
 from injsound.sound.audio import chapters, sha256
 
@@ -615,6 +618,37 @@ def test_tag_that_is_not_unicode(tmp_path):
     assert b"QQQQQQ" in data
     path.write_bytes(data.replace(b"QQQQQQ", b"\xe9\xff\xe9\xff\xe9\xff"))
     assert round(len(one(path).y) / 16000, 1) == 6.0
+
+
+@pytest.mark.skipif(not Path("/proc/self/mem").exists(), reason="a file that opens and cannot be read, as Linux has it")
+def test_a_disk_that_fails_while_it_is_read_is_one_files_failure(tmp_path):
+    (tmp_path / "a.wav").symlink_to("/proc/self/mem")  # its first byte is no memory: reading ends in EIO
+    failure = run_file(tmp_path / "a.wav", engine=Engine())
+    assert (failure.code, failure.file) == ("unreadable", str(tmp_path / "a.wav"))
+    assert "cannot be read to its end (Input/output error)" in failure.message
+
+
+@pytest.mark.parametrize(
+    "ask", [sha256, decoders._has_index, decoders._ogg_ended, decoders._read_through, audio.check_sound]
+)
+def test_every_look_into_a_file_tells_a_failing_disk(tmp_path, monkeypatch, ask):
+    class Failing(io.RawIOBase):
+        def readable(self):
+            return True
+
+        seekable = readable
+
+        def readinto(self, _):
+            raise OSError(5, "Input/output error")
+
+        def seek(self, *_):
+            return 0
+
+    (tmp_path / "a.m4a").write_bytes(bytes(100))
+    monkeypatch.setattr(Path, "open", lambda *_: io.BufferedReader(Failing()))
+    with pytest.raises(RecordingError, match="Input/output error") as raised:
+        ask(tmp_path / "a.m4a")
+    assert raised.value.code == "unreadable"
 
 
 def test_hash_is_that_of_the_bytes(tmp_path):

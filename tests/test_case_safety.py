@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 import soundfile
+from joblib import delayed
 
 from injsound.cases import adding, many, store
 from injsound.cases.adding import add_entries, new_case
@@ -30,7 +31,7 @@ from injsound.errors import InjsoundError
 from injsound.files import clear_strays, write_whole
 from injsound.record import dumps
 from injsound.results import Failure, Reading
-from injsound.runs import run_file
+from injsound.runs import in_parallel, run_file
 from injsound.show.report import make_report
 from injsound.show.text import Words
 from injsound.simulate import Scene, simulate, write
@@ -97,6 +98,22 @@ def test_what_is_no_sound_does_not_get_into_a_case(tmp_path, job, sounds, capsys
     assert main(["case", "add", str(job), str(sounds / NAMES[0]), str(tmp_path / "cyl2 cold.m4a")]) == 1
     assert "cyl2 cold.m4a: found text; expected a sound recording" in capsys.readouterr().err
     assert _visible(job) == ["case.toml"]
+
+
+@pytest.mark.skipif(sys.platform == "darwin", reason="file names are UTF-8 there")
+def test_a_name_that_is_no_text_is_refused_by_a_case_and_told_elsewhere(tmp_path, job, sounds, capsys):
+    odd = Path(os.fsdecode(os.fsencode(tmp_path / "cyl1 fr") + b"\xed" + b"o.flac"))
+    shutil.copy(sounds / NAMES[0], odd)
+    assert main(["case", "add", str(job), str(odd)]) == 1
+    (told,) = capsys.readouterr().err.splitlines()
+    assert "'cyl1 fr\\udcedo.flac' is no text in UTF-8" in told
+    assert _visible(job) == ["case.toml"]
+    given = [sys.executable, "-m", "injsound", "check", str(odd), "--rpm", "1500", "--json", str(tmp_path / "x.json")]
+    done = subprocess.run(given, capture_output=True, check=False)
+    assert (done.returncode, "Traceback" in done.stderr.decode()) == (0, False)
+    assert json.loads((tmp_path / "x.json").read_text("utf-8"))["readings"][0]["file"] == str(odd)
+    dict(many.read_folder(tmp_path, tmp_path / "out", engine=THREE, rpm=1_500.0, jobs=1))
+    assert "cyl1 fr\\udcedo.flac" in (tmp_path / "out" / "results.csv").read_text("utf-8")
 
 
 def test_empty_lines_part_the_recordings(job):
@@ -187,6 +204,63 @@ def test_markup_in_a_case_is_shown_and_not_followed(job, sounds):
     assert "<script" not in page
     assert "<img src=x" not in page
     assert "&lt;script&gt;" in page
+
+
+def _cut(path):
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+
+
+def _flip(path):
+    data = bytearray(path.read_bytes())
+    data[200:260] = bytes(60)
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [_cut, _flip, Path.unlink, lambda path: path.write_bytes(b""), lambda path: path.write_bytes(b"PK\3\4 no more")],
+    ids=["cut", "flipped", "gone", "empty", "no zip"],
+)
+def test_damaged_or_missing_arrays_are_made_again(job, sounds, damage):
+    case = _filled(job, sounds)
+    first = read_case(case, jobs=1)
+    assert all(reading.firing is not None for reading in first.values())
+    one, other = sorted((job / "results_arrays").iterdir())
+    before = other.read_bytes(), one.read_bytes()
+    damage(one)
+    told = []
+    again = read_case(case, tell=told.append, jobs=1)
+    assert len(told) == 1
+    assert all(reading.picture is not None for reading in again.values())
+    assert (other.read_bytes(), one.read_bytes()) == before
+
+
+def test_a_reading_that_never_had_arrays_is_kept_all_the_same(job, sounds, monkeypatch):
+    case = _filled(job, sounds)
+    read_once = run_file(sounds / NAMES[0], engine=THREE, rpm=1_500.0)
+    monkeypatch.setattr(store, "run_file", lambda *_, name, **__: replace(read_once, file=name, picture=None))
+    results = read_case(replace(case, entries=case.entries[:1]), jobs=1)
+    assert results[NAMES[0]].firing is not None
+    read_case(replace(case, entries=case.entries[:1]), tell=pytest.fail, jobs=1)
+
+
+@pytest.mark.parametrize("kept", [1, None, [], {}, {"engine": 1}, {"file": NAMES[0], "sha256": 3}])
+def test_kept_readings_that_are_none_are_read_again(job, sounds, kept):
+    case = _filled(job, sounds)
+    read_case(case, jobs=1)
+    values = json.loads((job / "results.json").read_text())
+    values["readings"][next(iter(values["readings"]))] = kept
+    (job / "results.json").write_text(json.dumps({**values, "readings": {**values["readings"], "a": kept}}))
+    results = read_case(case, jobs=1)
+    assert all(isinstance(result, Reading) for result in results.values())
+
+
+def test_a_stranger_that_cannot_be_read_does_not_hide_a_missing_recording(job, sounds):
+    case = _filled(job, sounds)
+    read_case(case, jobs=1)
+    (job / NAMES[0]).rename(job / "z first.flac")
+    (job / "a.wav").symlink_to("/proc/self/mem")
+    assert "z first.flac holds its sound" in read_case(case, jobs=1)[NAMES[0]].message
 
 
 # --- two at once ----------------------------------------------------------------------------------------------------
@@ -419,6 +493,33 @@ def test_a_batch_killed_among_its_workers_goes_on(tmp_path, sounds):
     done = dict(many.read_folder(tmp_path, out, engine=Engine(), rpm=1_500.0, jobs=1))
     assert len(done) == 6 - whole
     assert len((out / "results.csv").read_text().splitlines()) == 7
+
+
+def _die():
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_a_worker_that_dies_is_told_in_one_line():
+    calls = [delayed(_die)() for _ in range(2)]
+    with pytest.raises(InjsoundError, match="run again with --jobs 1"):
+        list(in_parallel(calls, jobs=2))
+
+
+def test_a_case_is_read_by_as_many_processes_as_are_asked_for(job, sounds, monkeypatch, capsys):
+    _filled(job, sounds)
+    asked = []
+
+    def one_after_the_other(calls, *, jobs):
+        asked.append(jobs)
+        return (call(*given, **named) for call, given, named in calls)
+
+    monkeypatch.setattr(store, "in_parallel", one_after_the_other)
+    for command in (["case", "show"], ["case", "next"], ["report"]):
+        shutil.rmtree(job / "results_arrays", ignore_errors=True)
+        assert main([*command, str(job), "--jobs", "1"]) == 0
+        assert main([*command, str(job), "--jobs", "0"]) == 2
+    assert asked == [1, 1, 1]
+    assert "0 is not in the range" in capsys.readouterr().err
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ import html
 import json
 import re
 import shutil
+import time
 import unicodedata
 from dataclasses import replace
 from datetime import date
@@ -12,7 +13,7 @@ import numpy as np
 import pytest
 from takes import made_reading, take
 
-from injsound.cases import store
+from injsound.cases import many, store
 from injsound.cases.adding import add_entries, new_case
 from injsound.cases.case import Case, CaseError, Entry, entry_from_name, load_case, unlisted
 from injsound.cases.evidence import gather
@@ -26,7 +27,9 @@ from injsound.diagnoses import (
     Comparison,
     FreezeFrame,
     MarkedBy,
+    Measure,
     Misfires,
+    Reason,
     Shaking,
     Stage,
     SwapFinding,
@@ -114,6 +117,34 @@ def test_an_uneven_engines_angles_stand_in_the_case(tmp_path):
 def test_names_say_what_was_recorded(name, cylinder, condition, stage):
     entry = entry_from_name(name)
     assert (entry.cylinder, entry.condition, entry.stage) == (cylinder, condition, stage)
+
+
+@pytest.mark.parametrize(
+    ("name", "shaking", "injector"),
+    [
+        ("cyl2 shaking cold.m4a", Shaking.YES, ""),
+        ("cyl2 not shaking cold.m4a", Shaking.NO, ""),
+        ("cyl2_cold_no_shaking.m4a", Shaking.NO, ""),
+        ("cyl2 doesn't shake.m4a", Shaking.NO, ""),
+        ("cil2 frío no tiembla.m4a", Shaking.NO, ""),
+        ("cil2 sin temblar.m4a", Shaking.NO, ""),
+        ("cil2 frío tiembla.m4a", Shaking.YES, ""),
+        ("cyl1 inj a before.m4a", Shaking.UNKNOWN, "A"),
+        ("cyl1 inj3 swapped.m4a", Shaking.UNKNOWN, "3"),
+        ("cil1 inyector  B2 antes.m4a", Shaking.UNKNOWN, "B2"),
+        ("cyl1 injectors swapped.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector before.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector warm idle.m4a", Shaking.UNKNOWN, ""),
+        ("cil1 inyector frío.m4a", Shaking.UNKNOWN, ""),
+        ("injector cyl1 cold.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector 1500 rpm.m4a", Shaking.UNKNOWN, ""),
+        ("cyl1 injector not shaking.m4a", Shaking.NO, ""),
+        ("cyl1 injection cold.m4a", Shaking.UNKNOWN, ""),
+    ],
+)
+def test_names_say_how_it_ran_and_which_injector(name, shaking, injector):
+    entry = entry_from_name(name)
+    assert (entry.shaking, entry.injector) == (shaking, injector)
 
 
 def test_a_condition_is_kept_by_one_name_and_told_in_the_language():
@@ -285,6 +316,24 @@ def test_batch_goes_on_where_it_stopped(tmp_path, sounds):
     assert (tmp_path / "out" / "results.csv").read_text() == table
 
 
+@pytest.mark.parametrize(("code", "again"), [("memory", 1), ("unreadable", 1), ("missing", 1), ("too short", 0)])
+def test_batch_tries_again_what_may_have_passed(tmp_path, monkeypatch, code, again):
+    (tmp_path / "cyl1.wav").write_bytes(b"x")
+    failure = Failure(file="cyl1.wav", code=code, message=f"cyl1.wav: {code}")
+    monkeypatch.setattr(many, "run_file", lambda *_, **__: failure)
+    assert len(list(many.read_folder(tmp_path, tmp_path, engine=THREE, jobs=1))) == 1
+    monkeypatch.setattr(many, "run_file", lambda *_, **__: replace(made_reading(NONE), file="cyl1.wav"))
+    assert list(many.read_folder(tmp_path, tmp_path, engine=THREE, jobs=1)) == again * [("cyl1.wav", "")]
+    assert many.count_table(tmp_path) == (1, 1 - again)
+
+
+def test_a_batch_that_has_nothing_new_still_tells_what_could_not_be_used(tmp_path, capsys):
+    (tmp_path / "bad.wav").write_text("no sound")
+    for told in ("1 read", "0 read"):
+        assert main(["batch", str(tmp_path), "--jobs", "1"]) == 1
+        assert capsys.readouterr().out.startswith(f"{told}; of 1 in the table 1 could not be used: ")
+
+
 # --- guide ----------------------------------------------------------------------------------------------------------
 
 
@@ -319,6 +368,7 @@ def _verified(verdict, why=None):
 
 
 UNCLEAR = (replace(TAKES[0], reading=replace(TAKES[0].reading, verdict=Verdict.CANNOT_TELL)),)
+UNSURE = _verified(VerifyVerdict.NOT_ENOUGH, Why.DIFFERENCE_UNCLEAR)
 LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
 
 
@@ -349,12 +399,57 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
         ({"repaired": 3}, {"verification": _verified(VerifyVerdict.STILL_SKIPPING)}, Todo.STILL_FAULTY),
         ({"repaired": 3}, {"verification": _verified(VerifyVerdict.NOT_ENOUGH)}, Todo.RECORD_MORE),
         ({"repaired": 3}, {"verification": LEAKY}, Todo.CHECK_LEAKS),
+        ({"repaired": 3}, {"verification": UNSURE}, Todo.RECORD_MORE),
         ({"repaired": 3}, {"verification": _verified(VerifyVerdict.GOOD)}, Todo.ROAD_TEST),
     ],
 )  # fmt: skip
 def test_every_step_of_the_job(tmp_path, settings, findings, todo):
     case = Case(folder=tmp_path, **{"engine": THREE, "checks": DONE, **settings})
     assert next_step(case, Findings(**findings)).todo is todo
+
+
+@pytest.mark.parametrize(
+    ("why", "figures", "todo", "told"),
+    [
+        (Why.RESTARTS_NEEDED, {"clean": 1, "needed": 5}, Todo.RESTART_MORE, "Start the engine 4 more times"),
+        (Why.SIBLINGS_NOT_RECORDED, {"cylinders": "1, 2"}, Todo.RECORD_SINCE, "Record cylinders 1, 2 after the repair"),
+        (Why.FELLOWS_NEEDED, {"count": 0, "needed": 2}, Todo.RECORD_FELLOWS, "same condition, 2 more: with 2 of them"),
+        (Why.SIBLING_SKIPS, {"cylinder": 2}, Todo.SIBLING_FAULTY, "Cylinder 2 skips too: go on"),
+        (
+            Why.OUTSIDE_FELLOWS,
+            {"measure": Measure.OPEN_TIME, "value": 3.1, "low": 2.6, "high": 3.0},
+            Todo.OUT_OF_LINE,
+            "Cylinder 3 is out of line with its fellows by its open time",
+        ),
+        (Why.NO_FAULT_BEFORE, {"episodes": 0}, Todo.FIND_FAULT, "No recording from before the repair holds the fault"),
+        (Why.CELL_MISSING, {"cylinder": 3, "stage": Stage.BEFORE}, Todo.FIND_FAULT, "No recording from before"),
+        (Why.CONDITIONS_DIFFER, {"conditions": "cold, hot"}, Todo.RECORD_ALIKE, "Record cylinder 3 after the repair"),
+        (Why.SPEEDS_DIFFER, {"rpm_low": 700, "rpm_high": 1500}, Todo.RECORD_ALIKE, "at the speed of"),
+        (Why.NOT_COUNTED, {"file": "since.wav"}, Todo.RECORD_AGAIN, "Record since.wav again: two clicks"),
+        (Why.NOT_COUNTED, {"file": "old.wav"}, Todo.FIND_FAULT, "No recording from before"),
+    ],
+)
+def test_what_a_longer_recording_does_not_answer_after_a_repair_has_a_step_of_its_own(
+    tmp_path, why, figures, todo, told
+):
+    def unclear(file, stage):
+        doubt = Note(code=ReasonCode.TWO_CANDIDATES)
+        reading = replace(TAKES[0].reading, file=file, verdict=Verdict.CANNOT_TELL, reasons=(doubt,))
+        return take(reading, 3, stage=stage)
+
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE, repaired=3)
+    takes = (unclear("since.wav", Stage.AFTER), unclear("old.wav", Stage.BEFORE))
+    found = replace(_verified(VerifyVerdict.NOT_ENOUGH), reasons=(Reason(why=why, figures=figures),))
+    step = next_step(case, Findings(takes=takes, verification=found))
+    assert step.todo is todo
+    assert told in " ".join(" ".join(tell_step(step, Words())).split())
+    longer = next_step(case, Findings(takes=takes, verification=replace(found, record_s=40.0)))
+    assert (longer.todo, longer.figures) == (Todo.RECORD_MORE, {"seconds": 40})
+
+
+def test_clean_restarts_are_entered():
+    step = Step(todo=Todo.RESTART_MORE, figures={"more": 4, "needed": 5})
+    assert "Enter clean_since = 5 under [restarts]" in " ".join(tell_step(step, Words()))
 
 
 def test_the_code_names_the_cylinder_to_record(tmp_path):
@@ -392,6 +487,17 @@ def test_a_step_names_the_cylinder_and_the_reason(tmp_path):
     unclear = replace(UNCLEAR[0].reading, reasons=(Note(code=ReasonCode.TWO_CANDIDATES),))
     told = tell_step(next_step(case, Findings(takes=(replace(UNCLEAR[0], reading=unclear),))), Words())
     assert "two clicks could be this injector's" in "\n".join(told)
+
+
+def test_what_is_recorded_again_is_of_a_cylinder_without_a_clear_recording(tmp_path):
+    def unclear(cylinder):
+        reading = made_reading(NONE, sha256=f"unclear {cylinder}")
+        doubt = Note(code=ReasonCode.TWO_CANDIDATES)
+        return take(replace(reading, verdict=Verdict.CANNOT_TELL, reasons=(doubt,)), cylinder)
+
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE)
+    step = next_step(case, Findings(takes=(unclear(1), unclear(2), TAKES[0])))  # cylinder 1 was clear at last
+    assert (step.todo, step.figures["file"]) == (Todo.RECORD_AGAIN, "unclear 2.wav")
 
 
 # --- words ----------------------------------------------------------------------------------------------------------
@@ -526,6 +632,9 @@ def test_commands_of_a_case(tmp_path, sounds, capsys):
     assert max(map(len, spanish.splitlines())) <= COLUMNS
     assert "Save the stored and pending codes (P0303)" in told
     assert (tmp_path / "job" / "report.html").stat().st_size > 100_000
+    deep = tmp_path / "new" / "deep" / "page.html"
+    assert main(["report", job, "--out", str(deep)]) == 0
+    assert deep.stat().st_size > 100_000
     mine = tmp_path / "mine.html"
     mine.write_text("mine")
     assert main(["report", job, "--out", str(mine)]) == 2
@@ -553,6 +662,48 @@ def test_watch_answers_what_arrives(tmp_path, sounds, capsys):
     assert main(["case", "watch", str(job), "--every", "0.01", "--looks", "2", "--rpm", "1500"]) == 0
     assert "SKIPPING" in capsys.readouterr().out
     assert [entry.cylinder for entry in load_case(job).entries] == [3]
+
+
+def test_watch_goes_on_after_what_is_odd(tmp_path, sounds, capsys, monkeypatch):
+    job = tmp_path / "job"
+    new_case(job, engine=THREE)
+    sound = sounds / "cyl3 cold before.flac"
+    (job / "cyl1 placeholder.wav").touch()
+    (job / "cyl2 letter.m4a").write_text("no sound")
+    shutil.copy(sound, job / "cyl3 warm.flac")
+    shutil.copy(sound, job / "cyl7.flac")
+    (job / "cyl2 gone.wav").symlink_to(tmp_path / "nowhere.wav")
+    looks, sleep = iter(range(10)), time.sleep
+
+    def meanwhile(seconds):
+        if seconds != 0.0123:
+            return sleep(seconds)  # somebody else's
+        look, path = next(looks), job / "case.toml"
+        if look == 0:
+            (job / "half").write_bytes(path.read_bytes())
+            path.write_text("[engine")
+        elif look == 2:
+            path.write_bytes((job / "half").read_bytes())
+        return None
+
+    monkeypatch.setattr(time, "sleep", meanwhile)
+    given = ["case", "watch", str(job), "--every", "0.0123", "--looks", "7", "--rpm", "1500", "--shaking", "yes"]
+    assert main(given) == 0
+    told = capsys.readouterr()
+    assert "SKIPPING" in told.out
+    lines = told.err.splitlines()
+    for part in ("correct that line", "cylinder: is 7; the engine has 3", "cyl2 letter.m4a: found text"):
+        assert sum(part in line for line in lines) == 1, part
+    assert len(lines) == 3
+    (entry,) = load_case(job).entries
+    assert (entry.file, entry.rpm, entry.shaking) == ("cyl3 warm.flac", 1_500.0, Shaking.YES)
+
+
+@pytest.mark.parametrize("every", ["-1", "0", "nan"])
+def test_watch_looks_at_times_that_can_be(tmp_path, capsys, every):
+    new_case(tmp_path)
+    assert main(["case", "watch", str(tmp_path), "--every", every, "--looks", "2"]) == 2
+    assert "expected more than 0" in capsys.readouterr().err
 
 
 # --- swap -----------------------------------------------------------------------------------------------------------
@@ -589,6 +740,20 @@ def test_a_case_tells_crossed_connectors_codes_and_the_freeze_frame(tmp_path):
     assert blocks[0][0] == "freeze frame"
     assert "The code was set at 1900 rpm, coolant – °C, load – %" in " ".join(blocks[0])
     assert all(len(line) <= COLUMNS for block in blocks for line in block)
+
+
+def test_a_swap_recorded_in_two_conditions_is_judged_in_the_one_that_is_whole(tmp_path):
+    case, results = _swapped_case(tmp_path)
+    cold = tuple(replace(entry, condition="cold") for entry in case.entries)
+    warm = replace(case.entries[2], file="warm.wav", condition="warm")  # listed before the others, and alone
+    results["warm.wav"] = made_reading(NONE, sha256="warm")
+    results["two.wav"] = made_reading(NONE, sha256="two")
+    two = [replace(warm, file="two.wav", cylinder=2, condition="cold", stage=Stage.BEFORE), replace(warm, cylinder=2)]
+    for more in ([warm], two):
+        found = gather(replace(case, entries=(*more, *cold)), results)
+        assert found.swap.verdict is SwapVerdict.STAYS_WITH_CYLINDER
+    unlike = replace(case, entries=tuple(replace(e, condition=c) for e, c in zip(cold, "aabb", strict=True)))
+    assert [reason.why for reason in gather(unlike, results).swap.reasons] == [Why.CONDITIONS_DIFFER]
 
 
 # --- wiggle ---------------------------------------------------------------------------------------------------------
@@ -683,3 +848,13 @@ def test_a_file_in_another_encoding_is_told(tmp_path):
     (tmp_path / "case.toml").write_bytes("complaint = 'frío'".encode("latin-1"))
     with pytest.raises(CaseError, match="byte 16 is no text in UTF-8; save the file as UTF-8"):
         load_case(tmp_path)
+
+
+def test_a_file_saved_with_its_byte_order_mark_is_read_and_keeps_it(tmp_path):
+    path = new_case(tmp_path, complaint="frío")
+    text = path.read_bytes()
+    path.write_bytes(b"\xef\xbb\xbf" + text)
+    assert load_case(tmp_path).complaint == "frío"
+    add_entries(tmp_path, [Entry(file="a.wav", cylinder=1)])
+    assert path.read_bytes().startswith(b"\xef\xbb\xbf" + text)
+    assert [entry.file for entry in load_case(tmp_path).entries] == ["a.wav"]

@@ -1,5 +1,6 @@
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -10,7 +11,7 @@ import pytest
 import soundfile
 
 from injsound import __version__
-from injsound.cli import main
+from injsound.cli import _picture_targets, main
 from injsound.record import schema
 from injsound.simulate import Scene, Skipping, simulate, write
 
@@ -100,6 +101,7 @@ def test_one_bad_file_does_not_stop_the_rest(folder, sound, tmp_path, capsys):
         (["--firing-order", "1-5-5"], "firing order 1-5-5 is not possible"),
         (["--cylinders", "4", "--cylinder", "6"], "cylinder is 6; expected 1 to 4"),
         (["--cylinders", "6", "--firing-order", "1-3-4-2"], "names 4 cylinders"),
+        (["--cylinders", "0"], "cylinders is 0; expected 1 to 16"),
         (["--picture", "x.pdf"], "expected .png, .svg or a folder"),
         (["--nonsense"], "No such option"),
     ],
@@ -124,6 +126,31 @@ def test_nothing_is_overwritten_without_force(sound, tmp_path, capsys):
 def test_same_names_get_pictures_of_their_own(sound, tmp_path):
     assert main(["check", sound, sound, "--rpm", "700", "--picture", str(tmp_path / "p")]) == 0
     assert len(list((tmp_path / "p").iterdir())) == 2
+
+
+def test_names_that_differ_by_capitals_get_pictures_of_their_own():
+    targets = _picture_targets(("A.wav", "b/a.wav", "a_2.wav"), "pictures")
+    assert len({path.name.casefold() for path in targets.values()}) == 3
+
+
+def test_a_drive_that_is_not_there_is_told(monkeypatch, capsys):
+    monkeypatch.setattr(Path, "exists", lambda _: False)
+    monkeypatch.setattr(Path, "is_dir", lambda _: False)
+    assert main(["simulate", "z/x.wav"]) == 2
+    assert "is not a folder that may be written to" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("to", ["-", "x.json"])
+def test_a_console_of_another_encoding_breaks_neither_words_nor_json(sound, tmp_path, to):
+    program = [sys.executable, "-m", "injsound", "check", sound, "--rpm", "700", "--json", to]
+    environment = {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0", "INJSOUND_LANGUAGE": "es"}
+    environment["PYTHONPATH"] = str(Path(__file__).parents[1])
+    done = subprocess.run(program, capture_output=True, check=False, env=environment, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    data = done.stdout if to == "-" else (tmp_path / to).read_bytes()
+    assert json.loads(data.decode("utf-8"))["readings"][0]["file"] == sound
+    if to != "-":
+        assert "\\U0001f600" in done.stdout.decode("latin-1")
 
 
 def test_second_opinion_is_said(sound, capsys):
@@ -196,6 +223,27 @@ def test_a_systems_error_over_a_file_names_the_file_and_leaves_standard_output_o
     assert told.out == "still open\n"
 
 
+def test_a_systems_error_that_names_no_file_is_not_called_one_of_printing(monkeypatch, capsys):
+    def fails(*_):
+        raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.setattr("injsound.cli._share", fails)
+    assert main(["plan", "--rpm", "700"]) == 1
+    print("still open")
+    told = capsys.readouterr()
+    assert told.err == "injsound: the system refused: Broken pipe; run it again\n"
+    assert told.out == "still open\n"
+
+
+@pytest.mark.parametrize("arguments", [["plan", "--rpm", "700"], ["--help"]])
+def test_a_reader_that_has_gone_is_told_nothing(arguments):
+    reader, writer = os.pipe()
+    os.close(reader)
+    with os.fdopen(writer, "wb") as gone:
+        done = run_program(*arguments, stdout=gone)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def run_program(*arguments: str, stdout) -> subprocess.CompletedProcess[str]:
     program = [sys.executable, "-m", "injsound", *arguments]
     return subprocess.run(program, stdout=stdout, stderr=subprocess.PIPE, text=True, check=False)
@@ -217,6 +265,12 @@ def test_nothing_on_standard_input_names_no_file_of_ours(monkeypatch, capsys):
     monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(b"")))
     assert main(["check", "-", "--rpm", "700"]) == 1
     assert capsys.readouterr().err.startswith("standard input: the file is empty")
+
+
+def test_standard_input_gets_its_second_opinion(sound, monkeypatch, capsys):
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(Path(sound).read_bytes())))
+    assert main(["check", "-", "--rpm", "700", "--second-opinion"]) == 0
+    assert "standard input: second opinion (librosa" in capsys.readouterr().err
 
 
 def test_folders_on_the_way_are_made(sound, tmp_path):

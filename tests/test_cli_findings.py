@@ -6,7 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from injsound.cases.adding import add_entries, new_case
+from injsound.cases.case import Entry
 from injsound.cli import main
+from injsound.cli_findings import compare, swap, verify, wiggle
+from injsound.cli_options import _BESIDE_CASE, _IN_CASE
 from injsound.engine import Engine
 from injsound.simulate import Scene, Skipping, simulate, write
 
@@ -91,9 +95,13 @@ def test_a_swap_with_no_swap_and_other_conditions_show_nothing(cells, tmp_path, 
     assert "Conditions differ (cold, warm)" in _out(capsys)
 
 
-def test_verify_of_recordings(cells, capsys):
+def test_verify_of_recordings(cells, tmp_path, capsys):
     # Cylinder 1 skipped before and not after; its fellow, read as cylinder 3, is the sound one.
     given = ["verify", "--before", cells[0], "--after", cells[2], "--fellow", cells[1], *SETTINGS]
+    assert main([*given, "--leaks-checked"]) == 0
+    assert "Other injectors recorded since the repair: 1." in _out(capsys)
+    write(tmp_path / "cyl2 cold after.flac", *simulate(_scene(2, 5)))
+    given += ["--fellow", str(tmp_path / "cyl2 cold after.flac")]
     assert main([*given, "--leaks-checked", "--restarts", "3/5", "--clean", "5"]) == 0
     assert "Good within" in _out(capsys)
     assert main(given) == 0
@@ -138,7 +146,7 @@ def test_wrong_use_is_told_in_one_line(arguments, told, capsys):
 
 def test_times_in_a_case_folder_and_bad_restarts_are_refused(tmp_path, cells, capsys):
     assert main(["wiggle", str(tmp_path), "--moved", "1-2"]) == 2
-    assert "write moved = [[8, 16], ...]" in capsys.readouterr().err
+    assert "write moved = [[8, 16], ...] under its [[recording]] in its case.toml" in capsys.readouterr().err
     given = ["verify", "--before", cells[0], "--after", cells[2], *SETTINGS]
     assert main([*given, "--restarts", "3 of 5"]) == 2
     assert "such as 3/5" in capsys.readouterr().err
@@ -151,3 +159,70 @@ def test_a_recording_that_cannot_be_read_is_told(tmp_path, cells, capsys):
     assert "broken.flac" in capsys.readouterr().err
     assert main(["swap", "--before", *cells[:2], "--after", cells[2], str(broken), *SETTINGS]) == 1
     assert "No recording of cylinder 3" in _out(capsys)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["verify", "--leaks-checked"], "--leaks-checked belongs to recordings given by name"),
+        (["verify", "--restarts", "3/5"], "write faulty = 3 and made = 5 under [restarts]"),
+        (["verify", "--clean", "0"], "write clean_since = 5 under [restarts]"),
+        (["verify", "--cylinder", "2"], "write cylinder = 2"),
+        (["swap", "--pair", "1", "3"], "write cylinder = 2 under each"),
+        (["swap", "--exchanged", "connectors"], "write injector and connector labels"),
+        (["compare", "--rpm", "700"], "write rpm = 1500 under its [[recording]] in its case.toml"),
+        (["compare", "--cylinders", "3"], "write cylinders = 4 under [engine]"),
+        (["wiggle", "--firing-order", "1-2-3"], "under [engine]"),
+        (["swap", "--injection", "batch"], "under [engine]"),
+    ],
+)
+def test_what_a_case_would_leave_aside_is_refused(tmp_path, monkeypatch, capsys, arguments, told):
+    new_case(tmp_path)
+    monkeypatch.setattr("injsound.cli_findings.gathered", None)  # nothing is read
+    assert main([arguments[0], str(tmp_path), *arguments[1:]]) == 2
+    (error,) = capsys.readouterr().err.splitlines()
+    assert told in error
+
+
+def test_every_option_of_a_case_has_its_place_told():
+    for command in (compare, swap, wiggle, verify):
+        names = {option.name for option in command.params} - {"before", "after", "fellows"}
+        assert names <= _IN_CASE.keys() | _BESIDE_CASE
+
+
+def test_what_no_recording_can_be_used_for_is_told_as_it_is(tmp_path, capsys):
+    for cylinder in (1, 2):
+        (tmp_path / f"cyl{cylinder} cold.wav").write_text(f"no sound {cylinder}")
+    named = [str(tmp_path / f"cyl{cylinder} cold.wav") for cylinder in (1, 2)]
+    assert main(["compare", *named]) == 1
+    *failures, told = capsys.readouterr().err.splitlines()
+    assert len(failures) == 2
+    assert "none of the recordings could be used" in told
+    new_case(tmp_path)
+    add_entries(tmp_path, [Entry(file=f"cyl{c} cold.wav", cylinder=c) for c in (1, 2)])
+    for command in ("compare", "swap", "wiggle", "verify"):
+        assert main([command, str(tmp_path)]) == 1
+        assert "could not be used are named above" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("suffix", "head"), [(".png", b"\x89PNG"), (".svg", b"<?xml"), (".SVG", b"<?xml")])
+def test_a_comparisons_picture_is_what_its_name_says_in_a_folder_that_is_made(cells, tmp_path, suffix, head):
+    target = tmp_path / "new" / "deep" / f"all{suffix}"
+    assert main(["compare", *cells[:2], *SETTINGS, "--picture", str(target)]) == 0
+    assert target.read_bytes().startswith(head)
+
+
+@pytest.mark.parametrize("name", ["all.pdf", "all"])
+def test_a_picture_of_no_known_kind_is_refused_before_the_work(tmp_path, monkeypatch, capsys, name):
+    monkeypatch.setattr("injsound.cli_findings._takes", None)
+    assert main(["compare", "cyl1.wav", "cyl2.wav", "--picture", str(tmp_path / name)]) == 2
+    assert "expected one that ends in .png or .svg" in capsys.readouterr().err
+
+
+def test_a_recordings_name_may_end_in_anything(cells, tmp_path, capsys):
+    plain = [str(tmp_path / f"rec{k}.wma") for k in range(4)]
+    for source, target in zip(cells, plain, strict=True):
+        shutil.copy(source, target)
+    given = ["swap", "--before", *plain[:2], "--after", *plain[2:], *SETTINGS]
+    assert main([*given, "--pair", "1", "3", "--exchanged", "injectors"]) == 0
+    assert "The fault follows the injector." in _out(capsys)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from injsound.cli import main
-from injsound.demonstration import CASES, demo_folder
+from injsound.demonstration import CASES, _copied, demo_folder
 
 ROOT = Path(__file__).parents[1]
 # Its phone had the noise suppression on.
@@ -50,6 +50,15 @@ def test_the_demo_replaces_its_own_files_only(walked):
     for name in CASES:
         assert (folder / name / "report.html").stat().st_size > 100_000
         assert not (demo_folder() / name / "results.json").exists()
+
+
+def test_the_demo_takes_only_what_is_shipped(tmp_path):
+    shipped = tmp_path / "shipped"
+    (shipped / "results_arrays").mkdir(parents=True)
+    for name in ("case.toml", "truth.json", "cyl1.opus", "cyl2.WAV", "results.json", "report.html", "results.csv"):
+        (shipped / name).write_text(name)
+    names = {path.name for path in _copied(shipped, tmp_path / "to").iterdir()}
+    assert names == {"case.toml", "truth.json", "cyl1.opus", "cyl2.WAV"}
 
 
 @pytest.mark.parametrize("page", _PAGES, ids=lambda page: page.name)

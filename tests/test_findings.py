@@ -771,6 +771,27 @@ def _before_and_after(before, after, *fellows, **settings):
 
 GOOD = made_reading(NONE, sha256="a")
 OLD = made_reading(EIGHT, sha256="b")
+FELLOWS = [take(made_reading(NONE, sha256=f"f{c}"), c, stage=Stage.AFTER) for c in (1, 3)]
+
+
+@pytest.mark.parametrize(
+    ("fellows", "cylinders", "good", "count"),
+    [
+        (FELLOWS, None, True, None),
+        (FELLOWS[:1], None, False, 1),
+        ([], 3, False, 0),
+        (FELLOWS[:1], 2, True, None),
+        ([], 1, True, None),
+    ],
+)
+def test_a_good_repair_has_two_fellows_to_compare_with(fellows, cylinders, good, count):
+    engine = Engine(cylinders=cylinders)
+    before, after = (replace(reading, engine=engine) for reading in (OLD, GOOD))
+    found = _before_and_after(before, after, *fellows)
+    assert (found.verdict is VerifyVerdict.GOOD) is good
+    assert found.record_s is None
+    needed = [reason.figures for reason in found.reasons if reason.why is Why.FELLOWS_NEEDED]
+    assert needed == ([] if good else [{"count": count, "needed": 2}])
 
 
 @pytest.mark.parametrize(
@@ -812,7 +833,7 @@ def test_a_tick_that_may_be_anothers_vouches_for_nothing(code, skips):
 def test_ticks_in_which_a_skip_could_be_missed_bound_nothing():
     # Each heard tick may with 10 % have been missing: of all skips, nearly all would have passed as heard.
     deaf = made_reading(NONE, sha256="a", missed=0.1)
-    clear, found = _before_and_after(OLD, GOOD), _before_and_after(OLD, deaf)
+    clear, found = _before_and_after(OLD, GOOD, *FELLOWS), _before_and_after(OLD, deaf, *FELLOWS)
     share = found.after.missed_share
     assert share == pytest.approx(35.3 / 36.3)
     assert found.rate_high == pytest.approx(1 - 0.05 ** (1 / int(EVENTS * (1 - share))))

@@ -132,3 +132,30 @@ def test_a_silent_injectors_places_are_there_and_back_and_absent_from_older_file
     np.savez(tmp_path / "old.npz", **older)
     back = load_picture(tmp_path / "old.npz")
     assert (back.own_phases, back.empty_phases, back.others_phases) == (made.own_phases, (), ())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes as POSIX has them")
+@pytest.mark.parametrize(("mask", "mode"), [(0o022, 0o644), (0o077, 0o600), (0o002, 0o664)])
+def test_a_new_file_has_the_systems_mode_and_an_old_one_keeps_its_own(tmp_path, mask, mode):
+    before = os.umask(mask)
+    try:
+        write_whole(tmp_path / "new.json", b"{}")
+        (tmp_path / "old.json").write_bytes(b"old")
+        (tmp_path / "old.json").chmod(0o640)
+        write_whole(tmp_path / "old.json", b"{}")
+        assert os.umask(mask) == mask
+    finally:
+        os.umask(before)
+    assert [(tmp_path / name).stat().st_mode & 0o777 for name in ("new.json", "old.json")] == [mode, 0o640]
+
+
+def test_a_link_stays_a_link(tmp_path):
+    (tmp_path / "there").mkdir()
+    for name in ("kept.json", "fresh.json"):
+        (tmp_path / name).symlink_to(tmp_path / "there" / name)
+    (tmp_path / "there" / "kept.json").write_bytes(b"old")
+    for name in ("kept.json", "fresh.json"):
+        write_whole(tmp_path / name, b"{}")
+        assert (tmp_path / name).is_symlink()
+        assert (tmp_path / "there" / name).read_bytes() == b"{}"
+    assert len(list(tmp_path.rglob("*.json"))) == 4

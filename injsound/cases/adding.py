@@ -1,6 +1,7 @@
 """Making a case and adding recordings to it: everything is checked before anything is copied or written."""
 
 import os
+from codecs import BOM_UTF8
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -232,6 +233,13 @@ def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
     write_whole(addition.path, addition.after, instead_of=addition.before)
 
 
+def _check_name(path: Path, file: str) -> None:
+    try:
+        file.encode("utf-8")
+    except UnicodeEncodeError:
+        raise CaseError(f"{path}: {file!a} is no text in UTF-8, so that no case can name it; rename the file") from None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Addition:
     """What a case's file held when it was read, and what it shall hold."""
@@ -247,12 +255,14 @@ def _prepare(folder: str | os.PathLike[str], entries: Sequence[Entry]) -> _Addit
     path = Path(folder) / FILE_NAME
     before = read_file(folder)
     known = {entry.file for entry in checked(folder, before).entries}
-    document = tomlkit.parse(before)
+    mark = BOM_UTF8 if before.startswith(BOM_UTF8) else b""
+    document = tomlkit.parse(before.removeprefix(BOM_UTF8))
     rows = document.get("recording")
     if rows is None:
         rows = tomlkit.aot()
         document.append("recording", rows)
     for entry in entries:
+        _check_name(path, entry.file)
         if entry.file in known:
             raise CaseError(f"{path}: {entry.file} is there already; correct its lines in the file")
         known.add(entry.file)
@@ -263,6 +273,6 @@ def _prepare(folder: str | os.PathLike[str], entries: Sequence[Entry]) -> _Addit
             if value not in ("", None):
                 row.add(key, value.value if isinstance(value, Stage | Shaking) else value)
         rows.append(row)
-    after = tomlkit.dumps(document).encode("utf-8")
+    after = mark + tomlkit.dumps(document).encode("utf-8")
     checked(folder, after)
     return _Addition(path=path, before=before, after=after)

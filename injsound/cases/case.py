@@ -6,6 +6,7 @@ Every mistake in the file is reported at once, with its place, what was expected
 import math
 import os
 import tomllib
+from codecs import BOM_UTF8
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -208,7 +209,7 @@ def checked(folder: str | os.PathLike[str], data: bytes) -> Case:
     """
     path = Path(folder) / FILE_NAME
     try:
-        values = tomllib.loads(data.decode("utf-8"))
+        values = tomllib.loads(data.removeprefix(BOM_UTF8).decode("utf-8"))  # some editors put the mark before it
     except UnicodeDecodeError as error:
         raise CaseError(f"{path}: byte {error.start + 1} is no text in UTF-8; save the file as UTF-8") from None
     except tomllib.TOMLDecodeError as error:

@@ -32,6 +32,8 @@ from injsound.results import KNOCKS_THAT_MARK, Failure, Reading
 
 # Of a case's recordings only one with as many groups of three knocks was meant as a wiggle test: fewer come by chance.
 _MARKS_MEANT = 3
+# A swap's recordings: two cylinders, each before and after.
+_FOUR = 4
 Results = Mapping[str, Reading | Failure]
 
 
@@ -125,7 +127,7 @@ def two_speed_case(takes: Sequence[Take]) -> tuple[TwoSpeedFinding, ...]:
 
 
 def swap_case(case: Case, takes: Sequence[Take]) -> SwapFinding | None:
-    """Follow the fault over the cylinders that were recorded again after a swap.
+    """Follow the fault over the cylinders that were recorded again after a swap, in the condition that has most cells.
 
     Parameters
     ----------
@@ -142,11 +144,22 @@ def swap_case(case: Case, takes: Sequence[Take]) -> SwapFinding | None:
     swapped = [take for take in takes if take.stage is Stage.SWAPPED]
     if not swapped:
         return None
-    cylinders = {take.cylinder for take in swapped}
-    condition = swapped[0].condition
-    before = [t for t in takes if t.stage is Stage.BEFORE and t.cylinder in cylinders and t.condition == condition]
+    own = _of_swapped([take for take in takes if take.stage is not Stage.AFTER])
+    conditions = list(dict.fromkeys(take.condition for take in swapped))
+    most = max((_of_swapped([t for t in own if t.condition == condition]) for condition in conditions), key=_cells)
     misfires = Misfires(codes=(*case.codes, *case.pending), counts=case.counters)
-    return find_fault([*before, *swapped], before=misfires, swapped=case.swapped)
+    # Where no condition has all four the test is asked all the same, and says what is missing or unlike.
+    return find_fault(most if _cells(most) == _FOUR else own, before=misfires, swapped=case.swapped)
+
+
+def _of_swapped(takes: Sequence[Take]) -> list[Take]:
+    """Those of cylinders that were recorded after the swap."""
+    cylinders = {take.cylinder for take in takes if take.stage is Stage.SWAPPED}
+    return [take for take in takes if take.cylinder in cylinders]
+
+
+def _cells(takes: Sequence[Take]) -> int:
+    return len({(take.cylinder, take.stage) for take in takes})
 
 
 def wiggle_case(case: Case, results: Results) -> WiggleFinding | None:

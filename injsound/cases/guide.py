@@ -30,6 +30,18 @@ from injsound.results import Failure, Figure, Reading, Verdict
 from injsound.trouble_codes import read_trouble_code
 
 _ONE_RECORDING_S = 60.0
+# What a longer recording does not answer, and what does; of several the first that the finding names.
+_AFTER_REPAIR = {
+    Why.NO_FAULT_BEFORE: Todo.FIND_FAULT,
+    Why.CELL_MISSING: Todo.FIND_FAULT,
+    Why.CONDITIONS_DIFFER: Todo.RECORD_ALIKE,
+    Why.SPEEDS_DIFFER: Todo.RECORD_ALIKE,
+    Why.SIBLING_SKIPS: Todo.SIBLING_FAULTY,
+    Why.SIBLINGS_NOT_RECORDED: Todo.RECORD_SINCE,
+    Why.FELLOWS_NEEDED: Todo.RECORD_FELLOWS,
+    Why.OUTSIDE_FELLOWS: Todo.OUT_OF_LINE,
+    Why.RESTARTS_NEEDED: Todo.RESTART_MORE,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +111,7 @@ def next_step(case: Case, findings: Findings) -> Step:
         Never None: the last step is the road test.
     """
     if findings.verification is not None:
-        return _after_repair(findings.verification)
+        return _after_repair(case, findings, findings.verification)
     if case.repaired is not None:
         return Step(todo=Todo.VERIFY, figures={"cylinder": case.repaired})
     if not case.checks.get("codes_saved", False):
@@ -111,14 +123,41 @@ def next_step(case: Case, findings: Findings) -> Step:
     return _recordings(case, findings)
 
 
-def _after_repair(found: VerifyFinding) -> Step:
+def _after_repair(case: Case, findings: Findings, found: VerifyFinding) -> Step:
     if found.verdict is VerifyVerdict.STILL_SKIPPING:
         return Step(todo=Todo.STILL_FAULTY)
     if found.verdict is VerifyVerdict.GOOD:
         return Step(todo=Todo.ROAD_TEST)
     if any(reason.why is Why.LEAKS_NOT_CHECKED for reason in found.reasons):
         return Step(todo=Todo.CHECK_LEAKS)
-    return _more(found.record_s)
+    if found.record_s:
+        return _more(found.record_s)
+    steps = (_answer(reason, case, findings) for reason in found.reasons)
+    return next((step for step in steps if step is not None), _more(None))
+
+
+def _answer(reason: Reason, case: Case, findings: Findings) -> Step | None:
+    """What answers a doubt of the repair other than recording longer; None where nothing else does."""
+    if reason.why is Why.NOT_COUNTED:
+        return _uncounted(reason, findings)
+    if reason.why not in _AFTER_REPAIR:
+        return None
+    figures: dict[str, Figure] = {"cylinder": case.repaired, **reason.figures}
+    if reason.why in (Why.RESTARTS_NEEDED, Why.FELLOWS_NEEDED):
+        done = reason.figures["clean" if reason.why is Why.RESTARTS_NEEDED else "count"]
+        figures["more"] = int(str(reason.figures["needed"])) - int(str(done))
+    return Step(todo=_AFTER_REPAIR[reason.why], figures=figures)
+
+
+def _uncounted(reason: Reason, findings: Findings) -> Step | None:
+    """One made since the repair can be made again, one from before it cannot."""
+    takes = [take for take in findings.takes if take.reading.file == reason.figures["file"]]
+    if not takes:
+        return None
+    if takes[0].stage is not Stage.AFTER:
+        return Step(todo=Todo.FIND_FAULT)
+    reading = takes[0].reading
+    return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
 
 
 def _after_swap(findings: Findings) -> Step:
@@ -145,9 +184,9 @@ def _recordings(case: Case, findings: Findings) -> Step:
         if cylinder is None:
             return Step(todo=Todo.RECORD_EACH)
         return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": cylinder})
-    unclear = [take for take in shaken if take.reading.verdict is Verdict.CANNOT_TELL]
-    if unclear and not _clear_elsewhere(unclear, shaken):
-        reading = unclear[0].reading
+    unclear = _unclear(shaken)
+    if unclear is not None:
+        reading = unclear.reading
         return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
     missing = _missing_cylinders(case, shaken)
     if missing:
@@ -185,10 +224,10 @@ def _uncompared(found: Comparison | None) -> Step:
     return _more(found.record_s)
 
 
-def _clear_elsewhere(unclear: Sequence[Take], takes: Sequence[Take]) -> bool:
-    """Whether each cylinder with an unclear recording has a clear one too."""
+def _unclear(takes: Sequence[Take]) -> Take | None:
+    """The first unclear recording of a cylinder that has no clear one."""
     clear = {take.cylinder for take in takes if take.reading.verdict is not Verdict.CANNOT_TELL}
-    return {take.cylinder for take in unclear} <= clear
+    return next((take for take in takes if take.cylinder not in clear), None)
 
 
 def _missing_cylinders(case: Case, takes: Sequence[Take]) -> list[int]:

@@ -23,6 +23,8 @@ from injsound.results import Failure
 from injsound.runs import in_parallel, reading_key, run_file
 
 LINES_NAME, TABLE_NAME = "results.jsonl", "results.csv"
+# What may have passed by the next time: such a file is tried again.
+_PASSING = frozenset({"memory", "missing", "unreadable"})
 _COLUMNS = (
     "file", "sha256", "seconds", "verdict", "skipped", "judged", "due", "rate", "rate_low", "rate_high", "rpm",
     "open_time_ms", "reason", "next_step", "problem",
@@ -84,7 +86,28 @@ def read_folder(
         _append(lines, row)
         known[row["key"]] = _cells(row)
         yield row["file"], row["problem"]
-    write_whole(target / TABLE_NAME, _table([known[key] for key in keys]).encode())
+    # A name that is no text has its odd bytes as escapes.
+    table = _table([known[key] for key in keys]).encode(errors="backslashreplace")
+    write_whole(target / TABLE_NAME, table)
+
+
+def count_table(out: str | os.PathLike[str]) -> tuple[int, int]:
+    """Count the files in the table that `read_folder` has left, and those of them that could not be used.
+
+    Parameters
+    ----------
+    out : path
+        Where the table is.
+
+    Returns
+    -------
+    files, failed : int
+        Those that were read by an earlier run count as well [unitless].
+    """
+    table = Path(out) / TABLE_NAME
+    with told(table), table.open(encoding="utf-8", newline="") as file:
+        problems = [row["problem"] for row in csv.DictReader(file)]
+    return len(problems), sum(map(bool, problems))
 
 
 def _key(path: Path, engine: Engine, rpm: float | None) -> str:
@@ -111,21 +134,23 @@ def _ends_with_a_line(file: BinaryIO) -> bool:
 def _row(path: str, name: str, key: str, engine: Engine, rpm: float | None) -> dict[str, Any]:
     result = run_file(path, engine=engine, rpm=rpm, name=name)
     if isinstance(result, Failure):
-        return {"key": key, "file": name, "problem": result.message, "reading": None}
+        return {"key": key, "file": name, "problem": result.message, "code": result.code, "reading": None}
     values = reading_to_json(result)
     values.pop("events", None)  # the table is for many: each event stands in the single reading
-    return {"key": key, "file": name, "problem": "", "reading": values}
+    return {"key": key, "file": name, "problem": "", "code": "", "reading": values}
 
 
 def _known(lines: Path) -> dict[str, dict[str, Any]]:
-    """Table cells of finished rows by key; a line that was cut off is read again."""
+    """Table cells of finished rows by key; what was cut off, and what failed for a passing reason, is read again."""
     found: dict[str, dict[str, Any]] = {}
     if lines.exists():
         with told(lines), lines.open("rb") as file:
             for line in file:
                 try:
                     row = json.loads(line)
-                    found[row["key"]] = _cells(row)
+                    # Lines of an earlier version have no code: what failed in them is tried once more.
+                    if not row["problem"] or row.get("code", "missing") not in _PASSING:
+                        found[row["key"]] = _cells(row)
                 except (ValueError, KeyError, TypeError, IndexError, AttributeError):
                     continue
     return found

@@ -18,6 +18,12 @@ _STAGES = {
     r"swapped|intercambiado|cruzado": Stage.SWAPPED,
     r"after|despues": Stage.AFTER,
 }
+_SHAKES = r"shak(?:es?|ing)|tiembla|temblando|temblar"
+_NOT = r"(?:not?|without|never|isn'?t|doesn'?t|sin|nunca) (?:(?:is|esta|se) )?"
+# What may follow the word "injector" and is no label of one.
+_NO_LABEL = "|".join(
+    [*_CONDITIONS, *_STAGES, _SHAKES, r"restart|idle|no|not|without|sin|(?:cyl|cil)[a-z]*\d*|\d+ ?rpm"]
+)
 
 
 def condition_named(text: str) -> str:
@@ -68,19 +74,24 @@ def circumstances_named(stem: str) -> dict[str, object]:
         Stage, condition, shaking, injector and rpm, as the fields of ``cases.case.Entry``.
     """
     words = _plain(stem)
-    label = re.search(r"\b(?:inj(?:ector)?|iny(?:ector)?)\s*([a-z0-9]+)\b", words)
+    label = re.search(rf"\b(?:inj|iny)(?:ector)?(?: (?!(?:{_NO_LABEL})\b)|(?=\d))([a-z0-9]+)\b", words)
     speed = re.search(r"\b(\d{3,4})\s*rpm\b", words)
-    shaking = re.search(r"\b(?:shak(?:es|ing)|tiembla|temblando)\b", words)
     return {
         "stage": next((s for named, s in _STAGES.items() if re.search(rf"\b(?:{named})\b", words)), Stage.BEFORE),
         "condition": next((c.value for named, c in _CONDITIONS.items() if re.search(rf"\b(?:{named})\b", words)), ""),
-        "shaking": Shaking.YES if shaking else Shaking.UNKNOWN,
+        "shaking": _shaking_named(words),
         "injector": label[1].upper() if label else "",
         "rpm": float(speed[1]) if speed else None,
     }
 
 
+def _shaking_named(words: str) -> Shaking:
+    if re.search(rf"\b{_NOT}(?:{_SHAKES})\b", words):
+        return Shaking.NO
+    return Shaking.YES if re.search(rf"\b(?:{_SHAKES})\b", words) else Shaking.UNKNOWN
+
+
 def _plain(text: str) -> str:
-    """Lower case, accents taken off, words divided by blanks."""
+    """Lower case, accents taken off, words divided by single blanks."""
     bare = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
-    return re.sub(r"[_\-.]+", " ", bare).casefold()
+    return re.sub(r"[\s_\-.]+", " ", bare).casefold()

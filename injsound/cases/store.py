@@ -16,6 +16,7 @@ from injsound.runs import in_parallel, reading_key, run_file
 from injsound.sound.audio import sha256
 
 RESULTS_NAME, ARRAYS_NAME = "results.json", "results_arrays"
+_HAS_ARRAYS = "has_arrays"
 Results = dict[str, Reading | Failure]
 
 
@@ -52,8 +53,8 @@ def read_case(
         key = _key(case, entry, kept)
         if isinstance(key, Failure):
             results[entry.file] = key
-        elif key in kept:
-            results[entry.file] = _stored(kept[key], entry, _picture_path(case, key))
+        elif key in kept and (stored := _stored(kept[key], entry, _picture_path(case, key))) is not None:
+            results[entry.file] = stored
         else:
             due.append((key, entry))
             if warn is not None and _has_changed(entry, key, kept):
@@ -80,7 +81,8 @@ def _keep(case: Case, key: str, reading: Reading, texts: dict[str, str], warn: C
             with told(arrays):
                 arrays.parent.mkdir(exist_ok=True)
             save_picture(arrays, reading.picture)
-        kept = {**_load(case.folder), key: reading_to_json(reading)}
+        values = {**reading_to_json(reading), _HAS_ARRAYS: reading.picture is not None}
+        kept = {**_load(case.folder), key: values}
         for one in kept.keys() - texts.keys():
             texts[one] = dumps(kept[one]).rstrip().replace("\n", "\n  ")
         rows = ",\n".join(f'  "{one}": {texts[one]}' for one in kept)
@@ -182,9 +184,17 @@ def _missing(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]])
     known = {other.file for other in case.entries}
     for path in sorted(case.folder.iterdir()) if sounds else ():
         is_sound = path.is_file() and path.suffix[1:].casefold() in SOUND_SUFFIXES
-        if is_sound and path.name not in known and sha256(path) in sounds:
+        if is_sound and path.name not in known and _sound_of(path) in sounds:
             return f"{entry.file}: no such file; {path.name} holds its sound: correct the name in case.toml"
     return f"{entry.file}: no such file in the case folder; copy it there or correct its name"
+
+
+def _sound_of(path: Path) -> str | None:
+    """Hash of a file that the case does not name; None where it cannot be read."""
+    try:
+        return sha256(path)
+    except InjsoundError:
+        return None
 
 
 def _has_changed(entry: Entry, key: str, kept: Mapping[str, Mapping[str, object]]) -> bool:
@@ -193,13 +203,14 @@ def _has_changed(entry: Entry, key: str, kept: Mapping[str, Mapping[str, object]
 
 
 def _load(folder: Path) -> dict[str, dict[str, object]]:
-    """What is kept; nothing where the file is missing or not ours: everything is then read again."""
+    """What is kept; nothing of what is missing or not ours: it is then read again."""
     try:
         values = json.loads((folder / RESULTS_NAME).read_text(encoding="utf-8"))
         kept = values["readings"]
     except (OSError, ValueError, KeyError, TypeError):
         return {}
-    return kept if isinstance(kept, dict) else {}
+    values = kept if isinstance(kept, dict) else {}
+    return {key: reading for key, reading in values.items() if isinstance(reading, dict)}
 
 
 def _picture_path(case: Case, key: str) -> Path:
@@ -207,9 +218,14 @@ def _picture_path(case: Case, key: str) -> Path:
     return case.folder / ARRAYS_NAME / f"{key[:24]}{key[-13:]}.npz"
 
 
-def _stored(values: Mapping[str, object], entry: Entry, arrays: Path) -> Reading | Failure:
+def _stored(values: Mapping[str, object], entry: Entry, arrays: Path) -> Reading | None:
+    """A kept reading, whole; None where it or its arrays are damaged or gone: it is then read again."""
     try:
-        picture = load_picture(arrays) if arrays.exists() else None
-        return replace(reading_from_json(values, picture=picture), file=entry.file)
-    except InjsoundError as error:
-        return Failure(file=entry.file, code="stored", message=f"{entry.file}: {error}; delete {RESULTS_NAME}")
+        reading = reading_from_json(values)
+        # Without its arrays a reading is neither drawn nor laid over one crank with its fellows; one kept by an
+        # earlier version does not say whether it had any.
+        had = values.get(_HAS_ARRAYS, reading.firing is not None or arrays.exists())
+        picture = load_picture(arrays) if had else None
+    except InjsoundError:
+        return None
+    return replace(reading, file=entry.file, picture=picture)

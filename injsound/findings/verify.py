@@ -17,7 +17,7 @@ from injsound.findings.episodes import (
     no_measure,
     shows_fault,
 )
-from injsound.findings.fellows import prediction_limits
+from injsound.findings.fellows import FEWEST_FELLOWS, prediction_limits
 from injsound.findings.opening import like_open_times
 from injsound.findings.proportions import events_needed, exact_limits, wilson_limits, zero_bound
 from injsound.findings.verdict import CONFIDENCE, GOAL_RATE
@@ -120,7 +120,7 @@ def verify_repair(
     Returns
     -------
     VerifyFinding
-        Never "good" without its bound and the leak check.
+        Never "good" without its bound, the leak check and two fellows to compare with, where the engine has them.
 
     Raises
     ------
@@ -147,7 +147,7 @@ def verify_repair(
         why = Reason(why=Why.SKIPS_LEFT, figures={"cylinder": cylinder, "episodes": after.episodes})
         reasons = (why, *siblings, *outside, *inside)
         return _finding(VerifyVerdict.STILL_SKIPPING, before, after, reasons, needed, None)
-    doubts = [*_unlike_before(own, old, new, before), *siblings, *outside]
+    doubts = [*_unlike_before(own, old, new, before), *siblings, *_fellows_needed(like, cylinder), *outside]
     doubts += _missing(before, after, needed, clean_restarts, leaks_checked=leaks_checked)
     record_s = _seconds_short(before, after)
     if doubts or record_s:
@@ -260,6 +260,16 @@ def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
         missing = ", ".join(map(str, sorted(before - since)))
         found.append(Reason(why=Why.SIBLINGS_NOT_RECORDED, figures={"cylinders": missing}))
     return found
+
+
+def _fellows_needed(like: list[Take], cylinder: int) -> list[Reason]:
+    """That fewer fellows were recorded than tell what is usual, where the engine has so many."""
+    others = {t.cylinder for t in like if t.stage is not Stage.SWAPPED} - {cylinder}
+    has = next(t.reading.engine.cylinders for t in like if t.cylinder == cylinder and t.stage is Stage.AFTER)
+    if len(others) >= FEWEST_FELLOWS or (has is not None and has <= FEWEST_FELLOWS):
+        return []  # those that were recorded before the repair only are asked for by their number
+    since = {t.cylinder for t in like if t.stage is Stage.AFTER} - {cylinder}
+    return [Reason(why=Why.FELLOWS_NEEDED, figures={"count": len(since), "needed": FEWEST_FELLOWS})]
 
 
 def _timing(fellows: list[Take], cylinder: int) -> tuple[list[Reason], list[Reason]]:

@@ -9,6 +9,7 @@ import numpy as np
 from injsound.results import FloatArray
 from injsound.sound.audio import chapters
 
+# Both sides together are no longer than what two chapters share, so that one of them holds every moment whole.
 SIDE_S = 1.0
 _SR = 24_000
 
@@ -28,14 +29,16 @@ def clips(path: str | Path, places: Sequence[tuple[float, int]], *, channel: int
     Returns
     -------
     list of bytes
-        MP3 for each; empty where the moment lies outside the file.
+        MP3 for each, shorter where the file begins or ends; empty where the moment lies outside it.
     """
     made = [b""] * len(places)
     for chapter in chapters(path, channel=channel):
         for k, (at_s, slow) in enumerate(places):
             first, last = (round((at_s + side * SIDE_S / slow - chapter.start_s) * chapter.sr) for side in (-1, 1))
+            if made[k] or (last > len(chapter.y) and not chapter.final):
+                continue  # the next chapter, which begins with this one's end, holds it whole
             part = chapter.y[max(0, first) : max(0, last)]
-            if not made[k] and len(part) > chapter.sr // 10:
+            if len(part) > chapter.sr // 10:
                 made[k] = _encoded(part, chapter.sr, slow)
         if all(made):
             break

@@ -356,6 +356,8 @@ def tell_step(step: Step, words: Words) -> list[str]:
     lines = [words.say(Line.NEXT), *wrapped(step_said(step, words))]
     if step.todo in _CHECKS:
         lines += wrapped(words.say(Line.ENTER, check=_CHECKS[step.todo]))
+    if step.todo is Todo.RESTART_MORE:
+        lines += wrapped(words.say(Line.ENTER_RESTARTS, step.figures))
     return lines
 
 

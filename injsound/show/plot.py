@@ -1,10 +1,9 @@
 """The picture of a reading: the verdict in words on top, then the panels; for the report the rows alone."""
 
-import io
 from typing import TYPE_CHECKING, Any
 
 from injsound.results import Reading, Verdict
-from injsound.show.ink import BODY, DARK, DPI, INK, LARGE, MARK, QUIET, SMALL, empty_figure, png_bytes
+from injsound.show.ink import BODY, DARK, INK, LARGE, MARK, QUIET, SMALL, empty_figure, png_bytes, svg_bytes
 from injsound.show.panels import draw_around, draw_events, draw_rows, draw_tick
 from injsound.show.reading_text import headline, subject, timing_lines
 from injsound.show.text import ENGLISH, Words, filled, shortened
@@ -41,15 +40,8 @@ def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH
     bytes
         The file.
     """
-    import matplotlib as mpl
-
     figure = draw(reading, words=words)
-    if kind == "png":
-        return png_bytes(figure)
-    buffer = io.BytesIO()
-    with mpl.rc_context({"svg.fonttype": "path", "svg.hashsalt": "injsound"}):
-        figure.savefig(buffer, format=kind, dpi=DPI, metadata={"Date": None})
-    return buffer.getvalue()
+    return png_bytes(figure) if kind == "png" else svg_bytes(figure)
 
 
 def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:

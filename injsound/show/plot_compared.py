@@ -7,7 +7,7 @@ import numpy as np
 
 from injsound.diagnoses import Comparison, Take
 from injsound.results import State
-from injsound.show.ink import DARK, SMALL, ink_range, png_bytes, style
+from injsound.show.ink import DARK, SMALL, ink_range, png_bytes, style, svg_bytes
 from injsound.show.panels import draw_around
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
@@ -24,8 +24,10 @@ _FRAME = 2.6
 _GROUPED = 0.065
 
 
-def compared_bytes(takes: Sequence[Take], found: Comparison, *, words: Words = ENGLISH) -> bytes | None:
-    """Draw the recordings of a comparison and encode them as PNG.
+def compared_bytes(
+    takes: Sequence[Take], found: Comparison, *, kind: str = "png", words: Words = ENGLISH
+) -> bytes | None:
+    """Draw the recordings of a comparison and encode them.
 
     Parameters
     ----------
@@ -33,6 +35,8 @@ def compared_bytes(takes: Sequence[Take], found: Comparison, *, words: Words = E
         Recordings; drawn are those compared, of several of one cylinder the one with most judged ticks.
     found : Comparison
         What the comparison said.
+    kind : str
+        ``"png"`` or ``"svg"``.
     words : Words
         The language.
 
@@ -44,7 +48,8 @@ def compared_bytes(takes: Sequence[Take], found: Comparison, *, words: Words = E
     shown = _one_each([take for take in takes if take.reading.file in found.files])
     if not shown:
         return None
-    return png_bytes(draw_compared(shown, found, words=words))
+    figure = draw_compared(shown, found, words=words)
+    return png_bytes(figure) if kind == "png" else svg_bytes(figure)
 
 
 def _one_each(takes: Sequence[Take]) -> list[Take]:

@@ -140,8 +140,8 @@ def _sounds(case: Case, readings: list[Reading], words: Words) -> list[dict[str,
     skipping = max(readings, key=lambda reading: reading.skips.skipped, default=None)
     if skipping is None or not skipping.skips.skipped:
         return []
-    moments = ((Page.LISTEN_SKIP, _first_skip(skipping)), (Page.LISTEN_SOUND, _longest_sound(skipping)))
-    wanted = [(line, at_s, slow) for line, at_s in moments for slow in (1, _SLOW)]
+    moments = ((Page.LISTEN_SKIP, _surest_skip(skipping)), (Page.LISTEN_SOUND, _longest_sound(skipping)))
+    wanted = [(line, at_s, slow) for line, at_s in moments if at_s is not None for slow in (1, _SLOW)]
     sounds = clips(case.folder / skipping.file, [place[1:] for place in wanted], channel=skipping.channel)
     made = []
     for (line, at_s, slow), data in zip(wanted, sounds, strict=True):
@@ -152,14 +152,16 @@ def _sounds(case: Case, readings: list[Reading], words: Words) -> list[dict[str,
     return made
 
 
-def _first_skip(reading: Reading) -> float:
+def _surest_skip(reading: Reading) -> float:
     skipped = np.array([state is State.SKIPPED for state in reading.events.state], dtype=bool)
     sure = np.flatnonzero(skipped)[np.argmax(reading.events.skip_probability[skipped])]
     return float(reading.events.time_s[sure])
 
 
-def _longest_sound(reading: Reading) -> float:
-    """Middle of the longest row of heard ticks."""
+def _longest_sound(reading: Reading) -> float | None:
+    """Middle of the longest row of heard ticks; None where none is heard."""
     rows = true_runs(np.array([state in (State.HEARD, State.WEAK) for state in reading.events.state], dtype=bool))
+    if not len(rows):
+        return None
     first, after = rows[np.argmax(np.diff(rows, axis=1))]
     return float(reading.events.time_s[(first + after - 1) // 2])

@@ -125,7 +125,7 @@ def sha256(path: str | os.PathLike[str]) -> str:
     RecordingError
         If the file cannot be read.
     """
-    with decoders.open_file(Path(path)) as file:
+    with decoders.readable(Path(path)), decoders.open_file(Path(path)) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 

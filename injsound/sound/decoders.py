@@ -7,6 +7,7 @@ Arrays in here have shape (channels, n); a recording's content decides how it is
 """
 
 import contextlib
+import errno
 import re
 import stat
 from collections.abc import Iterable, Iterator
@@ -145,7 +146,7 @@ def open_stream(path: Path, stack: contextlib.ExitStack) -> Stream:
     RecordingError
         If it holds no sound that can be decoded.
     """
-    with open_file(path) as file:
+    with readable(path), open_file(path) as file:
         head = file.read(4096)
     if not head:
         raise RecordingError(f"{name_of(path)}: the file is empty (0 bytes); {_EXPECTED}: copy it again", code="empty")
@@ -173,6 +174,41 @@ def open_file(path: Path) -> BufferedReader:
             f"{name_of(path)}: the file cannot be opened ({reason}); {_EXPECTED}: check its name and permissions",
             code="unreadable",
         ) from None
+
+
+@contextlib.contextmanager
+def readable(path: Path) -> Iterator[None]:
+    """Make one line of what the system refuses while an opened file is read.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Yields
+    ------
+    None
+        Once.
+
+    Raises
+    ------
+    RecordingError
+        In place of ``OSError``.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise RecordingError(
+            f"{name_of(path)}: the file cannot be read to its end ({error.strerror or error}); {_EXPECTED}: check the "
+            "disk or the connection to it, or copy the file elsewhere",
+            code="unreadable",
+        ) from error
+
+
+def _read_through(path: Path) -> None:
+    with readable(path), path.open("rb") as file:
+        while file.read(2**20):
+            pass
 
 
 def name_of(path: Path) -> str:
@@ -209,9 +245,8 @@ def _content(head: bytes) -> str:
 
 def _has_index(path: Path) -> bool:
     """Whether an MP4 family file has its ``moov`` box (ISO/IEC 14496-12: size, type, then for size 1 a long size)."""
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        at = 0
+    with readable(path), path.open("rb") as file:
+        size, at = path.stat().st_size, 0
         while at + 8 <= size:
             file.seek(at)
             header = file.read(16)
@@ -291,7 +326,9 @@ def _open_ffmpeg(path: Path, head: bytes, stack: contextlib.ExitStack) -> Stream
     options = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
     try:  # an absolute path is never taken for an option, a protocol or a stream
         container = stack.enter_context(av.open(str(path.absolute()), options=options, metadata_errors="ignore"))
-    except av.FFmpegError:
+    except av.FFmpegError as error:
+        if error.errno == errno.EIO:  # FFmpeg says so of damaged files too: the disk itself is asked
+            _read_through(path)
         raise _not_audio(path, head) from None
     tracks = container.streams.audio
     if not tracks:
@@ -344,7 +381,7 @@ def _priming(container: str, stream: Stream, first: Any) -> int:
 
 def _ogg_ended(path: Path) -> bool:
     """Whether the last Ogg page says that it is the last (RFC 3533: bit 4 of the sixth byte)."""
-    with path.open("rb") as file:
+    with readable(path), path.open("rb") as file:
         file.seek(max(0, path.stat().st_size - 2**17))  # a page is 64 KiB at most
         tail = file.read()
     at = tail.rfind(b"OggS")

@@ -142,6 +142,7 @@ class Line(StrEnum):
     NOT_FLOW = "not flow"
     NEXT = "next"
     ENTER = "enter"
+    ENTER_RESTARTS = "enter restarts"
     SILENT = "silent"
 
 

@@ -60,6 +60,7 @@ FINDINGS: Table = {
         Line.NOT_FLOW: "A click does not prove that the injector flows or seals.",
         Line.NEXT: "next",
         Line.ENTER: "Once done, set {check} = true in case.toml.",
+        Line.ENTER_RESTARTS: "Enter clean_since = {needed} under [restarts] in case.toml once all were clean.",
         Line.SILENT: "silent",
     },
     Condition: {
@@ -202,6 +203,9 @@ FINDINGS: Table = {
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
         Why.SIBLINGS_NOT_RECORDED: "Recorded before the repair and not since: cylinders {cylinders}.",
+        Why.FELLOWS_NEEDED: (
+            "Other injectors recorded since the repair: {count}. At least {needed} tell what is usual on this engine."
+        ),
         Why.INSIDE_FELLOWS: "In line with its fellows: {measure} {value}, expected {low} to {high}.",
         Why.OUTSIDE_FELLOWS: "Out of line with its fellows: {measure} {value}, expected {low} to {high}.",
         Why.RESTARTS_NEEDED: "Clean restarts so far: {clean}; {needed} are needed.",
@@ -253,6 +257,29 @@ FINDINGS: Table = {
         ),
         Todo.VERIFY: "Record cylinder {cylinder} and its fellows after the repair, in the fault's own condition.",
         Todo.CHECK_LEAKS: "Check the joints for leaks with the key on, running and hot.",
+        Todo.RESTART_MORE: "Start the engine {more} more times in the fault's own condition: each must be clean of it.",
+        Todo.RECORD_SINCE: (
+            "Record cylinders {cylinders} after the repair too, in the fault's own condition: so far only recordings"
+            " from before it are there."
+        ),
+        Todo.RECORD_FELLOWS: (
+            "Record other injectors after the repair, in the same condition, {more} more: with {needed} of them it"
+            " shows what is usual on this engine."
+        ),
+        Todo.RECORD_ALIKE: (
+            "Record cylinder {cylinder} after the repair in the condition and at the speed of the recordings before it."
+        ),
+        Todo.FIND_FAULT: (
+            "No recording from before the repair holds the fault, so none can be shown to be gone: add one that does,"
+            " if there is one. Else only restarts in the fault's own condition and a road test can tell."
+        ),
+        Todo.SIBLING_FAULTY: (
+            "Cylinder {cylinder} skips too: go on with it as with the first, from the check that it is driven."
+        ),
+        Todo.OUT_OF_LINE: (
+            "Cylinder {cylinder} is out of line with its fellows by its {measure}: record it and them again, the probe"
+            " on each injector's body. If that stays, check its connector, its drive and the part itself."
+        ),
         Todo.STILL_FAULTY: "The repair did not cure it: go back to the comparison.",
         Todo.ROAD_TEST: (
             "Clear the codes once their freeze frame is saved, drive, and watch misfire counters, fuel trims and the"

@@ -44,7 +44,7 @@ SCREENS: Table = {
         Screen.CASE_ENTRY: "{file}: cylinder {cylinder}, {condition}, {stage}, shaking {shaking}",
         Screen.CASE_CORRECT: "wrong? correct it in {file}",
         Screen.REPORT: "report: {file}",
-        Screen.BATCH_DONE: "{count} read, {failed} of them could not be used: {file}",
+        Screen.BATCH_DONE: "{count} read; of {files} in the table {failed} could not be used: {file}",
         Screen.DEMO_STORY: (
             "Two practice cases, from the first recording to the repair. The recordings are simulated; no real engine"
             " made them."

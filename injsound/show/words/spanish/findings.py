@@ -67,6 +67,7 @@ FINDINGS: Table = {
         Line.NOT_FLOW: "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien.",
         Line.NEXT: "siguiente",
         Line.ENTER: "Después ponga {check} = true en case.toml.",
+        Line.ENTER_RESTARTS: "Si todos salieron sin fallo, anote clean_since = {needed} en [restarts] de case.toml.",
         Line.SILENT: "mudo",
     },
     Condition: {
@@ -226,6 +227,10 @@ FINDINGS: Table = {
         Why.BOUND: "Se juzgaron {judged} chasquidos, bastantes para mostrar un fallo del 1 %.",
         Why.SIBLING_SKIPS: "También falla el cilindro {cylinder}.",
         Why.SIBLINGS_NOT_RECORDED: "Grabados antes de la reparación y no después: cilindros {cylinders}.",
+        Why.FELLOWS_NEEDED: (
+            "Otros inyectores grabados desde la reparación: {count}. Al menos {needed} muestran lo habitual en este"
+            " motor."
+        ),
         Why.INSIDE_FELLOWS: "Acorde con los demás: {measure} {value}, se espera de {low} a {high}.",
         Why.OUTSIDE_FELLOWS: "Distinto de los demás: {measure} {value}, se espera de {low} a {high}.",
         Why.RESTARTS_NEEDED: "Arranques sin fallo hasta ahora: {clean}; hacen falta {needed}.",
@@ -287,6 +292,34 @@ FINDINGS: Table = {
             " fallo."
         ),
         Todo.CHECK_LEAKS: "Compruebe que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente.",
+        Todo.RESTART_MORE: (
+            "Arranque el motor otras {more} veces en la condición en que aparecía el fallo: ninguna debe mostrarlo."
+        ),
+        Todo.RECORD_SINCE: (
+            "Grabe también los cilindros {cylinders} después de la reparación, en la condición en que aparecía el"
+            " fallo: hasta ahora solo hay grabaciones de antes."
+        ),
+        Todo.RECORD_FELLOWS: (
+            "Grabe otros inyectores después de la reparación, en la misma condición, {more} más: con {needed} se ve"
+            " lo habitual en este motor."
+        ),
+        Todo.RECORD_ALIKE: (
+            "Grabe el cilindro {cylinder} después de la reparación en la condición y al régimen de las grabaciones de"
+            " antes."
+        ),
+        Todo.FIND_FAULT: (
+            "Ninguna grabación de antes de la reparación contiene el fallo, así que no se puede mostrar que se fue:"
+            " añada una que lo contenga, si la hay. Si no, solo lo dirán los arranques en la condición en que aparecía"
+            " y una prueba en carretera."
+        ),
+        Todo.SIBLING_FAULTY: (
+            "También falla el cilindro {cylinder}: siga con él como con el primero, desde la comprobación de que"
+            " recibe mando."
+        ),
+        Todo.OUT_OF_LINE: (
+            "El cilindro {cylinder} no concuerda con los demás ({measure}): grábelo otra vez, y también los demás, con"
+            " la sonda en el cuerpo de cada inyector. Si sigue así, revise su conector, su mando y la propia pieza."
+        ),
         Todo.STILL_FAULTY: "La reparación no lo curó: vuelva a la comparación.",
         Todo.ROAD_TEST: (
             "Borre los códigos una vez guardados sus datos congelados, conduzca y vigile los contadores de fallos de"

@@ -47,7 +47,7 @@ SCREENS: Table = {
         Screen.CASE_ENTRY: "{file}: cilindro {cylinder}, {condition}, {stage}, tiembla: {shaking}",
         Screen.CASE_CORRECT: "¿algo mal? corríjalo en {file}",
         Screen.REPORT: "informe: {file}",
-        Screen.BATCH_DONE: "leídos: {count}; no se pudieron usar: {failed}; tabla: {file}",
+        Screen.BATCH_DONE: "leídos: {count}; de los {files} de la tabla no se pudieron usar: {failed}; tabla: {file}",
         Screen.DEMO_STORY: (
             "Dos casos de práctica, de la primera grabación a la reparación. Las grabaciones son simuladas; no las hizo"
             " ningún motor real."
