@@ -102,7 +102,7 @@ def may_be_own(c: Candidate) -> bool:
     """
     least_hz = _LEAST_LONE_CENTRE_HZ if c.amplitude >= _LOUD else _HIGH_CENTRE_HZ
     high = c.amplitude >= FAINT_AMPLITUDE and c.centre_hz >= least_hz
-    steady = c.scatter_s < _SOLENOID_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
+    steady = c.scatter_s < _MOST_LONE_SCATTER_S and c.length_s >= _LEAST_LENGTH_S
     loud = c.amplitude >= _LOUD and (steady or np.isfinite(c.gap_s))
     return bool((high or loud) and c.separation > 0)
 

@@ -51,6 +51,8 @@ _CLOSE = 0.75
 # place this injector's; path loss along a rail: from memory, measured on simulated engines, docs/methods.md.
 _OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB = 4.0, 8.0
 _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
+# So many times louder a second candidate is asked instead of the first.
+_FAR_LOUDER = 2.0
 # So alike that the loudest is no nearer than the rest.
 _ALIKE_DB = 1.0
 # A place where the sound rises by so much of the own tick's rise is not silent, whatever rises there.
@@ -228,6 +230,10 @@ def _chosen(
     if nearer is not None:
         own = _open_click(nearer, ask)
         slots = ask.slots(own, ticks)
+    unlike = _louder_in_order(own, slots)
+    if unlike is not None:
+        choice = _judge_choice(unlike, ask.slots(unlike, ticks), [], named=False)
+        return replace(choice, sure=False, only_by_skips=choice.only_by_skips or choice.found is Found.OWN)
     rising = [c for c in all_found if c.rise > _RISES * own.rise]
     hushed = not any(near(c, place, ask.interval) for place in slots.silent for c in rising)
     others = [c for c in like if ask.far(c, own) and speaks_for(c) > _CLOSE * speaks_for(own)]
@@ -242,6 +248,15 @@ def _chosen(
     if left_out is not None:
         return _silent(choice, own, slots.places, left_out)
     return replace(choice, sure=choice.sure and _stands_out(own, standing, ticking=bool(slots.ticks)))
+
+
+def _louder_in_order(own: Candidate, slots: Slots) -> Candidate | None:
+    """A click at a neighbour's place that must be nearer to the probe, though by itself it is unlike an injector's.
+
+    Its close click may come at a gap that varies with the pulse.
+    """
+    louder = [c for c in slots.ticks if is_solid(c) and level(c) > 10 ** (_OWN_OVER_NEIGHBOUR_DB / 20) * level(own)]
+    return max(louder, key=level, default=None)
 
 
 def _stands_out(own: Candidate, standing: Standing, *, ticking: bool) -> bool:
@@ -295,7 +310,10 @@ def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, name
             return _silent(doubted, own, slots.places, slots.silent[0]) if alike else doubted
         sure = bool(over_db >= safe)
     if rivals:
-        return Choice(found=Found.TWO, own=own, rival=rivals[0], slots=slots.ticks, only_by_skips=True)
+        # The far louder one is the likelier to be under the probe, whichever speaks more for an injector.
+        louder = is_solid(rivals[0]) and level(rivals[0]) > _FAR_LOUDER * level(own)
+        first, second = (rivals[0], own) if louder else (own, rivals[0])
+        return Choice(found=Found.TWO, own=first, rival=second, slots=() if louder else slots.ticks, only_by_skips=True)
     return Choice(found=Found.OWN, own=own, slots=slots.ticks, sure=sure)
 
 
