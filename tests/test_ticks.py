@@ -163,10 +163,10 @@ def test_a_place_without_a_tick_beside_a_louder_one_or_a_faint_one_is_no_silent_
     assert _chosen(_heard(y, rng), _clock(at), _FOUR).found is not Found.OWN_SILENT
 
 
-def _ringing(y, at_s, hz, peak):
+def _ringing(y, at_s, hz, peak, *, decay_s=0.0005):
     """Adds clicks that ring at one frequency, down to a third in half a millisecond."""
     t = np.arange(round(0.004 * _SR)) / _SR
-    click = peak * np.exp(-t / 0.0005) * np.sin(2 * np.pi * hz * t)
+    click = peak * np.exp(-t / decay_s) * np.sin(2 * np.pi * hz * t)
     for start in np.round(at_s * _SR).astype(int):
         y[start : start + len(click)] += click
 
@@ -213,3 +213,15 @@ def test_of_two_candidates_the_far_louder_one_is_asked(seed):
     _ringing(y, at + 0.00009 * rng.standard_normal(_CYCLES), 4_800, 20.0)
     choice = _chosen(y.astype(np.float32), _clock(at), _FOUR)
     assert choice.own.phase == pytest.approx(0.03 / _CYCLE_S, abs=0.005)
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_so_short_a_click_is_an_injectors_only_with_its_partner(seed):
+    # 85 % of its energy within some 0.25 ms: alone it may be pick-up, or a note that starts at once.
+    rng = np.random.default_rng(seed)
+    y, at, _ = _steady_cycles(rng)
+    _ringing(y, at, 9_000, 30.0, decay_s=0.00022)
+    alone = _chosen(y.astype(np.float32), _clock(at), _FOUR)
+    assert alone.found is not Found.OWN
+    _ringing(y, at + 0.003, 9_000, 30.0, decay_s=0.00022)
+    assert _chosen(y.astype(np.float32), _clock(at), _FOUR).found is Found.OWN
