@@ -21,7 +21,7 @@ from injsound.cli_findings import add_findings
 from injsound.cli_options import LANGUAGE_VARIABLE, PICTURES, engine_options, force_option, language_option, may_write
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
-from injsound.show.words.keys import Phrase, Screen
+from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
     from injsound.cli_options import Typed
@@ -64,12 +64,11 @@ class _Cautioned(click.Group):
             return super().invoke(ctx)
 
     def format_epilog(self, _: click.Context, formatter: click.HelpFormatter) -> None:
-        from injsound.show.text import Words
+        from injsound.show.words.cautions import CAUTIONS
 
         named = os.environ.get(LANGUAGE_VARIABLE)
-        words = Words(Language(named)) if named in set(Language) else Words()
         formatter.write_paragraph()
-        formatter.write_text(words.say(Phrase.CAUTION))
+        formatter.write_text(CAUTIONS[Language(named) if named in set(Language) else Language.ENGLISH])
 
 
 @click.group(cls=_Cautioned, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

@@ -107,10 +107,14 @@ ALLOWED = {
     "cases": set(),
     "show": set(),
     "show.words": set(),
+    "show.words.cautions": {"languages"},
     "show.words.keys": set(),
     "show.words.table": set(),
     "show.words.languages": {"languages", "show.words.english", "show.words.spanish", "show.words.table"},
-    **{name: CODES | {f"{name}.{part}" for part in ("findings", "reading", "screens")} for name in LANGUAGE_ROOMS},
+    **{
+        name: CODES | {"languages", "show.words.cautions"} | {f"{name}.{p}" for p in ("findings", "reading", "screens")}
+        for name in LANGUAGE_ROOMS
+    },
     "show.text": {
         "engine",
         "trouble_codes",

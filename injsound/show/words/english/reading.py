@@ -1,6 +1,8 @@
 """English for one reading, for terminal, picture and report."""
 
+from injsound.languages import Language
 from injsound.results import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
+from injsound.show.words.cautions import CAUTIONS
 from injsound.show.words.keys import Brief, Often, Panel, Phrase
 from injsound.show.words.table import Table
 
@@ -10,11 +12,7 @@ READING: Table = {
         Phrase.UNDER: "under {value}",
         Phrase.BY_CHANCE: "by chance in {p} of cases",
         Phrase.CHANCE_EXPLAINS: "no more than chance brings",
-        Phrase.CAUTION: (
-            "Fuel is under pressure, parts turn and burn, coils and injector drives carry high voltage, exhaust holds"
-            " carbon monoxide. Follow the vehicle maker's procedure and local codes; work that opens the fuel system"
-            " or touches high voltage is for licensed people."
-        ),
+        Phrase.CAUTION: CAUTIONS[Language.ENGLISH],
         Phrase.EVIDENCE_ONLY: "This is evidence for a qualified technician, not a repair order.",
         Phrase.CLICK_IS_NOT_FLOW: "A click does not prove that the injector flows or seals.",
         Phrase.CYLINDER: "cylinder {cylinder}",

@@ -1,6 +1,8 @@
 """Spanish for one reading, for terminal, picture and report."""
 
+from injsound.languages import Language
 from injsound.results import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
+from injsound.show.words.cautions import CAUTIONS
 from injsound.show.words.keys import Brief, Often, Panel, Phrase
 from injsound.show.words.table import Table
 
@@ -10,12 +12,7 @@ READING: Table = {
         Phrase.UNDER: "menos de {value}",
         Phrase.BY_CHANCE: "por azar, {p} de los casos",
         Phrase.CHANCE_EXPLAINS: "no más de lo que da el azar",
-        Phrase.CAUTION: (
-            "El combustible está a presión, hay piezas que giran y que queman, las bobinas y el mando de los"
-            " inyectores llevan alta tensión y los gases de escape contienen monóxido de carbono. Siga el"
-            " procedimiento del fabricante del vehículo y las normas locales; abrir el sistema de combustible o tocar"
-            " la alta tensión es trabajo para personal autorizado."
-        ),
+        Phrase.CAUTION: CAUTIONS[Language.SPANISH],
         Phrase.EVIDENCE_ONLY: "Esto es un indicio para un técnico cualificado, no una orden de reparación.",
         Phrase.CLICK_IS_NOT_FLOW: "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien.",
         Phrase.CYLINDER: "cilindro {cylinder}",
