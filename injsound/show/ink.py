@@ -77,24 +77,28 @@ def png_bytes(figure: "Figure") -> bytes:
     return buffer.getvalue()
 
 
-def svg_bytes(figure: "Figure") -> bytes:
-    """Encode a figure as SVG, the same bytes each time.
+def encoded(figure: "Figure", kind: str) -> bytes:
+    """Encode a figure, the same bytes each time.
 
     Parameters
     ----------
     figure : Figure
         To draw.
+    kind : str
+        ``"png"`` or ``"svg"``.
 
     Returns
     -------
     bytes
-        The file; letters are drawn as paths.
+        The file; letters of SVG are drawn as paths.
     """
     import matplotlib as mpl
 
+    if kind == "png":
+        return png_bytes(figure)
     buffer = io.BytesIO()
     with mpl.rc_context({"svg.fonttype": "path", "svg.hashsalt": "injsound"}):
-        figure.savefig(buffer, format="svg", dpi=DPI, metadata={"Date": None})
+        figure.savefig(buffer, format=kind, dpi=DPI, metadata={"Date": None})
     return buffer.getvalue()
 
 

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from injsound.results import Reading, Verdict
-from injsound.show.ink import BODY, DARK, INK, LARGE, MARK, QUIET, SMALL, empty_figure, png_bytes, svg_bytes
+from injsound.show.ink import BODY, DARK, INK, LARGE, MARK, QUIET, SMALL, empty_figure, encoded, png_bytes
 from injsound.show.panels import draw_around, draw_events, draw_rows, draw_tick
 from injsound.show.reading_text import headline, subject, timing_lines
 from injsound.show.text import ENGLISH, Words, filled, shortened
@@ -41,7 +41,7 @@ def picture_bytes(reading: Reading, *, kind: str = "png", words: Words = ENGLISH
         The file.
     """
     figure = draw(reading, words=words)
-    return png_bytes(figure) if kind == "png" else svg_bytes(figure)
+    return encoded(figure, kind)
 
 
 def small_picture_bytes(reading: Reading, *, words: Words = ENGLISH) -> bytes:

@@ -7,7 +7,7 @@ import numpy as np
 
 from injsound.diagnoses import Comparison, Take
 from injsound.results import State
-from injsound.show.ink import DARK, SMALL, ink_range, png_bytes, style, svg_bytes
+from injsound.show.ink import DARK, SMALL, encoded, ink_range, style
 from injsound.show.panels import draw_around
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
@@ -48,8 +48,7 @@ def compared_bytes(
     shown = _one_each([take for take in takes if take.reading.file in found.files])
     if not shown:
         return None
-    figure = draw_compared(shown, found, words=words)
-    return png_bytes(figure) if kind == "png" else svg_bytes(figure)
+    return encoded(draw_compared(shown, found, words=words), kind)
 
 
 def _one_each(takes: Sequence[Take]) -> list[Take]:
