@@ -24,7 +24,7 @@ from injsound.findings.alike import of_one_speed
 from injsound.findings.compare import compare_injectors
 from injsound.findings.freeze import unlike_freeze_frame
 from injsound.findings.places import placed, settle_placed
-from injsound.findings.swap import find_fault
+from injsound.findings.swap import CELLS, cells_of, find_fault
 from injsound.findings.two_speed import compare_speeds, speeds_apart
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
@@ -32,8 +32,6 @@ from injsound.results import KNOCKS_THAT_MARK, Failure, Reading
 
 # Of a case's recordings only one with as many groups of three knocks was meant as a wiggle test: fewer come by chance.
 _MARKS_MEANT = 3
-# A swap's recordings: two cylinders, each before and after.
-_FOUR = 4
 Results = Mapping[str, Reading | Failure]
 
 
@@ -146,20 +144,17 @@ def swap_case(case: Case, takes: Sequence[Take]) -> SwapFinding | None:
         return None
     own = _of_swapped([take for take in takes if take.stage is not Stage.AFTER])
     conditions = list(dict.fromkeys(take.condition for take in swapped))
-    most = max((_of_swapped([t for t in own if t.condition == condition]) for condition in conditions), key=_cells)
+    alike = [_of_swapped([take for take in own if take.condition == condition]) for condition in conditions]
+    most = max(alike, key=lambda some: len(cells_of(some)))
     misfires = Misfires(codes=(*case.codes, *case.pending), counts=case.counters)
     # Where no condition has all four the test is asked all the same, and says what is missing or unlike.
-    return find_fault(most if _cells(most) == _FOUR else own, before=misfires, swapped=case.swapped)
+    return find_fault(most if len(cells_of(most)) == CELLS else own, before=misfires, swapped=case.swapped)
 
 
 def _of_swapped(takes: Sequence[Take]) -> list[Take]:
     """Those of cylinders that were recorded after the swap."""
     cylinders = {take.cylinder for take in takes if take.stage is Stage.SWAPPED}
     return [take for take in takes if take.cylinder in cylinders]
-
-
-def _cells(takes: Sequence[Take]) -> int:
-    return len({(take.cylinder, take.stage) for take in takes})
 
 
 def wiggle_case(case: Case, results: Results) -> WiggleFinding | None:

@@ -17,7 +17,7 @@ from injsound.findings.episodes import (
 )
 from injsound.findings.misfires import second_evidence
 
-_CELLS = 4
+CELLS = 4
 # With so many episodes in each faulty cell, and none in the other two, the fault is placed (docs/methods.md).
 _EPISODES_FOR_VERDICT = 7
 # Each cell after the swap is asked by itself. Fisher's test is conditional: at 2 % it calls a fault gone that is still
@@ -47,7 +47,7 @@ def find_fault(
         "Not shown" unless all four cells are there and alike. Where injectors were exchanged a fault that moves follows
         the injector; where connectors were crossed one that moves follows the circuit.
     """
-    cells = _cells(takes)
+    cells = cells_of(takes)
     arms = {key: arm for key, own in cells.items() if (arm := arm_of_takes(own)) is not None}
     cylinders = sorted({take.cylinder for take in takes})
     doubts = _doubts(takes, cells, arms, cylinders)
@@ -63,7 +63,19 @@ def find_fault(
     return _with_misfires(_place(arms, first, exchange), first, before or Misfires(), swapped or Misfires())
 
 
-def _cells(takes: Sequence[Take]) -> Cells:
+def cells_of(takes: Sequence[Take]) -> Cells:
+    """Recordings by cylinder, before the swap and after.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Any.
+
+    Returns
+    -------
+    dict of (int, Stage) to list of Take
+        A whole swap has `CELLS` of them.
+    """
     cells: Cells = {}
     for take in takes:
         stage = Stage.BEFORE if take.stage is Stage.BEFORE else Stage.SWAPPED
@@ -81,7 +93,7 @@ def _doubts(
         if (cylinder, stage) not in cells
     ]
     if len(cylinders) != 2:
-        found.append(Reason(why=Why.TOO_FEW_RECORDINGS, figures={"count": len(cells), "needed": _CELLS}))
+        found.append(Reason(why=Why.TOO_FEW_RECORDINGS, figures={"count": len(cells), "needed": CELLS}))
     found += [
         Reason(why=Why.NOT_COUNTED, figures={"file": own[0].reading.file})
         for key, own in cells.items()
