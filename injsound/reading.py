@@ -146,13 +146,15 @@ def _choose_and_count(
     )
     learnt = replace(memory, interval_s=memory.interval_s or cycle_length(lock.clock), profile=lock.profile)
     chapter = replace(chapter, choice=choice)
+    named = choice.found is ticks.Found.OWN
+    if named or choice.only_by_skips:
+        counted, learnt = count(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
+        if named and counted.picture is not None:
+            return counted, learnt
+    else:
+        counted = chapter
     uncounted = replace(chapter, picture=uncounted_picture(strength, lock, choice))
-    if choice.found is not ticks.Found.OWN and not choice.only_by_skips:
-        return uncounted, learnt
-    counted, learnt = count(chapter, white, strength, per_cycle), replace(learnt, choice=choice)
-    if counted.picture is None:
-        return uncounted, learnt
-    return replace(counted, uncounted=None if choice.found is ticks.Found.OWN else uncounted), learnt
+    return uncounted if counted.picture is None else replace(counted, uncounted=uncounted), learnt
 
 
 def _fellows(engine: Engine) -> tuple[float, ...] | None:
