@@ -77,32 +77,47 @@ def find_slots(
     return Slots(places=places, ticks=there, silent=silent)
 
 
-def nearer_tick(
-    own: Candidate, slots: Slots, like: list[Candidate], interval: float, *, over_db: float
-) -> Candidate | None:
-    """The loudest injector's tick at a neighbour's place, where it is so much louder that the probe must be on it.
+def at_places(like: list[Candidate], own: Candidate, slots: Slots, interval: float) -> list[Candidate]:
+    """Ticks like an injector's that strike exactly at a neighbour's place, clearer than the one taken for the own.
 
     Parameters
     ----------
+    like : list of Candidate
+        Ticks like an injector's.
     own : Candidate
         The tick taken for the own one.
     slots : Slots
         Its neighbours' places.
-    like : list of Candidate
-        Ticks like an injector's.
     interval : float
         Length of the cycle [s].
+
+    Returns
+    -------
+    list of Candidate
+        In order.
+    """
+    clearer = [c for c in like if c.amplitude > own.amplitude]
+    return [c for c in clearer if any(is_at(c, slot.phase, interval) for slot in slots.ticks)]
+
+
+def far_loudest(clicks: list[Candidate], own: Candidate, *, over_db: float) -> Candidate | None:
+    """The loudest of some clicks, where it is so much louder that the probe must be nearer to it.
+
+    Parameters
+    ----------
+    clicks : list of Candidate
+        Any.
+    own : Candidate
+        The tick taken for the own one.
     over_db : float
         How much louder [dB].
 
     Returns
     -------
     Candidate or None
-        None where there is no such tick.
+        None where none is.
     """
-    clearer = [c for c in like if c.amplitude > own.amplitude]
-    at_slots = [c for c in clearer if any(is_at(c, slot.phase, interval) for slot in slots.ticks)]
-    nearer = max(at_slots, key=level, default=own)
+    nearer = max(clicks, key=level, default=own)
     return nearer if level(nearer) > 10 ** (over_db / 20) * level(own) else None
 
 

@@ -37,7 +37,7 @@ from injsound.sound.likeness import (
     weight,
 )
 from injsound.sound.prominence import Standing, stand
-from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, find_slots, is_at, near, nearer_tick
+from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, at_places, far_loudest, find_slots, is_at, near
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035
@@ -226,11 +226,12 @@ def _chosen(
 ) -> Choice:
     """The likeliest of several clicks or one nearer to the probe, in doubt where another could as well be the one."""
     slots = ask.slots(own, ticks)
-    nearer = nearer_tick(own, slots, like, ask.interval, over_db=_OWN_OVER_NEIGHBOUR_DB)
+    nearer = far_loudest(at_places(like, own, slots, ask.interval), own, over_db=_OWN_OVER_NEIGHBOUR_DB)
     if nearer is not None:
         own = _open_click(nearer, ask)
         slots = ask.slots(own, ticks)
-    unlike = _louder_in_order(own, slots)
+    # By itself unlike an injector's, for its close click may come at a gap that varies with the pulse.
+    unlike = far_loudest([c for c in slots.ticks if is_solid(c)], own, over_db=_OWN_OVER_NEIGHBOUR_DB)
     if unlike is not None:
         choice = _judge_choice(unlike, ask.slots(unlike, ticks), [], named=False)
         return replace(choice, sure=False, only_by_skips=choice.only_by_skips or choice.found is Found.OWN)
@@ -248,15 +249,6 @@ def _chosen(
     if left_out is not None:
         return _silent(choice, own, slots.places, left_out)
     return replace(choice, sure=choice.sure and _stands_out(own, standing, ticking=bool(slots.ticks)))
-
-
-def _louder_in_order(own: Candidate, slots: Slots) -> Candidate | None:
-    """A click at a neighbour's place that must be nearer to the probe, though by itself it is unlike an injector's.
-
-    Its close click may come at a gap that varies with the pulse.
-    """
-    louder = [c for c in slots.ticks if is_solid(c) and level(c) > 10 ** (_OWN_OVER_NEIGHBOUR_DB / 20) * level(own)]
-    return max(louder, key=level, default=None)
 
 
 def _stands_out(own: Candidate, standing: Standing, *, ticking: bool) -> bool:
