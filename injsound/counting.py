@@ -12,7 +12,6 @@ import numpy.typing as npt
 from injsound.heard import Heard, select
 from injsound.pictures import counted_picture
 from injsound.results import (
-    UNJUDGED_KINDS,
     Events,
     FloatArray,
     Jitter,
@@ -82,7 +81,8 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     choice = replace(chapter.choice, own=asked.own, sure=sure)
     cycles, due, matches = asked.cycles, asked.due, asked.matches
     present = ~asked.hidden & (matches.skip_probability < 0.5)
-    gaps = opentime.measure_gaps(recording.y, white, sr, start_s, np.where(present, matches.heard_s, np.nan))
+    heard_s = np.where(present, matches.heard_s, np.nan)
+    gaps = opentime.measure_gaps(recording.y, white, sr, start_s, heard_s, gap_s=asked.own.gap_s)
     beside = _listen_beside(chapter, asked, choice, white, strength, per_cycle)
     silent = _silent_spans(due, present | asked.hidden, beside)
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
@@ -166,9 +166,8 @@ def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) ->
     assert lock is not None
     sr, start_s = recording.sr, recording.start_s
     cycles, due = _due_events(lock, own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
-    blocking = tuple(span for span in chapter.quality.spans if span.kind in UNJUDGED_KINDS)
     first, last = min(0.0, own.partner_s) - _TICK_BEFORE_S, max(0.0, own.partner_s) + _TICK_AFTER_S
-    hidden = covered(blocking, due + first, due + last)
+    hidden = covered(chapter.blind, due + first, due + last)
     if (~hidden).sum() < 5:
         return None
     matches = match_events(

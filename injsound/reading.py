@@ -143,6 +143,7 @@ def _choose_and_count(
         lock.clock,
         fellows=_fellows(engine),
         per_cycle=per_cycle,
+        without=chapter.blind,
     )
     learnt = replace(memory, interval_s=memory.interval_s or cycle_length(lock.clock), profile=lock.profile)
     chapter = replace(chapter, choice=choice)

@@ -11,7 +11,7 @@ from injsound.simulate import Scene, Skipping, simulate
 from injsound.sound.clock import cycle_at
 from injsound.sound.engine_speed import follow_engine
 from injsound.sound.onsets import onset_strength
-from injsound.sound.orders import measure_orders, repeats_after
+from injsound.sound.orders import measure_orders, repeats_after, repeats_later
 
 FOUR = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))
 BASE = Scene(seed=61, seconds=40.0, rpm=760.0, tick_db=16.0, engine=FOUR)
@@ -63,6 +63,17 @@ def test_all_that_ticks_together_twice_makes_no_shorter_cycle():
 def test_noise_says_nothing_about_the_cycle():
     noise = np.random.default_rng(2).standard_normal((60 * _BINS, 3)).astype(np.float32)
     assert repeats_after(measure_orders(noise, _BINS, 0.16), cylinders=4) is None
+
+
+def test_a_clock_that_counts_thirds_is_told_from_a_rev():
+    # Six strikes in an engine's cycle, one of them strong; two of them in a cycle of the clock.
+    thirds = measure_orders(_strikes(_BINS / 2, cycles=180, strong=6), _BINS, 0.057)
+    assert repeats_later(thirds, 3)
+    # The same engine at three times the speed has all six in it.
+    rev = measure_orders(_strikes(_BINS / 6, cycles=180, strong=6), _BINS, 0.057)
+    assert not repeats_later(rev, 3)
+    noise = np.random.default_rng(3).standard_normal((180 * _BINS, 3)).astype(np.float32)
+    assert not repeats_later(measure_orders(noise, _BINS, 0.057), 3)
 
 
 def _followed(scene, *, factor=1.0, cylinders=4, typed=True):

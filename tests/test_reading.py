@@ -51,6 +51,22 @@ def test_a_tick_hardly_louder_than_its_neighbours_is_not_called_steady(whole, wh
     assert score(whole_read, whole[1]).lost == 0
 
 
+_CHAT = Scene(seconds=45.0, rpm=700.0, tick_db=14.0, skipping=Skipping.SCATTERED, skip_rate=0.05)
+
+
+@pytest.mark.parametrize("seed", [7091, 7092, 7093])
+def test_talk_hides_what_lies_under_it_and_nothing_else(seed):
+    # At the first two the ticks stood out less by a quarter, at the last the clock counted thirds of a cycle.
+    quiet, _ = _read(replace(_CHAT, seed=seed))
+    reading, truth = _read(replace(_CHAT, seed=seed, bursts_of_speech=5))
+    assert reading.verdict is Verdict.SKIPPING
+    assert reading.firing.rpm == pytest.approx(truth.rpm, rel=0.002)
+    assert reading.quality.separation > 0.8 * quiet.quality.separation
+    counted = score(reading, truth)
+    assert counted.lost == 0
+    assert counted.false + counted.missed <= 1
+
+
 def test_figures_agree_with_the_truth(whole, whole_read):
     truth = whole[1]
     assert whole_read.firing.rpm == pytest.approx(truth.rpm, rel=0.002)

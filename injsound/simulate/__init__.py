@@ -189,7 +189,8 @@ def _own_ticks(
     scatter_rng, level_rng, weak_rng, strike_rng = rng.spawn(4)
     n = len(due)
     heard = due + scene.scatter_us * 1e-6 * scatter_rng.standard_normal(n)
-    gap = scene.open_time_ms * 1e-3 + scene.gap_scatter_us * 1e-6 * scatter_rng.standard_normal(n)
+    trim = 1 + scene.trim * np.sin(2 * np.pi * due / scene.trim_s)
+    gap = scene.open_time_ms * 1e-3 * trim + scene.gap_scatter_us * 1e-6 * scatter_rng.standard_normal(n)
     weak = (weak_rng.random(n) < scene.weak_share) & there
     db = scene.level_spread_db * level_rng.standard_normal(n) + scene.level_drift_db * due / scene.seconds
     # A skipped event is struck with no force, so that all others are struck as they would be without it.

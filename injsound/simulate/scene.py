@@ -71,6 +71,9 @@ class Scene:
         Gap from open to close tick [ms].
     scatter_us, gap_scatter_us : float
         Standard deviations of the event's and the gap's own timing [us].
+    trim, trim_s : float
+        How far the open time swings to both sides of itself, as a share of it [unitless], as where the control unit
+        trims the pulse (common practice, no source), and the time of one swing [s].
     level_spread_db, level_drift_db : float
         Standard deviation of the level from tick to tick, and its change from start to end [dB].
     strike : float
@@ -150,6 +153,8 @@ class Scene:
     open_time_ms: float = 2.8
     scatter_us: float = 30.0
     gap_scatter_us: float = 10.0
+    trim: float = 0.0
+    trim_s: float = 1.5
     level_spread_db: float = 1.0
     level_drift_db: float = 0.0
     strike: float = 0.15
@@ -199,6 +204,10 @@ class Scene:
         if not isfinite(self.tick_db) or not isfinite(self.open_time_ms):
             raise ParameterError(
                 f"tick is {self.tick_db:g} dB and open time {self.open_time_ms:g} ms; expected numbers: correct them"
+            )
+        if not 0 <= self.trim < 1 or not self.trim_s > 0:
+            raise ParameterError(
+                f"trim is {self.trim:g} over {self.trim_s:g} s; expected 0 up to 1, and more than 0 s: correct it"
             )
         if self.burst < 1 or not 0 <= self.skip_rate <= 1:
             raise ParameterError(f"burst is {self.burst} and skip rate {self.skip_rate:g}; expected 1 or more, 0 to 1")

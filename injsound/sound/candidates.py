@@ -5,15 +5,16 @@ around them, how narrowly they keep their place, and whether a second click foll
 milliseconds.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 
 import numpy as np
-from scipy import ndimage
+from scipy import ndimage, signal
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
+from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.clock import cycle_length, frames_at, passing_times
-from injsound.sound.signals import robust_spread
+from injsound.sound.signals import covered, robust_spread
 from injsound.sound.waveforms import align_clicks, correlate_rows, cut, mean_strikes, on_samples
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
@@ -31,6 +32,14 @@ _PARTNER_SHARE, _PARTNER_OVER = 0.05, 15.0
 _LOOSE_S, _LOOSE_SCATTER_S, _CLEAR_CLICK = 0.0008, 0.13e-3, 6.0
 # A second click 0.1 ms off its fixed gap keeps this share of its level in the mean at 2 kHz: exp(-(2 pi f s)^2 / 2).
 _COHERENT = 0.5
+# The sound around a click is that so long before and after it.
+_BESIDE_S = (-0.0080, 0.0115)
+_LEAST_CLEAR = 0.3
+# A pulse trimmed by a few per cent (common practice, no source) moves the close slowly against the open: from cycle to
+# cycle it moves less than over all of them. Two valves move as much from one cycle to the next; a held gap, as a ring
+# has it, keeps most of its level.
+_TRIMMED, _SLOWLY, _SMEARED, _DRIFT_LOOKS = 0.06, 0.75, 0.6, 3
+_SOON, _LEAST_STEPS = 2.5, 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,7 +182,15 @@ def _rises(strength: OnsetStrength) -> tuple[FloatArray, FloatArray]:
 
 
 def measure_candidate(
-    y: FloatArray, white: FloatArray, sr: int, start_s: float, clock: CycleClock, *, phase: float, rise: float = 0.0
+    y: FloatArray,
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    clock: CycleClock,
+    *,
+    phase: float,
+    rise: float = 0.0,
+    without: Sequence[Span] = (),
 ) -> Candidate:
     """Measure the click near a phase on the whitened signal.
 
@@ -193,13 +210,15 @@ def measure_candidate(
         Where to look [cycles].
     rise : float
         How much the sound rises there [natural log of energy].
+    without : sequence of Span
+        Stretches whose sound says nothing, as under speech; where hardly a cycle is free of them they are heard.
 
     Returns
     -------
     Candidate
         Its place is moved onto the click found.
     """
-    passed = passing_times(clock, phase)
+    passed = _clear_of(without, passing_times(clock, phase))
     some = np.sort(np.random.default_rng(0).permutation(len(passed))[:_MOST_CYCLES])
     due = on_samples(passed[some], sr, start_s)
     clicks = align_clicks(cut(white, sr, start_s, due, PRE_S + REACH_S, POST_S + REACH_S), sr, reach_s=REACH_S)
@@ -211,7 +230,7 @@ def measure_candidate(
                 cut(white, sr, start_s, on_samples(due + off, sr, start_s), REACH_S, PRE_S + POST_S + REACH_S),
                 clicks.template,
             )
-            for off in (-0.0080, 0.0115)
+            for off in _BESIDE_S
         ]
     ).max(axis=1)
     spectrum = np.abs(np.fft.rfft(clicks.template, 1024)) ** 2
@@ -224,8 +243,10 @@ def measure_candidate(
     # A faint click is not worth a second look: with 9 ms to align, noise finds it a partner.
     if clicks.amplitude > _CLEAR_CLICK * clicks.noise and not np.isfinite(gap_s):
         whole_s = _align_whole(white, sr, start_s, due)
-        strike, gap = _strikes_of(y, white, sr, start_s, on_samples((due + whole_s)[heard], sr, start_s))
-        if np.isfinite(gap):
+        at = on_samples((due + whole_s)[heard], sr, start_s)
+        strike, gap = _strikes_of(y, white, sr, start_s, at)
+        # Aligned by the second, the first may be the loose one.
+        if np.isfinite(gap) and not _moves(white, sr, start_s, at, strike).by_angle(gap):
             shift_s, strike_s, gap_s = whole_s, strike, gap
     middle = float(np.median(shift_s[heard])) + strike_s
     return Candidate(
@@ -244,6 +265,12 @@ def measure_candidate(
     )
 
 
+def _clear_of(without: Sequence[Span], passed: FloatArray) -> FloatArray:
+    """Passing times with no such stretch about them; all where too few are left."""
+    clear = passed[~covered(tuple(without), passed + _BESIDE_S[0] - REACH_S, passed + _BESIDE_S[1] + POST_S + REACH_S)]
+    return clear if len(clear) >= _LEAST_CLEAR * len(passed) else passed
+
+
 def _align_whole(white: FloatArray, sr: int, start_s: float, due: FloatArray) -> FloatArray:
     """How late each tick came, open and close aligned together: one faint click slips by a period of its ring [s]."""
     rows = cut(white, sr, start_s, due, PRE_S + REACH_S, GAP_MAX_S + REACH_S)
@@ -259,26 +286,70 @@ def _strikes_of(y: FloatArray, white: FloatArray, sr: int, start_s: float, at: F
     offset = (np.arange(len(power)) - round(side * sr)) / sr
     own = (offset >= -PRE_S) & (offset <= POST_S)
     first = int(np.where(own, power, 0).argmax())
-    apart = np.abs(offset - offset[first])
+    strike = float(offset[first])
+    apart = np.abs(offset - strike)
     inside = (apart >= GAP_MIN_S) & (apart <= GAP_MAX_S)
     second = int(np.where(inside, power, 0).argmax())
     clear = max(_PARTNER_SHARE * power[first], _PARTNER_OVER * float(np.median(power[inside])))
-    strike = float(offset[first])
-    if power[second] < clear or _apart_by_angle(white, sr, start_s, at + float(offset[second])):
-        return strike, float("nan")
-    return strike, float(offset[second]) - strike
+    gap = float(offset[second]) - strike
+    if power[second] >= clear and not _moves(white, sr, start_s, at, strike + gap).by_angle(gap):
+        return strike, gap
+    return strike, _drifting_gap(white, sr, start_s, at, strike)
 
 
-def _apart_by_angle(white: FloatArray, sr: int, start_s: float, at: FloatArray) -> bool:
-    """Whether a clear second click moves against the first: two valves at two angles, not one solenoid."""
-    clicks = align_clicks(
-        cut(white, sr, start_s, on_samples(at, sr, start_s), PRE_S + _LOOSE_S, POST_S + _LOOSE_S), sr, reach_s=_LOOSE_S
+def _drifting_gap(white: FloatArray, sr: int, start_s: float, at: FloatArray, strike: float) -> float:
+    """Gap to a click that a trimmed pulse moves slowly, which its mean at one gap smears away; nan without one."""
+    side = GAP_MAX_S + 0.002
+    rows = cut(white, sr, start_s, at, side, side)
+    energy = ndimage.uniform_filter1d(np.mean(rows**2, axis=0), max(3, round(0.0003 * sr)))
+    apart = (np.arange(len(energy)) - round(side * sr)) / sr - strike
+    inside = (np.abs(apart) >= GAP_MIN_S) & (np.abs(apart) <= GAP_MAX_S)
+    usual = float(np.median(energy[inside]))
+    least = usual + _PARTNER_SHARE * (float(energy[np.abs(apart) <= PRE_S].max()) - usual)
+    peaks, _ = signal.find_peaks(np.where(inside, energy, 0.0), height=least, distance=max(1, round(0.0008 * sr)))
+    for peak in sorted(peaks, key=lambda p: -energy[p])[:_DRIFT_LOOKS]:
+        gap = float(apart[peak])
+        moves = _moves(white, sr, start_s, at, strike + gap)
+        if moves.clear and moves.kept < _SMEARED and moves.drifts(gap):
+            return gap
+    return float("nan")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Moves:
+    """How a second click moves against the first: spread, usual step [s], share kept at a fixed gap, clear or not."""
+
+    spread_s: float
+    step_s: float
+    kept: float
+    clear: bool
+
+    def drifts(self, gap_s: float) -> bool:
+        """Whether the gap wanders slowly and by little, as one solenoid's does when the pulse is trimmed."""
+        little = self.spread_s <= _TRIMMED * abs(gap_s) and self.step_s <= _LOOSE_SCATTER_S
+        return little and self.step_s < _SLOWLY * self.spread_s
+
+    def by_angle(self, gap_s: float) -> bool:
+        """Whether a clear second click moves as two valves at two angles do."""
+        # A narrow-banded click slips by a whole period of its ring where it is faint: its mean at the fixed gap tells.
+        loose = self.spread_s > _LOOSE_SCATTER_S and self.kept < _COHERENT
+        return self.clear and loose and not self.drifts(gap_s)
+
+
+def _moves(white: FloatArray, sr: int, start_s: float, at: FloatArray, second_s: float) -> _Moves:
+    """How the click so long after the first moves against it."""
+    due = on_samples(at + second_s, sr, start_s)
+    clicks = align_clicks(cut(white, sr, start_s, due, PRE_S + _LOOSE_S, POST_S + _LOOSE_S), sr, reach_s=_LOOSE_S)
+    kept = _level(cut(white, sr, start_s, due, PRE_S, POST_S)) / max(clicks.amplitude, 1e-9)
+    between = np.diff(at)
+    soon = between < _SOON * between.min() if len(between) else np.zeros(0, dtype=bool)
+    steps = np.diff(clicks.place)[soon]
+    return _Moves(
+        spread_s=robust_spread(clicks.place - np.median(clicks.place)) / sr,
+        step_s=robust_spread(steps) / np.sqrt(2) / sr if len(steps) >= _LEAST_STEPS else float("inf"),
+        kept=kept,
+        clear=bool(clicks.amplitude > _CLEAR_CLICK * clicks.noise),
     )
-    moves = robust_spread(clicks.place - np.median(clicks.place)) / sr
-    # A narrow-banded click slips by a whole period of its ring where it is faint: its mean at the fixed gap tells.
-    kept = _level(cut(white, sr, start_s, at, PRE_S, POST_S)) / max(clicks.amplitude, 1e-9)
-    loose = moves > _LOOSE_SCATTER_S and kept < _COHERENT
-    return bool(clicks.amplitude > _CLEAR_CLICK * clicks.noise and loose)
 
 
 def _level(rows: FloatArray) -> float:

@@ -61,6 +61,7 @@ def lock_cycle(
     profile: FloatArray | None = None,
     clock: CycleClock | None = None,
     without: Sequence[Span] = (),
+    revs: bool = True,
 ) -> Lock | None:
     """Follow the engine's 720-degree cycle through a chapter.
 
@@ -78,6 +79,8 @@ def lock_cycle(
         A clock that is nearly right, to begin with; None begins with the local cycle length.
     without : sequence of Span
         Stretches whose sound says nothing: the clock runs through the long ones as its surroundings foretell.
+    revs : bool
+        Whether the engine may have left the typed speed.
 
     Returns
     -------
@@ -96,7 +99,7 @@ def lock_cycle(
     if strength.bands.shape[1] * strength.hop_s < 4 * interval_s:
         return None
     if clock is None:
-        clock = interval_path(sound, strength, interval_s, tolerance)
+        clock = interval_path(sound, strength, interval_s, tolerance, revs=revs)
     for stage in range(3):
         spectra = fft.rfft(fold(sound, strength, clock), axis=2)
         if stage == 0:

@@ -18,7 +18,7 @@ from injsound.sound.clock import passing_times
 from injsound.sound.cycle import Lock, lock_cycle
 from injsound.sound.folding import BINS, turned_sound
 from injsound.sound.lengths import TOLERANCE, estimate_interval
-from injsound.sound.orders import measure_orders, repeats_after
+from injsound.sound.orders import measure_orders, repeats_after, repeats_later
 from injsound.sound.signals import covered
 
 _TRIES = 3
@@ -95,7 +95,10 @@ def follow_engine(
     ask = _Ask(strength=strength, cylinders=cylinders, per_cycle=per_cycle, profile=profile, without=tuple(without))
     if interval_s is None:
         return _found(ask)
-    given = _settle(ask, ask.lock(interval_s))
+    lock = ask.lock(interval_s)
+    if lock is not None and _is_false_rev(ask, lock.clock, interval_s):
+        lock = ask.lock(interval_s, revs=False)
+    given = _settle(ask, lock)
     if given.lock is None:
         return given
     if given.settled and given.lock.holds:
@@ -116,8 +119,15 @@ class _Ask:
     profile: FloatArray | None
     without: tuple[Span, ...]
 
-    def lock(self, interval_s: float, clock: CycleClock | None = None) -> Lock | None:
-        return lock_cycle(self.strength, interval_s=interval_s, profile=self.profile, clock=clock, without=self.without)
+    def lock(self, interval_s: float, clock: CycleClock | None = None, *, revs: bool = True) -> Lock | None:
+        return lock_cycle(
+            self.strength,
+            interval_s=interval_s,
+            profile=self.profile,
+            clock=clock,
+            without=self.without,
+            revs=revs,
+        )
 
 
 def _found(ask: _Ask) -> Followed:
@@ -189,6 +199,23 @@ def _astray(ask: _Ask, lock: Lock) -> npt.NDArray[np.bool_]:
     for part, shown in parts:
         astray[part] |= usual > _LEAST_SHOWN and shown < _KEPT * usual
     return astray
+
+
+def _is_false_rev(ask: _Ask, clock: CycleClock, interval_s: float) -> bool:
+    """Whether the engine idled where its clock ran away, and counts a half or a third of the typed cycle there.
+
+    Under speech or a loud noise the cycle is out of hearing, and a part of it repeats the sound nearly as well.
+    """
+    length = _lengths(clock)
+    away = length < interval_s / (1 + TOLERANCE)
+    if away.sum() < _PART or away.all():
+        return False
+    away_s = float(np.median(length[away]))
+    times = round(interval_s / away_s)
+    if times < 2 or abs(np.log(times * away_s / interval_s)) > TOLERANCE:
+        return False
+    turned = turned_sound(ask.strength, clock)[np.repeat(away, BINS)]
+    return repeats_later(measure_orders(turned, BINS, away_s), times)
 
 
 def _repeats_after(ask: _Ask, clock: CycleClock) -> Fraction:

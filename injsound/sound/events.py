@@ -186,7 +186,8 @@ def _fit(
         trend, scatter = track_lateness(fit, sr, heard, middle=middle, near_s=_NEAR_MAX_S)
         value, late = best_near(fit, sr, trend, scatter, middle=middle, near_s=near_s)
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
-        some = slice(None, None, -(-len(due_s) // _ELSEWHERE_EVENTS))
+        # Speech and thuds near an event say nothing of what is absent at the others.
+        some = np.flatnonzero(usable)[:: -(-int(usable.sum()) // _ELSEWHERE_EVENTS)]
         around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level)
         place = place_odds(late - trend, stray, scatter, near_s)
         at = _rows_at(white, sr, start_s, due_s + late, template)

@@ -61,7 +61,9 @@ class _Scores:
     """Windows in which the nominal lag shows."""
 
 
-def interval_path(sound: FloatArray, strength: OnsetStrength, interval_s: float, tolerance: float) -> CycleClock:
+def interval_path(
+    sound: FloatArray, strength: OnsetStrength, interval_s: float, tolerance: float, *, revs: bool = True
+) -> CycleClock:
     """Cycle count over time from the local cycle length, first in seconds, then once more in cycles.
 
     Parameters
@@ -74,6 +76,8 @@ def interval_path(sound: FloatArray, strength: OnsetStrength, interval_s: float,
         Cycle length by the tachometer, 120/rpm [s].
     tolerance : float
         How far the typed speed may be off [unitless].
+    revs : bool
+        Whether the engine may have left the typed speed.
 
     Returns
     -------
@@ -85,11 +89,12 @@ def interval_path(sound: FloatArray, strength: OnsetStrength, interval_s: float,
     frames = sound[:n].reshape(-1, per, sound.shape[1]).mean(axis=1)
     step, hop = per * strength.hop_s / interval_s, _STEP_S / interval_s
     width = max(WINDOW_S / interval_s, 5.0)
-    chirps = tuple(c * interval_s for c in _CHIRPS)
-    scores = _lag_scores(frames, step, _lags(_SPEED_RANGE), width=width, hop=hop, near=tolerance, chirps=chirps)
+    narrow = _lags((1 - tolerance, 1 + tolerance), spacing=_GRID / 3)
+    chirps = tuple(c * interval_s for c in _CHIRPS) if revs else (0.0,)
+    lags = _lags(_SPEED_RANGE) if revs else narrow
+    scores = _lag_scores(frames, step, lags, width=width, hop=hop, near=tolerance, chirps=chirps)
     if not scores.clear:
         # Too faint for a rev to be followed: more cycles at once, near the typed speed only.
-        narrow = _lags((1 - tolerance, 1 + tolerance), spacing=_GRID / 3)
         for widen in (2, 4):
             scores = _lag_scores(
                 frames, step, narrow, width=widen * width, hop=hop, near=tolerance, chirps=(0.0,), multiples=4

@@ -7,13 +7,13 @@ constant pulse width, so it tells a solenoid from a valve, and a slow or starved
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
 from injsound.results import FloatArray
 from injsound.sound.candidates import GAP_MAX_S
 from injsound.sound.doublet import GAP_MIN_S, find_doublet, quiet_weights
 from injsound.sound.echo import cut_without, find_echo
 from injsound.sound.filters import high_passed
+from injsound.sound.trimmed import find_trim, moved
 from injsound.sound.waveforms import aic_pick, correlate_rows, peak_place, unit, without_ring
 
 # Half width of the search for each event's click about its usual place: voltage and sticking move it by less.
@@ -69,7 +69,9 @@ class _Onset:
     agreed: bool
 
 
-def measure_gaps(y: FloatArray, white: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> Gaps:
+def measure_gaps(
+    y: FloatArray, white: FloatArray, sr: int, start_s: float, heard_s: FloatArray, *, gap_s: float = float("nan")
+) -> Gaps:
     """Find both clicks in the mean tick, then measure each event by aligning its clicks with the mean ones.
 
     Parameters
@@ -84,6 +86,8 @@ def measure_gaps(y: FloatArray, white: FloatArray, sr: int, start_s: float, hear
         Time of the first sample [s].
     heard_s : ndarray, shape (n,)
         When each tick was heard; nan where it was not [s].
+    gap_s : float
+        Rough gap from what was heard to the other click, to follow it where it wanders; nan where unknown [s].
 
     Returns
     -------
@@ -102,19 +106,21 @@ def measure_gaps(y: FloatArray, white: FloatArray, sr: int, start_s: float, hear
     at = heard_s[heard]
     echo = find_echo(y, white, sr, start_s, at)
     rows = cut_without(echo, white, sr, start_s, at, _SIDE_S, _SIDE_S)
-    weight = quiet_weights(rows, sr)
     zero = round(_SIDE_S * sr)
+    trim = find_trim(rows, sr, zero=zero, gap_s=gap_s)
+    rows = trim.straighten(rows, sr)
+    weight = quiet_weights(rows, sr)
     doublet = find_doublet(rows, weight, sr, zero=zero, echo=echo)
     if doublet is None:
         return without
     raw = cut_without(echo, y, sr, start_s, at, _SIDE_S + _SETTLE_S, _SIDE_S)
-    clear = high_passed(raw, sr, above_hz=_ABOVE_HZ, order=2)[:, -rows.shape[1] :]
+    clear = trim.straighten(high_passed(raw, sr, above_hz=_ABOVE_HZ, order=2)[:, -rows.shape[1] :], sr)
     first, second = (_onset(rows, clear, weight, sr, place, zero) for place in doublet)
     gap = second.at_s - first.at_s
     if not (first.agreed and second.agreed and GAP_MIN_S <= gap <= GAP_MAX_S):
         return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=first.at_s)
     gaps = nothing.copy()
-    gaps[heard] = gap + second.late_s - first.late_s
+    gaps[heard] = gap + second.late_s - first.late_s + (trim.late_s if trim.follows else -trim.late_s)
     if np.isfinite(gaps).sum() < _LEAST_SHARE * heard.sum():
         gaps = nothing  # the few loudest would speak for all
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=first.at_s)
@@ -127,7 +133,7 @@ def _onset(rows: FloatArray, clear: FloatArray, weight: FloatArray, sr: int, pla
     late = np.where(value >= 0.5 * np.median(value), late, usual)
     first = max(0, place - round((_BACK_S + _WANDER_S + _RING_BEFORE_S) * sr))
     about = slice(first, place + round((_RING_AFTER_S + _WANDER_S) * sr))
-    aligned = (_moved(clear[:, about], late * sr) * weight[:, about]).sum(axis=0)
+    aligned = (moved(clear[:, about], late * sr) * weight[:, about]).sum(axis=0)
     tick = (clear * weight).sum(axis=0)
     picked, agreed = _agreed(*_picks(aligned, tick, sr, place - first), sr)
     # At the edge of what was looked at lies no onset.
@@ -146,14 +152,6 @@ def _late(mean: FloatArray, rows: FloatArray, sr: int, place: int) -> tuple[Floa
     reach = min(round(_WANDER_S * sr), first)
     at, value = peak_place(correlate_rows(rows[:, first - reach : first + len(click) + reach], click))
     return (at - reach) / sr, value
-
-
-def _moved(rows: FloatArray, by: FloatArray) -> FloatArray:
-    """Rows, each earlier by so many samples."""
-    n = fft.next_fast_len(rows.shape[1] + 64, real=True)
-    turn = np.exp(2j * np.pi * fft.rfftfreq(n) * by[:, None])
-    moved: FloatArray = fft.irfft(fft.rfft(rows, n, axis=1) * turn, n, axis=1)[:, : rows.shape[1]]
-    return moved
 
 
 def _picks(mean: FloatArray, tick: FloatArray, sr: int, place: int) -> tuple[FloatArray, list[int]]:

@@ -144,6 +144,24 @@ def repeats_after(
     return Fraction(1) if best < Fraction(1, 2) and best.numerator == 1 else best
 
 
+def repeats_later(orders: Orders, times: int) -> bool:
+    """Whether so many cycles of the clock make one cycle of the engine, as where it followed a part of it.
+
+    Parameters
+    ----------
+    orders : Orders
+        Lines of the sound over the clock.
+    times : int
+        How many, two or more [unitless].
+
+    Returns
+    -------
+    bool
+        False where the lines of the longer cycle do not stand clear.
+    """
+    return _worth(orders, Fraction(times)) > _worth(orders, Fraction(1)) + _CLEARLY
+
+
 def _worth(orders: Orders, repeat: Fraction) -> float:
     """What the lines of a comb hold, each for its price."""
     lines = orders.comb(repeat)[ceil(_LOWEST_ORDER * repeat) - 1 :]

@@ -5,14 +5,14 @@ neighbours' places.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import partial
 
 import numpy as np
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
+from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.candidates import (
     GAP_MAX_S,
     LEAST_AMPLITUDE,
@@ -131,6 +131,7 @@ def choose_tick(
     *,
     fellows: tuple[float, ...] | None,
     per_cycle: int = 1,
+    without: Sequence[Span] = (),
 ) -> Choice:
     """Find this injector's tick among all that recurs in the cycle.
 
@@ -152,13 +153,17 @@ def choose_tick(
         Where the other injectors tick after this one's, rising; None where unknown [cycles].
     per_cycle : int
         Ticks of one injector per cycle: 1 sequential, 2 batch [unitless].
+    without : sequence of Span
+        Stretches whose sound says nothing.
 
     Returns
     -------
     Choice
         The tick or the reason why none can be named.
     """
-    ask = _Ask(y=y, white=white, sr=sr, start_s=start_s, clock=clock, fellows=fellows, per_cycle=per_cycle)
+    ask = _Ask(
+        y=y, white=white, sr=sr, start_s=start_s, clock=clock, fellows=fellows, per_cycle=per_cycle, without=without
+    )
     all_found = [ask.measured(p, r) for p, r in zip(*steady_rises(strength, clock), strict=True)]
     if not any(is_plain(c) for c in all_found):
         all_found = _looked_at_again(all_found, lambda c: look_again(c, white, sr, start_s, clock))
@@ -192,13 +197,15 @@ class _Ask:
     clock: CycleClock
     fellows: tuple[float, ...] | None
     per_cycle: int
+    without: Sequence[Span]
 
     @property
     def interval(self) -> float:
         return cycle_length(self.clock)
 
     def measured(self, phase: float, rise: float) -> Candidate:
-        return measure_candidate(self.y, self.white, self.sr, self.start_s, self.clock, phase=phase, rise=rise)
+        sound = (self.y, self.white, self.sr, self.start_s, self.clock)
+        return measure_candidate(*sound, phase=phase, rise=rise, without=self.without)
 
     def slots(self, own: Candidate, ticks: list[Candidate]) -> Slots:
         return find_slots(own, ticks, self.measured, self.interval, self.fellows, self.per_cycle)

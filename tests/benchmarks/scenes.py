@@ -58,6 +58,7 @@ def grid() -> dict[str, tuple[Scene, str | None]]:
         "loud valves": replace(base, valve_db=0.0),
         "near neighbours": replace(base, neighbour_db=-3.0, neighbour_spread_db=1.0),
         "pump": replace(base, pump_lobes=3, pump_db=-3.0),
+        "pulse trimmed by 4 percent": replace(base, trim=0.04, open_time_ms=3.2),
         "weak ticks": replace(base, weak_share=0.03, weak_db=8.0, tick_db=20.0),
         "mode change": replace(base, mode_change_s=4.0),
         "fuel cut": replace(base, fuel_cut_s=((20.0, 23.0),)),
