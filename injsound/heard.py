@@ -36,6 +36,11 @@ class Heard:
     uncounted: "Heard | None" = None
 
     @property
+    def followed(self) -> cycle.Lock | None:
+        """The engine's cycle where it could be followed."""
+        return self.lock if self.lock is not None and self.lock.holds else None
+
+    @property
     def blind(self) -> tuple[Span, ...]:
         """Stretches whose sound says nothing of the ticks in them."""
         return tuple(span for span in self.quality.spans if span.kind in UNJUDGED_KINDS)
@@ -81,7 +86,7 @@ def is_contradicted(heard: list[Heard]) -> bool:
     bool
         False where no chapter was followed.
     """
-    followed = [chapter for chapter in heard if chapter.lock is not None and chapter.lock.holds]
+    followed = [chapter for chapter in heard if chapter.followed]
     return bool(followed) and all(chapter.suggested_s is not None for chapter in followed)
 
 

@@ -173,10 +173,11 @@ def _joined_events(heard: list[Heard]) -> Events:
 
 def _firing(heard: list[Heard], engine: Engine) -> Firing | None:
     lengths = []
-    settled = any(chapter.settled and chapter.lock is not None and chapter.lock.holds for chapter in heard)
+    settled = any(chapter.settled and chapter.followed is not None for chapter in heard)
     for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.lock is not None and chapter.lock.holds and (chapter.settled or not settled):
-            times = passing_times(chapter.lock.clock, 0.0)
+        lock = chapter.followed
+        if lock is not None and (chapter.settled or not settled):
+            times = passing_times(lock.clock, 0.0)
             lengths.append(np.diff(times[(times >= low) & (times < high)]))
     length = np.concatenate([np.zeros(0), *lengths])
     if len(length) < _SMOOTH_CYCLES:

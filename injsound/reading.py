@@ -91,7 +91,7 @@ def read(
 def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, _Memory]:
     """One chapter, and what it taught."""
     chapter, strength = _follow(recording, engine, memory)
-    if chapter.lock is None or not chapter.lock.holds or not chapter.settled:
+    if chapter.followed is None or not chapter.settled:
         return chapter, memory
     return _choose_and_count(chapter, strength, engine, memory)
 

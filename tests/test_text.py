@@ -27,9 +27,9 @@ from injsound.diagnoses import (
 from injsound.engine import Injection
 from injsound.languages import Language
 from injsound.results import Neighbours, Note, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
-from injsound.show.findings_text import tell_reasons, tell_step
+from injsound.show.findings_text import say_reasons, tell_step
 from injsound.show.reading_text import counted, details, glance, headline, in_brief
-from injsound.show.text import COLUMNS, Words, filled, hung, row
+from injsound.show.text import COLUMNS, Words, filled, hung, row, wrapped
 from injsound.show.words import keys
 from injsound.show.words.keys import Brief, Phrase, Screen
 from injsound.show.words.languages import LANGUAGES
@@ -79,7 +79,8 @@ def test_nothing_is_wider_than_the_terminal(language):
     lines = words.caution().splitlines()
     for code in (*WarningCode, *Screen):
         lines += hung(f"cyl2 cold before.m4a: {words.say(code, {**figures, 'file': 'cyl2.m4a'})}").splitlines()
-    lines += tell_reasons([Reason(why=why, figures={**figures, "p": 1e-9}) for why in Why], words)
+    for said in say_reasons([Reason(why=why, figures={**figures, "p": 1e-9}) for why in Why], words):
+        lines += wrapped(said)
     lines += [line for todo in Todo for line in tell_step(Step(todo=todo, figures=figures), words)]
     for made in (reading(), empty(), reading(Verdict.STEADY, skipped=())):
         lines += details(made, words)
@@ -217,7 +218,7 @@ def test_what_rounds_to_nothing_has_no_minus():
 )
 def test_chance_is_told_in_words(p, shown):
     assert WORDS.chance(p) == shown
-    told = " ".join(tell_reasons([Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": p})], WORDS))
+    told = " ".join(say_reasons([Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": p})], WORDS))
     assert told.split() == f"The difference is not clear yet ({shown}).".split()
 
 

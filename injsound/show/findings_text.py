@@ -58,7 +58,7 @@ def tell_comparison(found: Comparison, words: Words, *, next_too: bool = True) -
 
 
 def _comparison(found: Comparison, words: Words, *, next_too: bool) -> Block:
-    said = [words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}), *_reasons(found.reasons, words)]
+    said = [words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}), *say_reasons(found.reasons, words)]
     if next_too and found.verdict is CompareVerdict.NOT_SHOWN and found.record_s:
         said.append(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     keys = (Line.CYLINDER, Line.MOMENTS, Line.MISSING, Line.OPEN_TIME, Line.CHANGE)
@@ -105,13 +105,18 @@ def _swap(found: SwapFinding, words: Words, *, next_too: bool) -> Block:
         before, after = (_cell(found.cells.get((cylinder, stage)), words) for stage in (Stage.BEFORE, Stage.SWAPPED))
         rows.append((f"{cylinder}", before, after))
     if found.verdict is SwapVerdict.NOT_SHOWN:
-        said = [words.say(found.verdict), *_reasons(found.reasons, words)]
+        said = [words.say(found.verdict), *say_reasons(found.reasons, words)]
         if next_too and found.record_s:
             said.append(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     else:
         beside = tuple(reason for reason in found.reasons if reason.why is Why.TICK_BY_TICK)
-        said = [words.say(found.exchange), swap_headline(found, words), *_reasons(beside, words), words.say(Line.PROOF)]
-    said += _reasons(found.second, words)
+        said = [
+            words.say(found.exchange),
+            swap_headline(found, words),
+            *say_reasons(beside, words),
+            words.say(Line.PROOF),
+        ]
+    said += say_reasons(found.second, words)
     return Block(title=words.say(Line.SWAP), table=tuple(rows), widths=(8, 33, 18), said=tuple(said))
 
 
@@ -169,7 +174,7 @@ def _two_speed(found: TwoSpeedFinding, words: Words) -> Block:
         edges = [words.number(max(edge, 0.0), 2) for edge in (*found.solenoid_ms, *found.mechanical_ms)]
         named = dict(zip(("low", "high", "lowest", "highest"), edges, strict=True))
         said.append(words.say(Line.FORETOLD, {"rpm": round(found.fast.rpm), **named}))
-    said += [words.say(found.verdict), *_reasons(found.reasons, words)]
+    said += [words.say(found.verdict), *say_reasons(found.reasons, words)]
     return Block(title=words.say(Line.TWO_SPEED, cylinder=found.cylinder), said=tuple(said))
 
 
@@ -215,7 +220,11 @@ def _wiggle(found: WiggleFinding, words: Words) -> Block:
         title=words.say(Line.WIGGLE),
         table=(heads, *rows),
         widths=(8, 14, 20, 18, 14),
-        said=(words.say(found.marked_by, count=found.marks), words.say(found.verdict), *_reasons(found.reasons, words)),
+        said=(
+            words.say(found.marked_by, count=found.marks),
+            words.say(found.verdict),
+            *say_reasons(found.reasons, words),
+        ),
     )
 
 
@@ -245,7 +254,7 @@ def _verify(found: VerifyFinding, words: Words, *, next_too: bool) -> Block:
         shares = (found.change, found.change_low, found.change_high)
         change, low, least = (words.number(100 * share, 1, sign=True) for share in shares)
         said.append(words.say(Line.VERIFY_CHANGE, {"change": change, "low": low, "high": least}))
-    said += [*_reasons(found.reasons, words), words.say(Line.NOT_FLOW)]
+    said += [*say_reasons(found.reasons, words), words.say(Line.NOT_FLOW)]
     if next_too and found.record_s:
         said.append(words.say(Line.RECORD_AFTER, {"seconds": round(found.record_s)}))
     if next_too and found.verdict is VerifyVerdict.GOOD:
@@ -278,7 +287,7 @@ def blocks_of(findings: Findings, words: Words) -> list[Block]:
     """
     blocks = []
     if findings.unlike is not None:
-        blocks.append(Block(title=words.say(Line.FREEZE_FRAME), said=tuple(_reasons((findings.unlike,), words))))
+        blocks.append(Block(title=words.say(Line.FREEZE_FRAME), said=tuple(say_reasons((findings.unlike,), words))))
     if findings.comparison is not None:
         blocks.append(_comparison(findings.comparison, words, next_too=False))
     blocks += [_two_speed(found, words) for found in findings.two_speed]
@@ -379,7 +388,7 @@ def step_said(step: Step, words: Words) -> str:
     return words.say(step.todo, _readable(step.figures, words))
 
 
-def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
+def say_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
     """Reasons, a sentence each.
 
     Parameters
@@ -392,12 +401,8 @@ def tell_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
     Returns
     -------
     list of str
-        Lines.
+        Sentences, however long.
     """
-    return [line for said in _reasons(reasons, words) for line in wrapped(said)]
-
-
-def _reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
     return [words.say(reason.why, _readable(reason.figures, words)) for reason in reasons]
 
 
