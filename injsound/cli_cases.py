@@ -370,7 +370,8 @@ def any_failed(results: "Mapping[str, Reading | Failure]") -> bool:
 def _tell_all(opened: "Case", findings: "Findings", words: "Words") -> None:
     """What all recordings say together, and the one next step."""
     from injsound.cases.guide import next_step
-    from injsound.show.findings_text import tell_findings, tell_step
+    from injsound.show.case_text import tell_step
+    from injsound.show.findings_text import tell_findings
 
     for block in tell_findings(findings, words):
         say(block)

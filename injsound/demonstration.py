@@ -14,7 +14,7 @@ from injsound.cases.store import read_case
 from injsound.errors import InjsoundError
 from injsound.files import write_whole
 from injsound.results import Failure, Reading, Verdict
-from injsound.show.findings_text import step_said, told_briefly
+from injsound.show.case_text import step_said, told_briefly
 from injsound.show.report import make_report
 from injsound.show.text import ENGLISH, Words, filled, row
 from injsound.show.words.keys import Screen

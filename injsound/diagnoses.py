@@ -156,6 +156,7 @@ class Why(StrEnum):
     NO_OPEN_TIME = "no open time"  # rpm, count, needed: too few gaps measured at that speed
     MORE_WHILE_MOVED = "more while moved"  # moved, still, p
     NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
+    MOVING_UNCLEAR = "moving unclear"  # moved, still, p, needed: neither clearly more nor clearly not
     TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
     KNOCKS_UNCLEAR = "knocks unclear"  # at_s, count: three mark a change, these are not three
     NO_KNOCKS = "no knocks"  # no stretch is marked

@@ -47,7 +47,8 @@ from injsound.findings.compare import compare_injectors
 from injsound.findings.verify import verify_repair
 from injsound.languages import Language
 from injsound.results import Failure, KnockGroup, Note, Reading, ReasonCode, Verdict
-from injsound.show.findings_text import tell_comparison, tell_findings, tell_step, tell_swap, tell_verify, tell_wiggle
+from injsound.show.case_text import tell_step, told_to_owner
+from injsound.show.findings_text import tell_comparison, tell_findings, tell_swap, tell_verify, tell_wiggle
 from injsound.show.report import make_report
 from injsound.show.text import COLUMNS, Words
 from injsound.show.words.languages import LANGUAGES
@@ -520,6 +521,24 @@ def test_blocks_keep_to_the_terminal():
     assert "3                    8            8 of 353" in "\n".join(blocks[0])
 
 
+def test_the_owner_is_told_which_how_often_where_and_what_is_left():
+    counted = compare_injectors(TAKES)
+    assert told_to_owner(Findings(comparison=counted), Words()) == (
+        "The injector at cylinder 3 left out 8 of 353 ticks, those of the other cylinders 0 of 706."
+    )
+    whole = Findings(
+        comparison=counted,
+        wiggle=_wiggled(WiggleVerdict.DOES_NOT),
+        swap=_swapped(SwapVerdict.FOLLOWS_INJECTOR),
+        verification=verify_repair([replace(t, stage=Stage.AFTER) for t in TAKES], cylinder=3),
+    )
+    told = told_to_owner(whole, Words())
+    assert told.count("cylinder 3") == 1
+    assert "gather" not in told  # where the fault went says more than that
+    assert "follows the injector" in told
+    assert told_to_owner(Findings(), Words()) == "The injectors have not been compared yet."
+
+
 # --- the whole way --------------------------------------------------------------------------------------------------
 
 
@@ -540,6 +559,7 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     assert page.count("data:image/png") == 4  # three injectors, and all beside each other
     assert page.count("data:audio/mpeg") == 4
     assert all(reading.sha256 in page for reading in results.values())
+    assert f"left out {_missing_of(findings, 3)} ticks" in re.sub(r"\s", " ", html.unescape(page))
     assert "Cylinder 3 is the odd one." in page
     assert "2026-01-02" in page
     spanish = Words(Language.SPANISH)

@@ -631,6 +631,28 @@ def test_even_skips_do_not_gather():
     assert found.verdict is WiggleVerdict.DOES_NOT
 
 
+def test_a_lean_to_the_moved_stretches_denies_nothing():
+    # 2 in each of four moved stretches, 1 in each still one: of 252 ways to name five, p lies between 0.005 and 0.05.
+    stretches = _stretches(5)
+    even, twice = (_moved_skips(stretches, n, 1) for n in (1, 2))
+    last = [k for k, s in enumerate(stretches) if s.moved][-1]
+    time = 0.1 + 0.17 * np.arange(EVENTS)
+    train = np.where(time >= stretches[last].from_s, even, twice)
+    found = find_gathering(made_reading(train), stretches)
+    assert 0.005 <= found.p < 0.05
+    assert (found.verdict, found.reasons[0].why) == (WiggleVerdict.TOO_FEW, Why.MOVING_UNCLEAR)
+
+
+def test_a_few_moments_deny_nothing():
+    # Nine of them, spread evenly: a fault of the wiring would as often as not look the same.
+    stretches = _stretches(5)
+    train = _moved_skips(stretches, 1, 1)
+    train[np.flatnonzero(train)[-1]] = False
+    found = find_gathering(made_reading(train), stretches)
+    assert found.moved.episodes + found.still.episodes == 9
+    assert (found.verdict, found.reasons[0].figures["needed"]) == (WiggleVerdict.TOO_FEW, 10)
+
+
 @pytest.mark.parametrize(("each", "moved"), [(4, 2), (5, 0)])
 def test_too_few_stretches_or_skips(each, moved):
     stretches = _stretches(each)

@@ -27,7 +27,8 @@ from injsound.diagnoses import (
 from injsound.engine import Injection
 from injsound.languages import Language
 from injsound.results import Neighbours, Note, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
-from injsound.show.findings_text import say_reasons, tell_step
+from injsound.show.case_text import tell_step
+from injsound.show.findings_text import say_reasons
 from injsound.show.reading_text import counted, details, glance, headline, in_brief
 from injsound.show.text import COLUMNS, Words, filled, hung, row, wrapped
 from injsound.show.words import keys

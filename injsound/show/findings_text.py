@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from injsound.cases.guide import Findings, Step
+from injsound.cases.guide import Findings
 from injsound.diagnoses import (
     Arm,
     AtSpeed,
@@ -24,17 +24,10 @@ from injsound.diagnoses import (
 )
 from injsound.results import Figure
 from injsound.show.blocks import Block, laid_out
-from injsound.show.text import Words, shortened, wrapped
+from injsound.show.text import Words, shortened
 from injsound.show.words.keys import Line
 
 _NAME = 48
-# The key under [checks] in the case that says a step is done.
-_CHECKS = {
-    Todo.SAVE_CODES: "codes_saved",
-    Todo.QUICK_CHECKS: "quick",
-    Todo.PROVE_DRIVE: "drive",
-    Todo.CHECK_LEAKS: "leaks",
-}
 
 
 def tell_comparison(found: Comparison, words: Words, *, next_too: bool = True) -> list[str]:
@@ -249,7 +242,7 @@ def tell_verify(found: VerifyFinding, words: Words, *, next_too: bool = True) ->
 
 
 def _verify(found: VerifyFinding, words: Words, *, next_too: bool) -> Block:
-    said = [words.say(found.verdict), *_left(found, words)]
+    said = [words.say(found.verdict), *left_of_fault(found, words)]
     if found.change is not None and found.change_low is not None and found.change_high is not None:
         shares = (found.change, found.change_low, found.change_high)
         change, low, least = (words.number(100 * share, 1, sign=True) for share in shares)
@@ -262,8 +255,21 @@ def _verify(found: VerifyFinding, words: Words, *, next_too: bool) -> Block:
     return Block(title=words.say(Line.VERIFY), said=tuple(said))
 
 
-def _left(found: VerifyFinding, words: Words) -> list[str]:
-    """How much may be left of the fault, where anything was counted."""
+def left_of_fault(found: VerifyFinding, words: Words) -> list[str]:
+    """How much may be left of the fault.
+
+    Parameters
+    ----------
+    found : VerifyFinding
+        The finding.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    list of str
+        A sentence; none where nothing was counted.
+    """
     if found.rate_high is None:
         return []
     after: dict[str, Figure] = {"skipped": found.after.skipped, "judged": found.after.judged}
@@ -318,76 +324,6 @@ def tell_findings(findings: Findings, words: Words) -> list[list[str]]:
     return [laid_out(block) for block in blocks_of(findings, words)]
 
 
-def told_briefly(findings: Findings, words: Words) -> list[tuple[str, str]]:
-    """What each test says, in a sentence or two.
-
-    Parameters
-    ----------
-    findings : Findings
-        Of a case.
-    words : Words
-        The language.
-
-    Returns
-    -------
-    list of (str, str)
-        The command that says it in full, and the words; in the order of the job.
-    """
-    told = []
-    if findings.comparison is not None:
-        odd = ", ".join(map(str, findings.comparison.odd))
-        told.append(("compare", words.say(findings.comparison.verdict, {"odd": odd})))
-    if findings.wiggle is not None:
-        told.append(("wiggle", words.say(findings.wiggle.verdict)))
-    if findings.swap is not None:
-        told.append(("swap", swap_headline(findings.swap, words)))
-    if findings.verification is not None:
-        said = [words.say(findings.verification.verdict), *_left(findings.verification, words)]
-        told.append(("verify", " ".join(said)))
-    return told
-
-
-def tell_step(step: Step, words: Words) -> list[str]:
-    """The next step, and what to enter once it is done.
-
-    Parameters
-    ----------
-    step : Step
-        From ``guide.next_step``.
-    words : Words
-        The language.
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
-    lines = [words.say(Line.NEXT), *wrapped(step_said(step, words))]
-    if step.todo in _CHECKS:
-        lines += wrapped(words.say(Line.ENTER, check=_CHECKS[step.todo]))
-    if step.todo is Todo.RESTART_MORE:
-        lines += wrapped(words.say(Line.ENTER_RESTARTS, step.figures))
-    return lines
-
-
-def step_said(step: Step, words: Words) -> str:
-    """What to do next, in one paragraph.
-
-    Parameters
-    ----------
-    step : Step
-        From ``guide.next_step``.
-    words : Words
-        The language.
-
-    Returns
-    -------
-    str
-        For the report: without what is entered in the case.
-    """
-    return words.say(step.todo, _readable(step.figures, words))
-
-
 def say_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
     """Reasons, a sentence each.
 
@@ -403,11 +339,24 @@ def say_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
     list of str
         Sentences, however long.
     """
-    return [words.say(reason.why, _readable(reason.figures, words)) for reason in reasons]
+    return [words.say(reason.why, readable(reason.figures, words)) for reason in reasons]
 
 
-def _readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figure]:
-    """A chance in words, what was measured in milliseconds, a long file name cut."""
+def readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figure]:
+    """Figures as people read them: a chance in words, what was measured in milliseconds, a long file name cut.
+
+    Parameters
+    ----------
+    figures : mapping of str to figure
+        Of a reason or a step.
+    words : Words
+        The language.
+
+    Returns
+    -------
+    mapping of str to figure
+        The same names.
+    """
     shown = dict(figures)
     shown |= {key: shortened(str(figures[key]), _NAME) for key in ("file", "other") if key in figures}
     if isinstance(p := figures.get("p"), float | int):

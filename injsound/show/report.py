@@ -12,8 +12,9 @@ from injsound.cases.case import Case
 from injsound.cases.guide import Findings, Step, settled
 from injsound.diagnoses import Stage
 from injsound.results import Failure, Reading, State, Verdict
+from injsound.show.case_text import step_said, told_to_owner
 from injsound.show.clips import clips
-from injsound.show.findings_text import blocks_of, step_said, told_briefly
+from injsound.show.findings_text import blocks_of
 from injsound.show.plot import small_picture_bytes
 from injsound.show.plot_compared import compared_bytes
 from injsound.show.reading_text import headline, subject
@@ -63,7 +64,7 @@ def make_report(
         complaint_title=words.say(Page.COMPLAINT),
         complaint=case.complaint,
         found_title=words.say(Page.FOUND),
-        found=_found(findings, words),
+        found=told_to_owner(findings, words),
         next_title=words.say(Page.COMES_NEXT),
         next=step_said(step, words),
         outcome=case.outcome,
@@ -83,11 +84,6 @@ def make_report(
         files_title=words.say(Page.FILES),
         files=[(reading.file, reading.sha256) for reading in readings],
     )
-
-
-def _found(findings: Findings, words: Words) -> str:
-    """What the tests say."""
-    return " ".join([said for _, said in told_briefly(findings, words)] or [words.say(Page.NOTHING_YET)])
 
 
 def _compared(findings: Findings, words: Words) -> str:

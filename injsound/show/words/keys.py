@@ -164,6 +164,7 @@ class Page(StrEnum):
     FILES = "files"
     MADE = "made"
     NOTHING_YET = "nothing yet"
+    ODD_COUNTED = "odd counted"
     RECORDINGS = "recordings"
     COMES_NEXT = "comes next"
 

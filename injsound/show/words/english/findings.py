@@ -26,7 +26,7 @@ FINDINGS: Table = {
         Line.MOMENTS: "bad moments",
         Line.MISSING: "missing of judged",
         Line.OPEN_TIME: "open time",
-        Line.CHANGE: "steady to",
+        Line.CHANGE: "uneven by",
         Line.OF: "{skipped} of {judged}",
         Line.NO_CONDITION: "condition not given",
         Line.SWAP: "swap",
@@ -193,6 +193,10 @@ FINDINGS: Table = {
         Why.NO_OPEN_TIME: "At {rpm} rpm {count} open times were measured; {needed} are needed: record again, closer.",
         Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still ({p}).",
         Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still ({p}).",
+        Why.MOVING_UNCLEAR: (
+            "Bad moments: {moved} while moved, {still} while still ({p}). A no takes {needed} of them and no lean to"
+            " either side: record longer, or go on to the swap."
+        ),
         Why.TOO_FEW_STRETCHES: "Stretches moved: {moved}, still: {still}; {needed} of each are needed.",
         Why.KNOCKS_UNCLEAR: (
             "Knocks at {at_s} s: {count}, not three: give the times, or record again with three at each change."

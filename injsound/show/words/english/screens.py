@@ -25,6 +25,10 @@ SCREENS: Table = {
         Page.FILES: "Files",
         Page.MADE: "made {date} with injsound {version}",
         Page.NOTHING_YET: "The injectors have not been compared yet.",
+        Page.ODD_COUNTED: (
+            "The injector at cylinder {odd} left out {skipped} of {judged} ticks, those of the other cylinders"
+            " {elsewhere} of {others}."
+        ),
         Page.RECORDINGS: "Every recording",
         Page.COMES_NEXT: "What comes next",
     },

@@ -26,7 +26,7 @@ FINDINGS: Table = {
         Line.MOMENTS: "tropiezos",
         Line.MISSING: "faltan de juzgados",
         Line.OPEN_TIME: "apertura",
-        Line.CHANGE: "estable a",
+        Line.CHANGE: "desigual en",
         Line.OF: "{skipped} de {judged}",
         Line.NO_CONDITION: "condición sin indicar",
         Line.SWAP: "intercambio",
@@ -217,6 +217,10 @@ FINDINGS: Table = {
         ),
         Why.MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo ({p}).",
         Why.NOT_MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo ({p}).",
+        Why.MOVING_UNCLEAR: (
+            "Tropiezos: {moved} al mover, {still} en reposo ({p}). Para decir que no hacen falta {needed} y ninguna"
+            " inclinación: grabe más tiempo o pase al intercambio."
+        ),
         Why.TOO_FEW_STRETCHES: "Tramos movidos: {moved}, quietos: {still}; hacen falta {needed} de cada uno.",
         Why.KNOCKS_UNCLEAR: (
             "Golpes a los {at_s} s: {count}, no tres: indique los tiempos o grabe otra vez con tres en cada cambio."

@@ -26,6 +26,10 @@ SCREENS: Table = {
         Page.FILES: "Archivos",
         Page.MADE: "hecho el {date} con injsound {version}",
         Page.NOTHING_YET: "Los inyectores aún no se han comparado.",
+        Page.ODD_COUNTED: (
+            "Al inyector del cilindro {odd} le faltaron {skipped} de {judged} chasquidos; a los de los demás cilindros,"
+            " {elsewhere} de {others}."
+        ),
         Page.RECORDINGS: "Cada grabación",
         Page.COMES_NEXT: "Lo que sigue",
     },
