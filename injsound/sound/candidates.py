@@ -38,7 +38,7 @@ _LEAST_CLEAR = 0.3
 # A pulse trimmed by a few per cent (common practice, no source) moves the close slowly against the open: from cycle to
 # cycle it moves less than over all of them. Two valves move as much from one cycle to the next; a held gap, as a ring
 # has it, keeps most of its level.
-_TRIMMED, _SLOWLY, _SMEARED, _DRIFT_LOOKS = 0.06, 0.75, 0.6, 3
+_TRIMMED, _SLOWLY, _SMEARED, _DRIFT_LOOKS = 0.06, 0.6, 0.6, 3
 _SOON, _LEAST_STEPS = 2.5, 12
 
 
