@@ -167,7 +167,7 @@ def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) ->
     sr, start_s = recording.sr, recording.start_s
     cycles, due = _due_events(lock, own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
     first, last = min(0.0, own.partner_s) - _TICK_BEFORE_S, max(0.0, own.partner_s) + _TICK_AFTER_S
-    hidden = covered(chapter.blind, due + first, due + last)
+    hidden = covered(chapter.quality.blind, due + first, due + last)
     if (~hidden).sum() < 5:
         return None
     matches = match_events(

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from injsound.results import UNJUDGED_KINDS, Events, FloatArray, Jitter, Picture, Quality, Recording, Span
+from injsound.results import Events, FloatArray, Jitter, Picture, Quality, Recording, Span
 from injsound.sound import cycle, ticks
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock
@@ -39,11 +39,6 @@ class Heard:
     def followed(self) -> cycle.Lock | None:
         """The engine's cycle where it could be followed."""
         return self.lock if self.lock is not None and self.lock.holds else None
-
-    @property
-    def blind(self) -> tuple[Span, ...]:
-        """Stretches whose sound says nothing of the ticks in them."""
-        return tuple(span for span in self.quality.spans if span.kind in UNJUDGED_KINDS)
 
 
 def without_count(chapter: Heard) -> Heard:

@@ -15,7 +15,7 @@ from injsound.errors import ParameterError
 from injsound.heard import Heard, is_contradicted, without_count
 from injsound.joining import join
 from injsound.pictures import uncounted_picture
-from injsound.results import UNJUDGED_KINDS, FloatArray, OnsetStrength, Reading, Recording, Span, SpanKind, Verdict
+from injsound.results import FloatArray, OnsetStrength, Reading, Recording, Span, SpanKind, Verdict
 from injsound.sound import cycle, engine_speed, knocks, onsets, quality, ticks
 from injsound.sound.clock import cycle_length, time_at
 from injsound.sound.filters import muted, whitened
@@ -100,16 +100,15 @@ def _follow(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Hear
     """What may not be judged, and the engine's cycle followed; bumps are taken out of the sound."""
     checked = quality.judge_quality(recording, interval_s=memory.interval_s)
     strength = onsets.onset_strength(recording, bandwidth_hz=checked.bandwidth_hz)
-    blind = tuple(span for span in checked.spans if span.kind in UNJUDGED_KINDS)
     followed = engine_speed.follow_engine(
         strength,
         interval_s=memory.interval_s,
         cylinders=None if engine.firing_angles else engine.cylinders,
         per_cycle=EVENTS_PER_CYCLE[engine.injection],
         profile=memory.profile,
-        without=blind,
+        without=checked.blind,
     )
-    checked = replace(checked, spans=(*checked.spans, *_lost_spans(followed.lock, blind)))
+    checked = replace(checked, spans=(*checked.spans, *_lost_spans(followed.lock, checked.blind)))
     struck = knocks.find_knocks(recording.y, recording.sr, recording.start_s, checked.spans)
     bumps = [span for span in checked.spans if span.kind is SpanKind.BUMP]
     muffled = muted(recording.y, recording.sr, recording.start_s, bumps)
@@ -143,7 +142,7 @@ def _choose_and_count(
         lock.clock,
         fellows=_fellows(engine),
         per_cycle=per_cycle,
-        without=chapter.blind,
+        without=chapter.quality.blind,
     )
     learnt = replace(memory, interval_s=memory.interval_s or cycle_length(lock.clock), profile=lock.profile)
     chapter = replace(chapter, choice=choice)

@@ -271,6 +271,11 @@ class Quality:
     warnings: tuple[Note, ...]
     bandwidth_hz: float
 
+    @property
+    def blind(self) -> tuple[Span, ...]:
+        """Those whose sound says nothing of the ticks in them."""
+        return tuple(span for span in self.spans if span.kind in UNJUDGED_KINDS)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OnsetStrength:

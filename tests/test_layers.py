@@ -187,6 +187,8 @@ KEPT = {
     "jinja2": ({"show.report"}, False),
     "tomlkit": ({"cases.adding"}, False),
 }
+# Their import takes as long as a reading, so a command does without them; a simulated engine may wait.
+SLOW, MAY_WAIT = ("scipy.signal", "scipy.stats"), "simulate"
 
 
 def imports(tree):
@@ -228,6 +230,7 @@ def test_imports_keep_to_the_table(module):
         rooms, at_once = KEPT.get(name.split(".")[0], ({module}, True))
         assert {module, floor} & rooms, f"{module} may not import {name}"
         assert at_once or not on_import, f"{module} imports {name} outside a function"
+        assert floor == MAY_WAIT or not name.startswith(SLOW), f"{module} may not import {name}: it takes too long"
 
 
 def test_imports_are_read_wherever_they_stand():

@@ -11,8 +11,8 @@ from injsound.simulate import Scene, simulate
 from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.sound.candidates import measure_candidate
 from injsound.sound.filters import whitened
-from injsound.sound.trimmed import find_trim, moved
-from injsound.sound.waveforms import cut
+from injsound.sound.trimmed import find_trim
+from injsound.sound.waveforms import cut, moved
 
 _SR, _CYCLE_S, _GAP_S, _SWING_S = 48_000, 0.16, 0.0032, 1.7
 _ENGINE = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from itertools import zip_longest
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.clock import cycle_length, frames_at, passing_times
-from injsound.sound.signals import covered, robust_spread
+from injsound.sound.signals import covered, robust_spread, spread_by_steps
 from injsound.sound.waveforms import align_clicks, correlate_rows, cut, mean_strikes, on_samples
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
@@ -254,7 +254,7 @@ def measure_candidate(
         amplitude=clicks.amplitude / clicks.noise,
         level=clicks.amplitude,
         separation=float((np.median(clicks.value[heard]) - around.mean()) / around.std()),
-        scatter_s=robust_spread(np.diff(shift_s[heard])) / np.sqrt(2),
+        scatter_s=spread_by_steps(np.diff(shift_s[heard])),
         centre_hz=centre,
         spread_hz=float(np.sqrt(np.sum((f - centre) ** 2 * spectrum) / np.sum(spectrum))),
         length_s=float(np.searchsorted(energy, 0.9) - np.searchsorted(energy, 0.05)) / sr,
@@ -306,8 +306,11 @@ def _drifting_gap(white: FloatArray, sr: int, start_s: float, at: FloatArray, st
     inside = (np.abs(apart) >= GAP_MIN_S) & (np.abs(apart) <= GAP_MAX_S)
     usual = float(np.median(energy[inside]))
     least = usual + _PARTNER_SHARE * (float(energy[np.abs(apart) <= PRE_S].max()) - usual)
-    peaks, _ = signal.find_peaks(np.where(inside, energy, 0.0), height=least, distance=max(1, round(0.0008 * sr)))
-    for peak in sorted(peaks, key=lambda p: -energy[p])[:_DRIFT_LOOKS]:
+    energy = np.where(inside, energy, 0.0)
+    tops = np.where((energy >= least) & (energy == ndimage.maximum_filter1d(energy, 3)), energy, 0.0)
+    for peak in _peaks(tops, round(0.0008 * sr), _DRIFT_LOOKS):
+        if not tops[peak]:
+            break
         gap = float(apart[peak])
         moves = _moves(white, sr, start_s, at, strike + gap)
         if moves.clear and moves.kept < _SMEARED and moves.drifts(gap):
@@ -346,7 +349,7 @@ def _moves(white: FloatArray, sr: int, start_s: float, at: FloatArray, second_s:
     steps = np.diff(clicks.place)[soon]
     return _Moves(
         spread_s=robust_spread(clicks.place - np.median(clicks.place)) / sr,
-        step_s=robust_spread(steps) / np.sqrt(2) / sr if len(steps) >= _LEAST_STEPS else float("inf"),
+        step_s=spread_by_steps(steps) / sr if len(steps) >= _LEAST_STEPS else float("inf"),
         kept=kept,
         clear=bool(clicks.amplitude > _CLEAR_CLICK * clicks.noise),
     )

@@ -8,6 +8,7 @@ changed much, a clock may be right in one part of the recording only: it is foll
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -95,10 +96,7 @@ def follow_engine(
     ask = _Ask(strength=strength, cylinders=cylinders, per_cycle=per_cycle, profile=profile, without=tuple(without))
     if interval_s is None:
         return _found(ask)
-    lock = ask.lock(interval_s)
-    if lock is not None and _is_false_rev(ask, lock.clock, interval_s):
-        lock = ask.lock(interval_s, revs=False)
-    given = _settle(ask, lock)
+    given = _settle(ask, ask.lock(interval_s))
     if given.lock is None:
         return given
     if given.settled and given.lock.holds:
@@ -119,15 +117,11 @@ class _Ask:
     profile: FloatArray | None
     without: tuple[Span, ...]
 
-    def lock(self, interval_s: float, clock: CycleClock | None = None, *, revs: bool = True) -> Lock | None:
-        return lock_cycle(
-            self.strength,
-            interval_s=interval_s,
-            profile=self.profile,
-            clock=clock,
-            without=self.without,
-            revs=revs,
-        )
+    def lock(self, interval_s: float, clock: CycleClock | None = None) -> Lock | None:
+        follow = partial(lock_cycle, self.strength, interval_s=interval_s, profile=self.profile, without=self.without)
+        lock = follow(clock=clock)
+        false_rev = clock is None and lock is not None and _is_false_rev(self.strength, lock.clock, interval_s)
+        return follow(revs=False) if false_rev else lock
 
 
 def _found(ask: _Ask) -> Followed:
@@ -201,7 +195,7 @@ def _astray(ask: _Ask, lock: Lock) -> npt.NDArray[np.bool_]:
     return astray
 
 
-def _is_false_rev(ask: _Ask, clock: CycleClock, interval_s: float) -> bool:
+def _is_false_rev(strength: OnsetStrength, clock: CycleClock, interval_s: float) -> bool:
     """Whether the engine idled where its clock ran away, and counts a half or a third of the typed cycle there.
 
     Under speech or a loud noise the cycle is out of hearing, and a part of it repeats the sound nearly as well.
@@ -214,7 +208,7 @@ def _is_false_rev(ask: _Ask, clock: CycleClock, interval_s: float) -> bool:
     times = round(interval_s / away_s)
     if times < 2 or abs(np.log(times * away_s / interval_s)) > TOLERANCE:
         return False
-    turned = turned_sound(ask.strength, clock)[np.repeat(away, BINS)]
+    turned = turned_sound(strength, clock)[np.repeat(away, BINS)]
     return repeats_later(measure_orders(turned, BINS, away_s), times)
 
 

@@ -13,11 +13,9 @@ from injsound.sound.candidates import GAP_MAX_S
 from injsound.sound.doublet import GAP_MIN_S, find_doublet, quiet_weights
 from injsound.sound.echo import cut_without, find_echo
 from injsound.sound.filters import high_passed
-from injsound.sound.trimmed import find_trim, moved
-from injsound.sound.waveforms import aic_pick, correlate_rows, peak_place, unit, without_ring
+from injsound.sound.trimmed import WANDER_S, find_trim
+from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
 
-# Half width of the search for each event's click about its usual place: voltage and sticking move it by less.
-_WANDER_S = 0.0004
 _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
 # So far about the ticks other strikes are looked for.
 _SIDE_S = GAP_MAX_S + 0.0025
@@ -120,7 +118,7 @@ def measure_gaps(
     if not (first.agreed and second.agreed and GAP_MIN_S <= gap <= GAP_MAX_S):
         return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=first.at_s)
     gaps = nothing.copy()
-    gaps[heard] = gap + second.late_s - first.late_s + (trim.late_s if trim.follows else -trim.late_s)
+    gaps[heard] = gap + second.late_s - first.late_s + trim.longer_s
     if np.isfinite(gaps).sum() < _LEAST_SHARE * heard.sum():
         gaps = nothing  # the few loudest would speak for all
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=first.at_s)
@@ -131,8 +129,8 @@ def _onset(rows: FloatArray, clear: FloatArray, weight: FloatArray, sr: int, pla
     late, value = _late((rows * weight).sum(axis=0), rows, sr, place)
     usual = float(np.median(late))
     late = np.where(value >= 0.5 * np.median(value), late, usual)
-    first = max(0, place - round((_BACK_S + _WANDER_S + _RING_BEFORE_S) * sr))
-    about = slice(first, place + round((_RING_AFTER_S + _WANDER_S) * sr))
+    first = max(0, place - round((_BACK_S + WANDER_S + _RING_BEFORE_S) * sr))
+    about = slice(first, place + round((_RING_AFTER_S + WANDER_S) * sr))
     aligned = (moved(clear[:, about], late * sr) * weight[:, about]).sum(axis=0)
     tick = (clear * weight).sum(axis=0)
     picked, agreed = _agreed(*_picks(aligned, tick, sr, place - first), sr)
@@ -149,7 +147,7 @@ def _late(mean: FloatArray, rows: FloatArray, sr: int, place: int) -> tuple[Floa
     """How much later than in the mean each row's click comes [s], and how well it matches."""
     first = max(0, place - round(_CLICK_BEFORE_S * sr))
     click = unit(mean[first : place + round(_CLICK_AFTER_S * sr)])
-    reach = min(round(_WANDER_S * sr), first)
+    reach = min(round(WANDER_S * sr), first)
     at, value = peak_place(correlate_rows(rows[:, first - reach : first + len(click) + reach], click))
     return (at - reach) / sr, value
 

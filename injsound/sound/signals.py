@@ -64,6 +64,22 @@ def robust_spread(deviations: FloatArray) -> float:
     return 1.4826 * float(np.median(np.abs(deviations)))
 
 
+def spread_by_steps(steps: FloatArray) -> float:
+    """Spread of what moves anew each time, from its changes alone: a slow drift does not count.
+
+    Parameters
+    ----------
+    steps : ndarray
+        Changes from one value to the next, at least one.
+
+    Returns
+    -------
+    float
+        As from `robust_spread`, over the root of two: each change is of two values.
+    """
+    return float(robust_spread(steps) / np.sqrt(2))
+
+
 def best_path(score: FloatArray, cost: FloatArray, *, circular: bool) -> npt.NDArray[np.intp]:
     """Path through the rows of a table that gathers most, less what its steps cost (Viterbi).
 

@@ -7,14 +7,15 @@ close then moves against the open by a tenth of a millisecond and more, and its 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, ndimage
+from scipy import ndimage
 
 from injsound.results import FloatArray
 from injsound.sound.candidates import POST_S, PRE_S
-from injsound.sound.signals import robust_spread
-from injsound.sound.waveforms import align_clicks
+from injsound.sound.signals import robust_spread, spread_by_steps
+from injsound.sound.waveforms import align_clicks, moved
 
-_WANDER_S = 0.0004
+# Half width of the search for each event's click about its usual place: voltage, trim and sticking move it by less.
+WANDER_S = 0.0004
 # One event strays by more than this from those about it: its click was not found.
 _EVENTS, _STRAYS_S = 5, 0.00015
 # A gap that wanders moves less from event to event than over all of them, and its mean at one gap loses level.
@@ -40,6 +41,11 @@ class Trim:
     late_s: FloatArray
     parts_at: int
     follows: bool
+
+    @property
+    def longer_s(self) -> FloatArray:
+        """How much longer than usual each event's gap is, shape (k,) [s]."""
+        return self.late_s if self.follows else -self.late_s
 
     def straighten(self, rows: FloatArray, sr: int) -> FloatArray:
         """Rows with the wandering click at its usual gap.
@@ -86,38 +92,17 @@ def find_trim(rows: FloatArray, sr: int, *, zero: int, gap_s: float) -> Trim:
     held = Trim(late_s=np.zeros(len(rows)), parts_at=0, follows=True)
     if not np.isfinite(gap_s) or len(rows) < _FEWEST:
         return held
-    reach = round(_WANDER_S * sr)
+    reach = round(WANDER_S * sr)
     first, last = zero + round((gap_s - PRE_S) * sr), zero + round((gap_s + POST_S) * sr)
     if first < reach or last + reach > rows.shape[1]:
         return held
-    clicks = align_clicks(rows[:, first - reach : last + reach], sr, reach_s=_WANDER_S)
+    clicks = align_clicks(rows[:, first - reach : last + reach], sr, reach_s=WANDER_S)
     late = (clicks.place - reach) / sr
     near: FloatArray = ndimage.median_filter(late, _EVENTS, mode="nearest")
     late = np.where(np.abs(late - near) > _STRAYS_S, near, late)
     spread = robust_spread(late - np.median(late))
-    slowly = robust_spread(np.diff(late)) / np.sqrt(2) < _SLOWLY * spread
+    slowly = spread_by_steps(np.diff(late)) < _SLOWLY * spread
     smeared = float(np.linalg.norm(rows[:, first:last].mean(axis=0))) < _SMEARED * clicks.amplitude
     if not (spread > _LEAST_S and slowly and smeared):
         return held
     return Trim(late_s=late - np.median(late), parts_at=zero + round(0.5 * gap_s * sr), follows=gap_s > 0)
-
-
-def moved(rows: FloatArray, by: FloatArray) -> FloatArray:
-    """Rows, each earlier by so many samples.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (k, m)
-        Stretches [unitless].
-    by : ndarray, shape (k,)
-        How far to move each, a fraction allowed [samples].
-
-    Returns
-    -------
-    ndarray, shape (k, m)
-        Moved stretches; what leaves one end comes back in no other within 64 samples [unitless].
-    """
-    n = fft.next_fast_len(rows.shape[1] + 64, real=True)
-    turn = np.exp(2j * np.pi * fft.rfftfreq(n) * by[:, None])
-    turned: FloatArray = fft.irfft(fft.rfft(rows, n, axis=1) * turn, n, axis=1)[:, : rows.shape[1]]
-    return turned

@@ -62,8 +62,6 @@ def cut(y: FloatArray, sr: int, start_s: float, times_s: FloatArray, before_s: f
     ndarray of float32, shape (k, m)
         Stretches; zero where they reach beyond the signal. Sample ``round(before_s * sr)`` of each is its time.
     """
-    from scipy import fft
-
     place = (np.asarray(times_s) - start_s) * sr
     whole = np.round(place).astype(int)
     width = round(before_s * sr) + round(after_s * sr)
@@ -73,13 +71,35 @@ def cut(y: FloatArray, sr: int, start_s: float, times_s: FloatArray, before_s: f
     rows: FloatArray = sliding_window_view(y, width)[first]
     if np.all(np.abs(place - whole) < 1e-3):
         return rows
-    n = fft.next_fast_len(rows.shape[1] + 16, real=True)
-    angle = ((place - whole)[:, None] * (2 * np.pi * fft.rfftfreq(n))).astype(np.float32)
+    return moved(rows, place - whole, room=16)
+
+
+def moved(rows: FloatArray, by: FloatArray, *, room: int = 64) -> FloatArray:
+    """Rows, each earlier by so many samples, a fraction allowed.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (k, m)
+        Stretches [unitless].
+    by : ndarray, shape (k,)
+        How far to move each, less than ``room`` [samples].
+    room : int
+        Silence behind each row, so that what leaves one end does not come back in at the other [samples].
+
+    Returns
+    -------
+    ndarray, shape (k, m)
+        Moved stretches [unitless].
+    """
+    from scipy import fft
+
+    n = fft.next_fast_len(rows.shape[1] + room, real=True)
+    angle = (by[:, None] * (2 * np.pi * fft.rfftfreq(n))).astype(np.float32)
     turn = np.empty(angle.shape, dtype=np.complex64)
     # Eight times faster than the complex exponential.
     turn.real, turn.imag = np.cos(angle), np.sin(angle)
-    moved: FloatArray = fft.irfft(fft.rfft(rows, n, axis=1) * turn, n, axis=1)[:, : rows.shape[1]]
-    return moved
+    turned: FloatArray = fft.irfft(fft.rfft(rows, n, axis=1) * turn, n, axis=1)[:, : rows.shape[1]]
+    return turned
 
 
 def on_samples(times_s: FloatArray, sr: int, start_s: float) -> FloatArray:
