@@ -62,7 +62,7 @@ class Engine:
         if sound:
             engine = scenes.ENGINES[cylinders]
             self.scene = replace(scenes.random_engine(seed, "sound"), engine=engine, engine_seed=seed)
-            self.seconds, self.false = 45.0, 0.0
+            self.false = 0.0
         self.made = {}
 
     def reading(self, cylinder, *, bad, stage=Stage.BEFORE):
@@ -232,7 +232,7 @@ def print_tables(rows):
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=10_000, help="trials of each situation at event level")
-    parser.add_argument("--sound", action="store_true", help="through simulated sound instead, recordings of 45 s")
+    parser.add_argument("--sound", action="store_true", help="through simulated sound instead")
     parser.add_argument("--sound-count", type=int, default=300, help="trials of each situation through sound")
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--only", default="", help="tests whose name contains this")
