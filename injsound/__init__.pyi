@@ -1,6 +1,6 @@
 from .cases.case import Case as Case
 from .cases.case import CaseError as CaseError
-from .cases.case import load_case as load_case
+from .cases.case_file import load_case as load_case
 from .cases.evidence import gather as gather
 from .cases.guide import next_step as next_step
 from .cases.many import read_folder as read_folder

@@ -183,7 +183,7 @@ def case_watch(
     import itertools
     import time
 
-    from injsound.cases.case import load_case
+    from injsound.cases.case_file import load_case
     from injsound.diagnoses import Shaking
 
     if not every > 0:
@@ -216,7 +216,8 @@ def _said_once(said: set[str]) -> Iterator[None]:
 
 def _look(folder: str, sizes: dict[str, int], given: Mapping[str, Any], said: set[str], words: "Words") -> None:
     """Answer what has arrived whole: it holds something and has stopped growing since the last look."""
-    from injsound.cases.case import load_case, unlisted
+    from injsound.cases.case import unlisted
+    from injsound.cases.case_file import load_case
 
     opened = load_case(folder)
     for entry in unlisted(opened):
@@ -233,7 +234,7 @@ def _take_up(opened: "Case", entry: "Entry", given: Mapping[str, Any], words: "W
     from dataclasses import replace
 
     from injsound.cases.adding import add_entries
-    from injsound.cases.case import load_case
+    from injsound.cases.case_file import load_case
     from injsound.cases.store import read_case
     from injsound.results import Failure
     from injsound.show.reading_text import glance
@@ -328,7 +329,7 @@ def gathered(
     Case, dict of str to Reading or Failure, Findings
         Files that could not be used are told on stderr.
     """
-    from injsound.cases.case import load_case
+    from injsound.cases.case_file import load_case
     from injsound.cases.evidence import gather
     from injsound.cases.store import read_case
     from injsound.results import Failure

@@ -7,7 +7,8 @@ from datetime import date
 from importlib.resources import files
 from pathlib import Path
 
-from injsound.cases.case import FILE_NAME, SOUND_SUFFIXES, Case, load_case
+from injsound.cases.case import FILE_NAME, SOUND_SUFFIXES, Case
+from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import Findings, next_step
 from injsound.cases.store import read_case

@@ -15,8 +15,8 @@ from injsound.errors import InjsoundError, RecordingError
 from injsound.reading import read
 from injsound.results import Failure, Note, Reading, State, WarningCode
 from injsound.sound.audio import chapters, sha256
-from injsound.sound.decoders import name_of
 from injsound.sound.onsets import second_opinion
+from injsound.sound.sources import name_of
 
 # Raised by one whenever a kept reading lacks what a new one holds, or counts otherwise.
 _EDITION = 3

@@ -18,7 +18,7 @@ from injsound.engine import Engine
 from injsound.errors import ParameterError, RecordingError
 from injsound.results import SpanKind, WarningCode
 from injsound.runs import run_file
-from injsound.sound import audio, decoders
+from injsound.sound import audio, packets, sources
 from injsound.sound.audio import chapters, sha256
 
 # How far a decoded click may lie from its sample: none where nothing is lost. AMR-NB itself moves a click by up to
@@ -190,7 +190,7 @@ class Frame:
 
 
 def holes(stamps_s, *, samples=960, sr=48000, tick=1e-3):
-    clock = decoders._StampClock(sr)
+    clock = packets._StampClock(sr)
     frames = [Frame(None if s is None else round(s / tick), samples, Fraction(1, round(1 / tick))) for s in stamps_s]
     return [clock.missing_before(frame) for frame in frames]
 
@@ -469,7 +469,7 @@ def test_recording_that_was_not_finished(tmp_path, kind):
 
 
 def test_lasting_change_of_rate_ends_the_recording(tmp_path, monkeypatch):
-    monkeypatch.setattr(decoders, "MAX_BAD_PACKETS", 10)
+    monkeypatch.setattr(packets, "MAX_BAD_PACKETS", 10)
     first = audio_files.write(tmp_path / "a.aac", clicks(16000, 8.0, (5.0,)), "adts").read_bytes()
     then = audio_files.write(tmp_path / "b.aac", clicks(8000, 8.0, (1.0,)), "adts", sr=8000).read_bytes()
     path = tmp_path / "c.aac"
@@ -498,7 +498,7 @@ def test_over_two_hours_by_the_header(tmp_path):
 
 
 def test_over_the_limit_where_no_header_tells(tmp_path, monkeypatch):
-    monkeypatch.setattr(decoders, "MAX_SECONDS", 20.0)
+    monkeypatch.setattr(sources, "MAX_SECONDS", 20.0)
     path = audio_files.write(tmp_path / "a.aac", clicks(16000, 30.0, (1.0,)), "adts")
     assert refusal(path, chapter_s=5.0).code == "too long"
 
@@ -629,7 +629,7 @@ def test_a_disk_that_fails_while_it_is_read_is_one_files_failure(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "ask", [sha256, decoders._has_index, decoders._ogg_ended, decoders._read_through, audio.check_sound]
+    "ask", [sha256, sources._has_index, packets._ogg_ended, sources.read_through, audio.check_sound]
 )
 def test_every_look_into_a_file_tells_a_failing_disk(tmp_path, monkeypatch, ask):
     class Failing(io.RawIOBase):

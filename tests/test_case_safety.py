@@ -20,7 +20,8 @@ from joblib import delayed
 
 from injsound.cases import adding, many, store
 from injsound.cases.adding import add_entries, new_case
-from injsound.cases.case import CaseError, Entry, load_case, unlisted
+from injsound.cases.case import CaseError, Entry, unlisted
+from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import next_step
 from injsound.cases.store import read_case

@@ -15,7 +15,8 @@ from takes import made_reading, take
 
 from injsound.cases import many, store
 from injsound.cases.adding import add_entries, new_case
-from injsound.cases.case import Case, CaseError, Entry, entry_from_name, load_case, unlisted
+from injsound.cases.case import Case, CaseError, Entry, entry_from_name, unlisted
+from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import Findings, Step, next_step
 from injsound.cases.many import read_folder

@@ -33,7 +33,9 @@ ALLOWED = {
     "sound.waveforms": {"results", "sound.filters"},
     "sound": BASE,
     # A stage may have a helper in a room of its own.
-    "sound.audio": BASE | {"sound.decoders"},
+    "sound.audio": BASE | {"sound.decoders", "sound.sources"},
+    "sound.decoders": BASE | {"sound.packets", "sound.sources"},
+    "sound.packets": BASE | {"sound.sources"},
     "sound.scatter": BASE | {"sound.jitter"},
     "sound.ticks": BASE | {"sound.candidates", "sound.faint", "sound.likeness", "sound.prominence", "sound.slots"},
     "sound.likeness": BASE | {"sound.candidates"},
@@ -83,8 +85,9 @@ ALLOWED = {
         "findings.proportions",
         "findings.verdict",
     },
-    "cases.case": {"errors", "engine", "trouble_codes", "diagnoses", "languages", "cases.names"},
-    "cases.adding": {"engine", "diagnoses", "files", "languages", "sound.audio", "cases.case"},
+    "cases.case": {"errors", "engine", "diagnoses", "languages", "cases.names"},
+    "cases.case_file": {"errors", "engine", "trouble_codes", "diagnoses", "languages", "cases.case", "cases.names"},
+    "cases.adding": {"engine", "diagnoses", "files", "languages", "sound.audio", "cases.case", "cases.case_file"},
     "cases.names": {"diagnoses"},
     "cases.guide": {"engine", "trouble_codes", "results", "diagnoses", "cases.case"},
     "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
@@ -158,11 +161,12 @@ ALLOWED = {
     "pictures": BASE | {"sound.alignment", "sound.cycle", "sound.events", "sound.ticks"},
     "counting": BASE | {"heard", "pictures"} | STAGES,
     "reading": BASE | {"counting", "heard", "joining", "pictures"} | STAGES,
-    "runs": BASE | {"__init__", "reading", "sound.audio", "sound.decoders", "sound.onsets"},
+    "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets", "sound.sources"},
     "demonstration": BASE
     | {
         "files",
         "cases.case",
+        "cases.case_file",
         "cases.evidence",
         "cases.guide",
         "cases.store",
@@ -181,7 +185,7 @@ ALLOWED = {
 # Libraries that only one room may know, and whether it may do so while it is itself imported.
 KEPT = {
     "matplotlib": ({"show.ink", "show.panels", "show.plot", "show.plot_compared"}, False),
-    "av": ({"sound.decoders", "simulate"}, True),
+    "av": ({"sound.packets", "simulate"}, True),
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
     "click": ({"cli", "cli_cases", "cli_findings", "cli_options"}, True),
     "jinja2": ({"show.report"}, False),

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, checked, entry_from_name, read_file, unlisted
+from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, entry_from_name, unlisted
+from injsound.cases.case_file import checked, read_file
 from injsound.diagnoses import Shaking, Stage
 from injsound.engine import Engine
 from injsound.files import clear_strays, copy_whole, make_folder, write_whole

@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from injsound.errors import ParameterError, RecordingError
 from injsound.results import Figure, FloatArray, Note, Recording, Span, SpanKind, WarningCode
-from injsound.sound import decoders
+from injsound.sound import sources
+from injsound.sound.decoders import open_stream
 from injsound.sound.filters import convolved, high_passed
 from injsound.sound.signals import true_runs
 
@@ -33,6 +34,8 @@ REST_FRACTION = 1 / 6
 # Channels are compared over this long: long enough for an engine that is started in the recording, short enough to
 # keep all channels in memory.
 CHOOSE_FROM_S = 60.0
+# Samples of all channels meanwhile: 64 MB.
+_MAX_COMPARED = 2**24
 # Ticks are 2 to 5 ms long and lie above most of an engine's rumble (common practice, no source).
 CLICK_FRAME_S = 0.002
 CLICK_BAND_HZ = 1500.0
@@ -82,10 +85,10 @@ def chapters(
     """
     if channel is not None and channel < 1:
         raise ParameterError(f"channel is {channel}; expected 1 or more: channels are counted from 1")
-    if not SHORTEST_CHAPTER_S <= chapter_s <= decoders.MAX_SECONDS or not 0 <= overlap_s <= chapter_s / 2:
+    if not SHORTEST_CHAPTER_S <= chapter_s <= sources.MAX_SECONDS or not 0 <= overlap_s <= chapter_s / 2:
         raise ParameterError(
             f"chapter of {chapter_s:g} s with overlap {overlap_s:g} s; expected a chapter of {SHORTEST_CHAPTER_S:g} to "
-            f"{decoders.MAX_SECONDS:g} s and an overlap of at most half of it: change one"
+            f"{sources.MAX_SECONDS:g} s and an overlap of at most half of it: change one"
         )
     return _chapters(Path(path), channel, chapter_s, overlap_s)
 
@@ -104,7 +107,7 @@ def check_sound(path: str | os.PathLike[str]) -> None:
         If it cannot be opened or holds none.
     """
     with contextlib.ExitStack() as stack:
-        decoders.open_stream(Path(path), stack)
+        open_stream(Path(path), stack)
 
 
 def sha256(path: str | os.PathLike[str]) -> str:
@@ -125,22 +128,22 @@ def sha256(path: str | os.PathLike[str]) -> str:
     RecordingError
         If the file cannot be read.
     """
-    with decoders.readable(Path(path)), decoders.open_file(Path(path)) as file:
+    with sources.readable(Path(path)), sources.open_file(Path(path)) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _chapters(path: Path, channel: int | None, chapter_s: float, overlap_s: float) -> Iterator[Recording]:
     with contextlib.ExitStack() as stack:
-        stream = decoders.open_stream(path, stack)
+        stream = open_stream(path, stack)
         if stream.sr > MAX_RATE:
             raise RecordingError(
-                f"{decoders.name_of(path)}: the sample rate is {stream.sr} Hz; expected {MAX_RATE} Hz or less: "
+                f"{sources.name_of(path)}: the sample rate is {stream.sr} Hz; expected {MAX_RATE} Hz or less: "
                 "the file is damaged, copy it again",
                 code="not audio",
             )
         if stream.sr < MIN_RATE:
             raise RecordingError(
-                f"{decoders.name_of(path)}: the sample rate is {stream.sr} Hz; expected {MIN_RATE} Hz or more, as "
+                f"{sources.name_of(path)}: the sample rate is {stream.sr} Hz; expected {MIN_RATE} Hz or more, as "
                 "ticks lie above 1.5 kHz: record with a better setting",
                 code="sample rate too low",
             )
@@ -148,9 +151,7 @@ def _chapters(path: Path, channel: int | None, chapter_s: float, overlap_s: floa
         yield from _build(stream, pieces, size=round(chapter_s * stream.sr), overlap=round(overlap_s * stream.sr))
 
 
-def _build(
-    stream: decoders.Stream, pieces: Iterable[decoders.Piece], *, size: int, overlap: int
-) -> Iterator[Recording]:
+def _build(stream: sources.Stream, pieces: Iterable[sources.Piece], *, size: int, overlap: int) -> Iterator[Recording]:
     """Fill chapters of ``size`` samples; each is given once enough of the next one is there."""
     room = size + max(1, round(size * REST_FRACTION))
     held, filled, start, total = np.empty(room, dtype=np.float32), 0, 0, 0
@@ -160,8 +161,7 @@ def _build(
         y, bad = _without_bad_samples(piece)
         _add_ranges(gaps, bad + total)
         total += len(y)
-        if total > decoders.MAX_SECONDS * stream.sr:
-            raise decoders.too_long(stream.path, total / stream.sr)
+        sources.refuse_too_long(stream.path, total / stream.sr)
         if not piece.missing and len(y):
             low, high = min(low, float(y.min())), max(high, float(y.max()))
         while len(y):
@@ -181,7 +181,7 @@ def _build(
 
 
 def _chapter(
-    stream: decoders.Stream, y: FloatArray, start: int, gaps: Iterable[tuple[int, int]], *, final: bool = False
+    stream: sources.Stream, y: FloatArray, start: int, gaps: Iterable[tuple[int, int]], *, final: bool = False
 ) -> Recording:
     sr, inside = stream.sr, [(max(a, start), min(b, start + len(y))) for a, b in gaps]
     return Recording(
@@ -198,7 +198,7 @@ def _chapter(
     )
 
 
-def _without_bad_samples(piece: decoders.Piece) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+def _without_bad_samples(piece: sources.Piece) -> tuple[FloatArray, npt.NDArray[np.intp]]:
     """Put zeros for what is no sound; also give the ranges of the zeros, shape (n, 2)."""
     y = piece.y
     if piece.missing:
@@ -221,13 +221,13 @@ def _add_ranges(ranges: list[tuple[int, int]], more: npt.NDArray[np.intp]) -> No
 def _check_end(path: Path, seconds: float, swing: float) -> None:
     if seconds < MIN_SECONDS:
         raise RecordingError(
-            f"{decoders.name_of(path)}: the recording is {seconds:.1f} s; expected {MIN_SECONDS:g} s or more: "
+            f"{sources.name_of(path)}: the recording is {seconds:.1f} s; expected {MIN_SECONDS:g} s or more: "
             "record again for 60 s or more",
             code="too short",
         )
     if not swing >= SILENCE_STEP:  # nan where nothing but holes was read
         raise RecordingError(
-            f"{decoders.name_of(path)}: {seconds:.1f} s of digital silence; expected the sound of an engine: "
+            f"{sources.name_of(path)}: {seconds:.1f} s of digital silence; expected the sound of an engine: "
             "check that the microphone is plugged in and allowed, then record again",
             code="no sound",
         )
@@ -236,17 +236,17 @@ def _check_end(path: Path, seconds: float, swing: float) -> None:
 # Which channel
 
 
-def _one_channel(stream: decoders.Stream, channel: int | None) -> Iterator[decoders.Piece]:
+def _one_channel(stream: sources.Stream, channel: int | None) -> Iterator[sources.Piece]:
     """Settle the stream's channel and give its pieces, shape (n,)."""
     if channel is not None and channel > stream.channels:
         raise RecordingError(
-            f"{decoders.name_of(stream.path)}: there is no channel {channel}; the recording has "
+            f"{sources.name_of(stream.path)}: there is no channel {channel}; the recording has "
             f"{stream.channels}: choose one of these, or leave it out",
             code="no such channel",
         )
-    first: list[decoders.Piece] = []
+    first: list[sources.Piece] = []
     if channel is None and stream.channels > 1:
-        enough = min(CHOOSE_FROM_S * stream.sr, decoders.MAX_COMPARED / stream.channels)
+        enough = min(CHOOSE_FROM_S * stream.sr, _MAX_COMPARED / stream.channels)
         for piece in stream.pieces:
             first.append(piece)
             enough -= piece.y.shape[1]
@@ -257,17 +257,17 @@ def _one_channel(stream: decoders.Stream, channel: int | None) -> Iterator[decod
     stream.channel = channel or 1
     row = stream.channel - 1
     pieces = chain(_handed_over(first), stream.pieces)
-    return (decoders.Piece(np.ascontiguousarray(piece.y[row]), piece.missing) for piece in pieces)
+    return (sources.Piece(np.ascontiguousarray(piece.y[row]), piece.missing) for piece in pieces)
 
 
-def _handed_over(pieces: list[decoders.Piece]) -> Iterator[decoders.Piece]:
+def _handed_over(pieces: list[sources.Piece]) -> Iterator[sources.Piece]:
     """Give each piece and let go of it."""
     pieces.reverse()
     while pieces:
         yield pieces.pop()
 
 
-def _better_channel(pieces: list[decoders.Piece], sr: int) -> tuple[int, list[Note]]:
+def _better_channel(pieces: list[sources.Piece], sr: int) -> tuple[int, list[Note]]:
     """Find the channel whose clicks stand out most, counted from 1, and what to say about the others."""
     if not pieces:
         return 1, []
