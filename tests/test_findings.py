@@ -181,13 +181,35 @@ def test_running_well_clears_nothing():
 def test_one_burst_names_nobody():
     # Five skips in one burst against none: Fisher's test on events gives 0.03, on episodes nothing.
     found = compare_injectors([take(made_reading(_skips(*range(50, 55)) if c == 1 else NONE), c) for c in (1, 2, 3)])
-    assert found.verdict is CompareVerdict.NOT_SHOWN or found.odd == ()
+    assert (found.verdict, found.odd) == (CompareVerdict.NOT_SHOWN, ())
 
 
 def test_a_silent_one_is_named():
     found = compare_injectors([take(silent_reading() if c == 2 else made_reading(NONE), c) for c in (1, 2, 3, 4)])
     assert found.odd == (2,)
     assert _whys(found) == [Why.SILENT]
+
+
+def test_where_several_are_silent_by_themselves_nobody_is_named():
+    # Each may be hearing the same silent place.
+    found = compare_injectors([take(silent_reading() if c in (2, 3) else made_reading(NONE), c) for c in (1, 2, 3, 4)])
+    assert (found.verdict, found.odd) == (CompareVerdict.NOT_SHOWN, ())
+    assert _whys(found).count(Why.NOT_COUNTED) == 2
+
+
+def test_valves_alone_are_no_evidence():
+    only_valves = replace(silent_reading(), reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),))
+    found = compare_injectors([take(only_valves if c == 2 else made_reading(NONE), c) for c in (1, 2, 3, 4)])
+    assert (found.verdict, found.odd) == (CompareVerdict.NOT_SHOWN, ())
+    assert Why.NOT_COUNTED in _whys(found)
+    assert arm_of(only_valves) is None
+
+
+def test_a_dead_injector_does_not_hide_a_skipping_one():
+    readings = {1: silent_reading(), 2: made_reading(EIGHT)}
+    found = compare_injectors([take(readings.get(c, made_reading(NONE)), c) for c in (1, 2, 3, 4)])
+    assert (found.verdict, found.odd) == (CompareVerdict.SEVERAL, (1, 2))
+    assert _whys(found)[:2] == [Why.SILENT, Why.MORE_EPISODES]
 
 
 @pytest.mark.parametrize("events", [45, 300])
@@ -717,6 +739,31 @@ def test_a_good_repair_has_its_bound_and_its_change():
     assert found.rate_high == pytest.approx(1 - 0.05 ** (1 / EVENTS))
     assert found.change == pytest.approx(-8 / EVENTS)
     assert found.change_low < found.change < found.change_high < 0
+
+
+@pytest.mark.parametrize(
+    ("ticks", "skips", "high", "good"),
+    [
+        # By hand, Poisson: one seen, 4.74 at most (one-sided 95 %), so 1.2 % of 400 and 0.95 % of 500.
+        (400, (200,), 0.0118, False),
+        (500, (200,), 0.0095, True),
+        # Five in a row are one bad moment of five ticks: 23.7 at most.
+        (500, range(200, 205), 0.0474, False),
+        (2500, range(200, 205), 0.0095, True),
+    ],
+)
+def test_what_may_be_left_after_a_repair_is_one_per_cent_at_most(ticks, skips, high, good):
+    old = np.isin(np.arange(800), range(0, 800, 50))
+    takes = [
+        take(made_reading(old, sha256="b"), 2),
+        take(made_reading(np.isin(np.arange(ticks), skips), sha256="a"), 2, stage=Stage.AFTER),
+        *(take(made_reading(NONE, sha256=f"s{c}"), c, stage=Stage.AFTER) for c in (1, 3, 4)),
+    ]
+    found = verify_repair(takes, cylinder=2, leaks_checked=True)
+    assert found.verdict is (VerifyVerdict.GOOD if good else VerifyVerdict.NOT_ENOUGH)
+    assert found.rate_high == pytest.approx(high, rel=0.02)
+    # 474 ticks in all for a lone skip; in tens of seconds at 0.17 s.
+    assert found.record_s == (None if good else pytest.approx(0.17 * (474 * len(skips) - ticks), abs=10))
 
 
 def test_what_keeps_a_repair_from_being_called_good():

@@ -18,7 +18,6 @@ from injsound.findings.episodes import (
     holm,
     is_counted,
     is_silent,
-    is_silent_place,
     more_episodes_p,
     no_measure,
     pooled,
@@ -84,11 +83,12 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     cylinders = sorted({take.cylinder for take in every})
     wrong = [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
     beside = [*(reason for reason in told if reason.why is Why.IN_ORDER), *_unmeasured(takes)]
-    doubts = [*_doubts(every, cylinders), *wrong, *_uncounted(takes)]
+    doubts = [*_doubts(every, cylinders), *wrong]
     sides = _corrected([_side(takes, cylinder) for cylinder in cylinders])
     condition = conditions[0] if len(conditions) == 1 else ""
-    counted = [side for side in sides if side.arm is not None]
+    counted = [side for side in sides if side.arm is not None and not side.silent]
     silent = _dead(takes, sides, told)
+    doubts += _uncounted(takes, silent)
     if any(reason.why in UNLIKE for reason in doubts) or (len(counted) < FEWEST_CYLINDERS and not silent):
         return _finding(CompareVerdict.NOT_SHOWN, (), sides, doubts, condition, None)
     odd = tuple(side.cylinder for side in sides if _is_odd(side) or side.cylinder in silent)
@@ -99,7 +99,7 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     if not doubts and all(_cleared(side, takes) for side in counted) and len(counted) == len(cylinders):
         why = Reason(why=Why.NONE_STANDS_OUT, figures={"cylinders": len(cylinders)})
         return _finding(CompareVerdict.NONE, (), sides, [why, *beside], condition, None)
-    most = max((side.arm for side in counted if side.arm), key=lambda arm: arm.episodes / max(arm.blocks, 1))
+    most = max(_skip_arms(sides), key=lambda arm: arm.episodes / max(arm.blocks, 1))
     smallest = round(min(_smallest(side) for side in sides), 3)
     skipped = any(side.arm is not None and side.arm.skipped for side in sides)
     why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest}) if skipped else Reason(why=Why.NOTHING_SKIPS)
@@ -114,7 +114,7 @@ def _dead(takes: Sequence[Take], sides: Sequence[Side], told: Sequence[Reason]) 
     same one.
     """
     placed = {reason.figures["cylinder"] for reason in told if reason.why is Why.SILENT}
-    by_itself = {take.cylinder for take in takes if is_silent_place(take.reading)} - placed
+    by_itself = {take.cylinder for take in takes if is_silent(take.reading)} - placed
     named = placed | (by_itself if len(by_itself) == 1 else set())
     return {side.cylinder for side in sides if side.silent and side.cylinder in named}
 
@@ -148,9 +148,9 @@ def _doubts(takes: Sequence[Take], cylinders: list[int]) -> list[Reason]:
     return found
 
 
-def _uncounted(takes: Sequence[Take]) -> list[Reason]:
+def _uncounted(takes: Sequence[Take], silent: set[int]) -> list[Reason]:
     """Recordings of cylinders of which none could be counted: one that was recorded again is no doubt."""
-    usable = {take.cylinder for take in takes if is_counted(take.reading) or is_silent(take.reading)}
+    usable = {take.cylinder for take in takes if is_counted(take.reading)} | silent
     return [
         Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file})
         for take in takes
@@ -208,9 +208,14 @@ def _corrected(sides: list[Side]) -> list[Side]:
     ]
 
 
+def _skip_arms(sides: Sequence[Side]) -> list[Arm]:
+    """Of those that tick: a silent one skips without end, and beside it no other would seem to skip."""
+    return [side.arm for side in sides if side.arm is not None and not side.silent]
+
+
 def _skips_p(side: Side, sides: list[Side]) -> float | None:
-    rest = [other.arm for other in sides if other is not side and other.arm is not None]
-    if side.arm is None or not rest:
+    rest = _skip_arms([other for other in sides if other is not side])
+    if side.arm is None or side.silent or not rest:
         return None
     return more_episodes_p(side.arm, pooled(rest)) if shows_fault(side.arm) else 1.0
 
@@ -264,7 +269,7 @@ def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
     if side.silent:
         found.append(Reason(why=Why.SILENT, figures={"cylinder": side.cylinder}))
     elif side.arm is not None and side.p.get(Measure.SKIPS, 1.0) < LEVEL:
-        rest: list[Arm] = [other.arm for other in sides if other is not side and other.arm is not None]
+        rest = _skip_arms([other for other in sides if other is not side])
         figures = {
             "cylinder": side.cylinder,
             "episodes": side.arm.episodes,

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.diagnoses import Stage, Take
-from injsound.findings.episodes import is_silent_place
+from injsound.findings.episodes import is_silent
 from injsound.results import Picture
 from injsound.sound.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
 from injsound.sound.clock import wrapped
@@ -124,7 +124,7 @@ def mean_cycles(takes: Sequence[Take]) -> list[MeanCycle]:
             picture=picture,
             length_s=float(np.median(np.diff(picture.row_times_s))),
             ticks=picture.candidates,
-            silent=is_silent_place(take.reading),
+            silent=is_silent(take.reading),
         )
         for index, (take, turn) in enumerate(zip(takes, turns_of(takes), strict=True))
         if (picture := take.reading.picture) is not None and picture.halves.shape[1] and len(picture.row_times_s) > 1

@@ -112,25 +112,9 @@ def arm_of_takes(takes: Iterable[Take]) -> Arm | None:
 
 
 def is_silent(reading: Reading) -> bool:
-    """Whether an engine was heard and this injector was not.
-
-    Parameters
-    ----------
-    reading : Reading
-        One recording.
-
-    Returns
-    -------
-    bool
-        False for what is no engine at all.
-    """
-    codes = {note.code for note in reading.reasons}
-    silent = {ReasonCode.OWN_PLACE_SILENT, ReasonCode.ENGINE_TICKS_ONLY}
-    return reading.verdict is Verdict.NO_TICK and bool(codes & silent)
-
-
-def is_silent_place(reading: Reading) -> bool:
     """Whether by itself the recording hears the other injectors at their places and nothing at this one's.
+
+    Where only valves are heard the probe may have been elsewhere: that is no evidence.
 
     Parameters
     ----------

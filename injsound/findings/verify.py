@@ -211,9 +211,23 @@ def _seen(arm: Arm) -> int:
 
 
 def _rate_high(after: Arm) -> float:
+    """One-sided bound on the skip rate; what skips in bursts is known by its bad moments, not by its ticks."""
+    seen = max(_seen(after), after.skipped, 1)
     if not after.skipped:
-        return zero_bound(max(_seen(after), 1), confidence=CONFIDENCE)
-    return exact_limits(after.skipped, after.judged, confidence=CONFIDENCE)[1]
+        return zero_bound(seen, confidence=CONFIDENCE)
+    # The upper end of a two-sided interval of 90 % is a one-sided bound of 95 %.
+    high = exact_limits(after.episodes, seen, confidence=2 * CONFIDENCE - 1)[1]
+    return min(1.0, after.skipped / after.episodes * high)
+
+
+def _events_needed(after: Arm) -> int:
+    """Events, a skip seen in each, whose bound is the goal, did no more skip: exact without a skip, else by Poisson."""
+    from scipy.special import pdtri
+
+    if not after.skipped:
+        return events_needed(GOAL_RATE, confidence=CONFIDENCE)
+    most = float(pdtri(after.episodes, 1 - CONFIDENCE))
+    return math.ceil(after.skipped / after.episodes * most / GOAL_RATE)
 
 
 def _missing(
@@ -236,9 +250,9 @@ def _unclear_p(before: Arm, after: Arm) -> float | None:
 
 
 def _seconds_short(before: Arm | None, after: Arm) -> float | None:
-    """How much longer to record: until 1 % would have shown, and until the fault of before would have."""
+    """How much longer to record: until no more than 1 % can be left, and until the fault of before would have shown."""
     interval = after.blocks * REACH_S / after.judged if after.judged else 0.17
-    short = (events_needed(GOAL_RATE, confidence=CONFIDENCE) - _seen(after)) * interval
+    short = (_events_needed(after) - _seen(after)) * interval
     if before is not None and _unclear_p(before, after) is not None:
         short = max(short, before.blocks * REACH_S)
     return float(10 * math.ceil(short / 10)) if short > 0 else None
