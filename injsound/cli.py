@@ -82,6 +82,11 @@ def cli(context: click.Context, debug: bool) -> None:
     file to `injsound check` together with the engine speed.
     """
     context.obj = debug
+    if debug:
+        import logging
+
+        logging.basicConfig()
+        logging.getLogger("injsound").setLevel(logging.DEBUG)
 
 
 @cli.command()

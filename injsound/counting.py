@@ -85,7 +85,8 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     gaps = opentime.measure_gaps(recording.y, white, sr, start_s, heard_s, gap_s=asked.own.gap_s)
     beside = _listen_beside(chapter, asked, choice, white, strength, per_cycle)
     silent = _silent_spans(due, present | asked.hidden, beside)
-    mode = _mode_span(white, sr, start_s, lock, matches, cycles) if per_cycle == 1 else ()
+    started = per_cycle == 1 and start_s <= 0
+    mode = _mode_span(white, sr, start_s, lock, matches, cycles) if started else ()
     hidden = asked.hidden | covered(mode, due, due + 1e-6)
     peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
     made = _events(matches, gaps, present=present, hidden=hidden, peak=peak, others=beside.others)
@@ -264,7 +265,7 @@ def _mode_span(
     middle = (float(np.median(extra)) + matches.heard_mean) / 2
     run = int(np.argmax(np.cumsum(extra - middle))) + 1
     there, later = extra[:run] > middle, extra[run:] > middle
-    if run < _FEWEST_SILENT or there.mean() < _MOST_THERE or later.mean() > 1 - _MOST_THERE:
+    if min(run, len(later)) < _FEWEST_SILENT or there.mean() < _MOST_THERE or later.mean() > 1 - _MOST_THERE:
         return ()
     return (Span(from_s=start_s, to_s=float(half[run - 1]), kind=SpanKind.ONCE_PER_REVOLUTION),)
 
@@ -302,12 +303,15 @@ def _timing(
     clear = [k for k, n in enumerate(neighbours) if n.separation >= company.AUDIBLE]
     at = [np.where(neighbours[k].heard, neighbours[k].at_s, np.nan) for k in clear]
     phase = [(choice.slots[k].phase - choice.own.phase) % 1.0 for k in clear]
+    # In batch mode every second tick has a place of its own, a little off half a cycle: it is one more sound.
+    turn = np.arange(len(cycles)) % per_cycle
+    first, *more = ((made.heard_at_s[turn == k], cycles[turn == k]) for k in range(per_cycle))
+    beside = [*more, *((at_s, cycles + p) for at_s, p in zip(at, phase, strict=True))]
     own = scatter.own_scatter(
-        made.heard_at_s,
-        cycles,
-        np.concatenate([np.zeros(0), *at]),
-        np.concatenate([np.zeros(0), *(cycles + p for p in phase)]),
-        np.concatenate([np.zeros(0, dtype=int), *(np.full(len(cycles), k) for k in clear)]),
+        *first,
+        np.concatenate([np.zeros(0), *(at_s for at_s, _ in beside)]),
+        np.concatenate([np.zeros(0), *(place for _, place in beside)]),
+        np.concatenate([np.zeros(0, dtype=int), *(np.full(len(at_s), k) for k, (at_s, _) in enumerate(beside))]),
     )
     return replace(
         figures,

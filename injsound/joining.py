@@ -98,7 +98,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
         neighbours=_neighbours(made),
         quality=QualityFigures(
             tick_over_noise_db=_mean([c.tick_over_noise_db for c in counted]),
-            separation=_mean([c.matches.separation for c in counted if c.matches]),
+            separation=min((c.matches.separation for c in counted if c.matches), default=None),
             unjudged_seconds=_joined_length([s for s in spans if s.kind in UNJUDGED_KINDS]),
             bandwidth_hz=min(c.quality.bandwidth_hz for c in heard),
             warnings=warnings,

@@ -1,6 +1,7 @@
 """Files to readings or failures: one file that cannot be used never stops the rest."""
 
 import hashlib
+import logging
 import warnings
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -18,8 +19,9 @@ from injsound.sound.audio import chapters, sha256
 from injsound.sound.onsets import second_opinion
 from injsound.sound.sources import name_of
 
+_LOG = logging.getLogger(__name__)
 # Raised by one whenever a kept reading lacks what a new one holds, or counts otherwise.
-_EDITION = 3
+_EDITION = 4
 
 
 def run_file(
@@ -54,6 +56,11 @@ def run_file(
         return Failure(file=shown, code="parameter", message=str(error))
     except MemoryError:
         return Failure(file=shown, code="memory", message=f"{shown}: not enough memory; close other programs")
+    except Exception as error:  # a fault of the program on one file must not take the others' results
+        _LOG.debug("%s", shown, exc_info=True)
+        fault = f"{type(error).__name__}: {error}"
+        message = f"{shown}: the program itself failed on this file ({fault}); record again, and report the fault"
+        return Failure(file=shown, code="internal", message=message)
 
 
 def reading_key(path: str | Path, *, engine: Engine, rpm: float | None) -> str:

@@ -16,10 +16,13 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.folding import SLOW_S, first_profile, flatten, fold, follow, mean_profile, refine, shifted
-from injsound.sound.lengths import TOLERANCE, WINDOW_S, interval_path
+from injsound.sound.lengths import WINDOW_S, interval_path
+from injsound.sound.signals import covered
 
 # A stretch without sound that is shorter than this leads no clock astray.
 _LONG_S = 0.3
+# Fewer whole cycles repeat nothing.
+_FEWEST = 4
 # Noise reaches 0.62, the faintest engines that could be counted 0.68.
 _LEAST_AGREEMENT = 0.62
 # Share of the usual likeness under which a cycle is not heard: sounding engines keep above 0.8, noise gives 0.
@@ -57,7 +60,6 @@ def lock_cycle(
     strength: OnsetStrength,
     *,
     interval_s: float,
-    tolerance: float = TOLERANCE,
     profile: FloatArray | None = None,
     clock: CycleClock | None = None,
     without: Sequence[Span] = (),
@@ -71,8 +73,6 @@ def lock_cycle(
         Onset strength in bands [unitless].
     interval_s : float
         Cycle length by the tachometer, 120/rpm [s].
-    tolerance : float
-        How far the typed speed may be off [unitless].
     profile : ndarray, shape (n_bands, BINS), or None
         Profile of an earlier chapter, to keep the place of phase zero.
     clock : CycleClock or None
@@ -85,22 +85,20 @@ def lock_cycle(
     Returns
     -------
     Lock or None
-        None where fewer than four cycles fit into the chapter.
+        None where the chapter holds fewer than four cycles.
 
     References
     ----------
     Folding over period and drift as in pulsar timing, Viterbi over circular shift: docs/methods.md, 'Cycle lock'.
     """
-    sound = flatten(strength)
-    times = strength.start_s + strength.hop_s * np.arange(len(sound))
-    for span in without:
-        if span.to_s - span.from_s > _LONG_S:
-            sound[(times >= span.from_s - SLOW_S) & (times <= span.to_s + SLOW_S)] = 0.0
-    if strength.bands.shape[1] * strength.hop_s < 4 * interval_s:
+    sound = _hushed(flatten(strength), strength, without)
+    if strength.bands.shape[1] * strength.hop_s < _FEWEST * interval_s:
         return None
     if clock is None:
-        clock = interval_path(sound, strength, interval_s, tolerance, revs=revs)
+        clock = interval_path(sound, strength, interval_s, revs=revs)
     for stage in range(3):
+        if _whole_cycles(clock) < _FEWEST:
+            return None
         spectra = fft.rfft(fold(sound, strength, clock), axis=2)
         if stage == 0:
             shape = first_profile(spectra) if profile is None else profile
@@ -112,10 +110,23 @@ def lock_cycle(
         cycles = fold(sound, strength, clock)
         shape = cycles.mean(axis=0) if profile is None else profile
         clock = refine(cycles, shape, clock, width_s)
+    if _whole_cycles(clock) < _FEWEST:
+        return None
     cycles = fold(sound, strength, clock)
     return Lock(
         clock=clock, profile=cycles.mean(axis=0), agreement=_agreement(cycles), unheard=_unheard(cycles, interval_s)
     )
+
+
+def _hushed(sound: FloatArray, strength: OnsetStrength, without: Sequence[Span]) -> FloatArray:
+    """Silence in the long ones of some stretches and where they reach into what lies beside them."""
+    times = strength.start_s + strength.hop_s * np.arange(len(sound))
+    long = tuple(span for span in without if span.to_s - span.from_s > _LONG_S)
+    return np.where(covered(long, times - SLOW_S, times + SLOW_S)[:, None], np.float32(0), sound)
+
+
+def _whole_cycles(clock: CycleClock) -> int:
+    return int(np.floor(clock.cycles[-1]) - np.ceil(clock.cycles[0]))
 
 
 def _unheard(cycles: FloatArray, interval_s: float) -> npt.NDArray[np.bool_]:

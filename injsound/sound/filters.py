@@ -10,6 +10,7 @@ from injsound.results import FloatArray, Span
 
 _MUTE_EDGE_S = 0.003
 _PSD_FRAMES = 4_000
+_LEAST_BAND = 2.0
 _PART_S = 5.0
 # Rung down to exp(-2 pi 0.38 x) < 1e-16, 0.38 the damping of the slowest pole of order 4, the highest in use.
 _RINGS_FOR = 16.0
@@ -40,7 +41,8 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     from scipy import fft, ndimage
 
     n = 2 * round(0.004 * sr / 2)
-    top = min(high_hz or sr / 2, sr / 2)
+    # A band in any case: where the sound ends below, there is nothing in it.
+    top = min(max(high_hz or sr / 2, _LEAST_BAND * low_hz), sr / 2)
     window = np.hanning(n).astype(np.float32)
     frames = sliding_window_view(y, n)[:: max(n // 2, len(y) // _PSD_FRAMES)]
     power = np.abs(fft.rfft(frames * window, axis=1)) ** 2

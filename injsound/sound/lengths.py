@@ -61,9 +61,7 @@ class _Scores:
     """Windows in which the nominal lag shows."""
 
 
-def interval_path(
-    sound: FloatArray, strength: OnsetStrength, interval_s: float, tolerance: float, *, revs: bool = True
-) -> CycleClock:
+def interval_path(sound: FloatArray, strength: OnsetStrength, interval_s: float, *, revs: bool = True) -> CycleClock:
     """Cycle count over time from the local cycle length, first in seconds, then once more in cycles.
 
     Parameters
@@ -74,8 +72,6 @@ def interval_path(
         Onset strength in bands [unitless].
     interval_s : float
         Cycle length by the tachometer, 120/rpm [s].
-    tolerance : float
-        How far the typed speed may be off [unitless].
     revs : bool
         Whether the engine may have left the typed speed.
 
@@ -89,21 +85,21 @@ def interval_path(
     frames = sound[:n].reshape(-1, per, sound.shape[1]).mean(axis=1)
     step, hop = per * strength.hop_s / interval_s, _STEP_S / interval_s
     width = max(WINDOW_S / interval_s, 5.0)
-    narrow = _lags((1 - tolerance, 1 + tolerance), spacing=_GRID / 3)
+    narrow = _lags((1 - TOLERANCE, 1 + TOLERANCE), spacing=_GRID / 3)
     chirps = tuple(c * interval_s for c in _CHIRPS) if revs else (0.0,)
     lags = _lags(_SPEED_RANGE) if revs else narrow
-    scores = _lag_scores(frames, step, lags, width=width, hop=hop, near=tolerance, chirps=chirps)
+    scores = _lag_scores(frames, step, lags, width=width, hop=hop, near=TOLERANCE, chirps=chirps)
     if not scores.clear:
         # Too faint for a rev to be followed: more cycles at once, near the typed speed only.
         for widen in (2, 4):
             scores = _lag_scores(
-                frames, step, narrow, width=widen * width, hop=hop, near=tolerance, chirps=(0.0,), multiples=4
+                frames, step, narrow, width=widen * width, hop=hop, near=TOLERANCE, chirps=(0.0,), multiples=4
             )
             if scores.clear:
                 break
-    length = _smooth_path(scores, near=tolerance)
+    length = _smooth_path(scores, near=TOLERANCE)
     clock = _integrate(strength.start_s + scores.centres * interval_s, length * interval_s, strength)
-    revving = np.abs(np.log(length)) > tolerance
+    revving = np.abs(np.log(length)) > TOLERANCE
     if not revving.any():
         return clock
     nearby = strength.start_s + scores.centres[revving] * interval_s

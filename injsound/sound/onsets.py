@@ -17,6 +17,8 @@ WINDOW_S = 0.0014
 # Below 1.2 kHz combustion covers a tick, above 13 kHz phones and lossy codecs carry little: docs/methods.md.
 EDGES_HZ = (1_200.0, 1_900.0, 2_700.0, 3_800.0, 5_300.0, 7_300.0, 10_000.0, 13_500.0)
 _BLOCK_FRAMES = 16_384
+# librosa's settings for clicks: docs/choices.md.
+_OPINION_HOP_S, _OPINION_WINDOW_S, _OPINION_FROM_HZ, _OPINION_BANDS = 0.001, 0.0053, 1_500.0, 24
 _MEDIAN_S = 4.0
 
 
@@ -49,7 +51,8 @@ def onset_strength(recording: Recording, *, bandwidth_hz: float | None = None) -
     n_fft = max(16, 2 * round(WINDOW_S * sr / 2))
     if len(y) < n_fft:
         raise ParameterError(f"chapter has {len(y)} samples; onset strength needs {n_fft}: record longer")
-    weights, edges = _band_weights(sr, n_fft, min(bandwidth_hz or sr / 2, sr / 2))
+    # Two bands in any case: where the sound ends below, there is nothing in them.
+    weights, edges = _band_weights(sr, n_fft, min(max(bandwidth_hz or sr / 2, EDGES_HZ[2]), sr / 2))
     energy = _band_energies(y, n_fft, hop, weights)
     bands = np.log1p(energy / _running_median(energy, round(_MEDIAN_S / HOP_S)))
     return OnsetStrength(bands=bands, edges_hz=edges, hop_s=hop / sr, start_s=recording.start_s + (n_fft - 1) / 2 / sr)
@@ -120,8 +123,12 @@ def second_opinion(y: FloatArray, sr: int, due_s: FloatArray, *, within_s: float
     """
     import librosa
 
-    hop = 48
-    strength = librosa.onset.onset_strength(y=y, sr=sr, hop_length=hop, n_fft=256, n_mels=24, fmin=1_500)
+    hop, n_fft = round(_OPINION_HOP_S * sr), 2 ** round(np.log2(_OPINION_WINDOW_S * sr))
+    # Narrow bands take two bins of the spectrum each at least: at low rates there are fewer.
+    bands = min(_OPINION_BANDS, round((sr / 2 - _OPINION_FROM_HZ) * n_fft / sr / 2))
+    strength = librosa.onset.onset_strength(
+        y=y, sr=sr, hop_length=hop, n_fft=n_fft, n_mels=bands, fmin=_OPINION_FROM_HZ
+    )
     found = librosa.onset.onset_detect(onset_envelope=strength, sr=sr, hop_length=hop, units="time")
     if not len(found):
         return np.zeros(len(due_s), dtype=bool)

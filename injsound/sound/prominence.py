@@ -88,6 +88,8 @@ def stand(
     turns = np.array([own.phase, *places])
     own_at, *at = (np.round(turns * len(power)).astype(int) % len(power)).tolist()
     anywhere = over[_apart_s(len(over), own.phase, length_s) > GAP_MAX_S]
+    if not anywhere.size:  # above 7,000 1/min an injector's strokes fill the cycle: nothing stands out
+        return Standing(over_db=0.0, places_db=np.zeros(len(places)), chances=np.ones(len(places)))
     others = over[at] if at else anywhere
     loudest = max(float(others.max()), float(np.quantile(anywhere, _ANYWHERE)), _LEAST_POWER)
     exact = _highest(power, length_s, _TURN_S) - usual

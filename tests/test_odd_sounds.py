@@ -1,0 +1,152 @@
+"""Sounds and settings at the edge of what is taken: a reading comes out of each, none claims what is not there."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from injsound import counting, runs
+from injsound.engine import Engine, Injection
+from injsound.reading import read
+from injsound.results import CycleClock, Events, Failure, Neighbours, Recording, State, Verdict, WarningCode
+from injsound.runs import run_files
+from injsound.simulate import Scene, simulate
+from injsound.sound import ticks
+from injsound.sound.onsets import second_opinion
+
+FOUR = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))
+SETTINGS = {
+    "nothing known": Engine(),
+    "one cylinder": Engine(cylinders=1, cylinder=1, firing_order=(1,)),
+    "batch": Engine(injection=Injection.BATCH),
+    "odd fire": Engine(cylinders=2, cylinder=2, firing_order=(1, 2), firing_angles=(0.0, 270.0)),
+    "odd batch": Engine(
+        cylinders=3, cylinder=1, firing_order=(1, 2, 3), firing_angles=(0.0, 200.0, 500.0), injection=Injection.BATCH
+    ),
+}
+
+
+def _noise(seconds, sr, seed=0):
+    return (0.1 * np.random.default_rng(seed).standard_normal(round(seconds * sr))).astype(np.float32)
+
+
+def _told(verdict):
+    return verdict in (Verdict.STEADY, Verdict.SKIPPING)
+
+
+def test_sound_that_ends_below_every_tick_cannot_tell():
+    # A muffled engine: 60 dB a half octave down from 1 kHz, and an even floor 80 dB down.
+    sr = 48_000
+    y = signal.sosfilt(signal.butter(10, 1_000, fs=sr, output="sos"), 3 * _noise(12, sr)) + 1e-4 * _noise(
+        12, sr, seed=1
+    )
+    y = y.astype(np.float32)
+    reading = read([Recording(y=y, sr=sr)], engine=FOUR, rpm=700.0)
+    assert not _told(reading.verdict)
+    assert reading.quality.bandwidth_hz < 1_500
+    assert WarningCode.NARROW_BAND in [note.code for note in reading.quality.warnings]
+
+
+@pytest.mark.parametrize("rpm", [60.0, 90.0, 120.0, 200.0, None])
+@pytest.mark.parametrize("name", SETTINGS)
+def test_few_cycles_of_a_short_recording_tell_nothing(name, rpm):
+    sr, seconds = 8_000, 5.2
+    clicks = _noise(seconds, sr, seed=1) * (1 + 20 * (np.arange(round(seconds * sr)) % 3_200 < 20))
+    reading = read([Recording(y=clicks, sr=sr)], engine=SETTINGS[name], rpm=rpm)
+    assert not _told(reading.verdict)
+
+
+@pytest.mark.parametrize("engine", [Engine(), FOUR], ids=["nothing known", "four cylinders"])
+@pytest.mark.parametrize("rpm", [7_200.0, 9_500.0])
+def test_ticks_that_fill_the_cycle_stand_out_of_nothing(rpm, engine):
+    recording, _ = simulate(Scene(seconds=12.0, seed=1, rpm=rpm, engine=FOUR, tick_db=24.0))
+    assert not _told(read([recording], engine=engine, rpm=rpm).verdict)
+
+
+def test_a_fault_of_the_program_on_one_file_leaves_the_others(tmp_path, monkeypatch):
+    def fails(_chapters, *, file, **_):
+        if "first" in file:
+            raise ValueError("in the middle of it")
+        return "a reading"
+
+    monkeypatch.setattr(runs, "read", fails)
+    for name in ("first.wav", "second.wav"):
+        (tmp_path / name).write_bytes(b"x")
+    failure, after = run_files([tmp_path / "first.wav", tmp_path / "second.wav"], engine=Engine())
+    assert isinstance(failure, Failure)
+    assert failure.code == "internal"
+    assert "ValueError: in the middle of it" in failure.message
+    assert after == "a reading"
+
+
+def test_the_poorest_chapter_says_how_clear_a_recording_is(twelve, monkeypatch):
+    recording, _ = twelve
+    half = len(recording.y) // 2
+    shares = [0, half + recording.sr]  # the second begins a second before the first ends
+    chapters = [
+        Recording(y=recording.y[: shares[1]], sr=recording.sr, final=False),
+        Recording(y=recording.y[half:], sr=recording.sr, start_s=half / recording.sr),
+    ]
+    seen = []
+    kept = counting.count
+
+    def spying(*args):
+        seen.append(kept(*args))
+        return seen[-1]
+
+    monkeypatch.setattr("injsound.reading.count", spying)
+    reading = read(chapters, engine=Engine(cylinders=6), rpm=750.0)
+    separations = [chapter.matches.separation for chapter in seen]
+    assert len(separations) == 2
+    assert separations[0] != separations[1]
+    assert reading.quality.separation == min(separations)
+
+
+@pytest.mark.parametrize("alternation_us", [0.0, 150.0])
+def test_two_places_half_a_cycle_apart_are_no_scatter(alternation_us):
+    # In batch mode the two phases need not lie half a cycle apart; the truth is 20 us.
+    rng, n, interval_s = np.random.default_rng(0), 500, 0.17
+    cycles = 0.1 + np.arange(n) / 2
+    swing = 1e-6 * alternation_us * np.where(np.arange(n) % 2, 1.0, -1.0)
+    made = Events(
+        time_s=interval_s * cycles,
+        state=(State.HEARD,) * n,
+        skip_probability=np.zeros(n),
+        heard_at_s=interval_s * cycles + swing + 20e-6 * rng.standard_normal(n),
+        level_db=np.zeros(n),
+        open_time_ms=np.full(n, np.nan),
+        neighbours=(Neighbours.HEARD,) * n,
+    )
+    phases = (0.2, 0.35)
+    beside = [
+        SimpleNamespace(
+            separation=9.0,
+            heard=np.ones(n, dtype=bool),
+            at_s=interval_s * (cycles + phase - 0.1) + 40e-6 * rng.standard_normal(n),
+        )
+        for phase in phases
+    ]
+    choice = ticks.Choice(
+        found=ticks.Found.OWN,
+        own=SimpleNamespace(phase=0.1),
+        slots=tuple(SimpleNamespace(phase=phase) for phase in phases),
+    )
+    timing = counting._timing(made, cycles, beside, choice, 2)
+    assert timing.own_scatter_us == pytest.approx(20.0, abs=5.0)
+
+
+def test_ticks_once_per_revolution_to_the_end_are_no_change_of_mode(monkeypatch):
+    n = 200
+    monkeypatch.setattr(counting, "match_elsewhere", lambda *_: np.full(n, 20.0))
+    clock = CycleClock(times_s=np.linspace(0, 40, 400), cycles=np.linspace(0, 233, 400))
+    matches = SimpleNamespace(heard_mean=20.0 - 1e-6)
+    assert counting._mode_span(np.zeros(1), 1, 0.0, SimpleNamespace(clock=clock), matches, np.arange(n) + 0.1) == ()
+
+
+@pytest.mark.parametrize("sr", [8_000, 16_000, 48_000])
+def test_the_second_opinion_hears_ticks_at_every_rate(sr):
+    recording, truth = simulate(Scene(seconds=30.0, seed=3, tick_db=20.0, sr=sr))
+    there, away = (second_opinion(recording.y, sr, truth.due_s + off).mean() for off in (0.0, 0.06))
+    assert there > 0.4
+    assert there > 3 * away
