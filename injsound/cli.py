@@ -179,7 +179,7 @@ def _failed(result: "Reading | Failure") -> bool:
 
 
 def _show(result: "Reading | Failure", words: "Words", *, details: bool, quiet: bool) -> None:
-    from injsound.results import Failure
+    from injsound.results import Failure, WarningCode
     from injsound.show import reading_text
     from injsound.show.text import failure_line, hung, shortened
 
@@ -187,6 +187,8 @@ def _show(result: "Reading | Failure", words: "Words", *, details: bool, quiet: 
         click.echo(failure_line(result), err=True)
         return
     for note in result.quality.warnings:
+        if note.code is WarningCode.ENGINE_UNEVEN and not details:
+            continue  # true of nearly every engine, and of interest beside the timing figures only
         click.echo(hung(f"{shortened(result.file, 48)}: {words.note(note)}"), err=True)
     if not quiet:
         click.echo(

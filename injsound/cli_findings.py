@@ -21,7 +21,7 @@ from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
     from injsound.cli_options import Typed
-    from injsound.diagnoses import Comparison, Stage, Take
+    from injsound.diagnoses import Comparison, Stage, Take, TwoSpeedFinding
     from injsound.engine import Engine
     from injsound.results import Failure, Reading
     from injsound.show.text import Words
@@ -61,36 +61,63 @@ def compare(
     Recordings of one cylinder at two speeds, called like 'cyl2 warm 2000 rpm.m4a', tell a solenoid's tick from a
     valve's.
     """
-    from injsound.cases.evidence import compare_case, two_speed_case
-    from injsound.show.findings_text import tell_comparison, tell_two_speed
-
     if picture is not None:
         if Path(picture).suffix.lower() not in PICTURES:
             raise ParameterError(f"--picture {picture} is no picture's name; expected one that ends in .png or .svg")
         may_write([Path(picture)], force)
-    found: Comparison | None
     if len(what) == 1 and Path(what[0]).is_dir():
         refuse_beside_case(context, what[0])
-        _, results, findings = gathered(what[0], words)
-        if findings.comparison is None:
-            raise _nothing(results, f"{what[0]} has no recording before a swap or repair; add some: injsound case add")
-        failed = any_failed(results)
-        found, at_speeds, takes = findings.comparison, findings.two_speed, list(findings.takes)
+        found, at_speeds, takes, failed = _compare_case(what[0], words)
+        left_out: list[str] = []
     else:
         if typed.cylinder is not None:
             raise ParameterError("--cylinder comes from each file's name; leave it out")
-        takes = _takes(what, typed, words)
-        failed = len(takes) < len(what)
-        found, at_speeds = compare_case(takes), two_speed_case(takes)
-    if found is None and not takes:
-        raise InjsoundError("none of the recordings could be used, for the reasons above: record them again")
-    if found is None:
-        raise ParameterError("all recordings are named as made after a swap or repair; expected some from before it")
-    for block in (tell_comparison(found, words), *(tell_two_speed(one, words) for one in at_speeds)):
-        say(block)
+        found, at_speeds, takes, failed = _compare_recordings(what, typed, words)
+        left_out = [take.reading.file for take in takes if found.files and take.reading.file not in found.files]
+    _tell_compared(found, at_speeds, takes, left_out, words)
     if picture is not None:
         _draw_compared(Path(picture), takes, found, words)
     context.exit(int(failed))
+
+
+def _compare_case(folder: str, words: "Words") -> "tuple[Comparison, Sequence[TwoSpeedFinding], Sequence[Take], bool]":
+    _, results, findings = gathered(folder, words)
+    if findings.comparison is None:
+        raise _nothing(results, f"{folder} has no recording before a swap or repair; add some: injsound case add")
+    return findings.comparison, findings.two_speed, findings.takes, any_failed(results)
+
+
+def _compare_recordings(
+    files: Sequence[str], typed: "Typed", words: "Words"
+) -> "tuple[Comparison, Sequence[TwoSpeedFinding], Sequence[Take], bool]":
+    from injsound.cases.evidence import compare_case, two_speed_case
+
+    takes = _takes(files, typed, words)
+    if not takes:
+        raise InjsoundError("none of the recordings could be used, for the reasons above: record them again")
+    found = compare_case(takes)
+    if found is None:
+        raise ParameterError("all recordings are named as made after a swap or repair; expected some from before it")
+    return found, two_speed_case(takes), takes, len(takes) < len(files)
+
+
+def _tell_compared(
+    found: "Comparison",
+    at_speeds: "Sequence[TwoSpeedFinding]",
+    takes: "Sequence[Take]",
+    left_out: Sequence[str],
+    words: "Words",
+) -> None:
+    """What was found; of one cylinder at two speeds there is nothing to compare, and no recording is left out."""
+    from injsound.show.findings_text import tell_comparison, tell_two_speed
+    from injsound.show.text import hung
+
+    if not at_speeds or len({take.cylinder for take in takes}) > 1:
+        say(tell_comparison(found, words))
+    for one in at_speeds:
+        say(tell_two_speed(one, words))
+    if left_out and not at_speeds:
+        click.echo(hung(words.say(Screen.LEFT_OUT, files=", ".join(left_out))), err=True)
 
 
 def _draw_compared(to: Path, takes: "Sequence[Take]", found: "Comparison", words: "Words") -> None:
@@ -124,6 +151,9 @@ def swap(
     words: "Words",
 ) -> None:
     """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
+    from dataclasses import replace
+
+    from injsound.cases.evidence import settled_takes
     from injsound.diagnoses import Stage
     from injsound.findings.swap import find_fault
     from injsound.show.findings_text import tell_swap
@@ -146,7 +176,9 @@ def swap(
         *_takes(before, typed, words, stage=Stage.BEFORE, named=pair or ()),
         *_takes(after, typed, words, stage=Stage.SWAPPED, named=pair or ()),
     ]
-    say(tell_swap(find_fault(_labelled(takes, exchanged)), words))
+    kept, wrong = settled_takes(_labelled(takes, exchanged))
+    found = find_fault(kept)
+    say(tell_swap(replace(found, reasons=(*wrong, *found.reasons)), words))
     context.exit(int(len(takes) < len(before) + len(after)))
 
 
@@ -214,6 +246,9 @@ def verify(
     words: "Words",
 ) -> None:
     """Whether the repair is shown to be good, in the case FOLDER or in recordings before and after it."""
+    from dataclasses import replace
+
+    from injsound.cases.evidence import settled_takes
     from injsound.diagnoses import Stage
     from injsound.findings.verify import verify_repair
     from injsound.show.findings_text import tell_verify
@@ -240,14 +275,18 @@ def verify(
         *_takes(fellows, typed, words, stage=Stage.AFTER),
     ]
     if since:
+        cylinder = since[0].cylinder
+        _check_one(takes, cylinder)
+        kept, wrong = settled_takes(takes)
+        heard = any(take.stage is Stage.AFTER and take.cylinder == cylinder for take in kept)
         found = verify_repair(
-            takes,
-            cylinder=since[0].cylinder,
+            kept if heard else takes,
+            cylinder=cylinder,
             faulty_restarts=faulty,
             clean_restarts=clean,
             leaks_checked=leaks_checked,
         )
-        say(tell_verify(found, words))
+        say(tell_verify(replace(found, reasons=(*wrong, *found.reasons)), words))
     context.exit(int(len(takes) < len(before) + len(after) + len(fellows)))
 
 
@@ -274,6 +313,18 @@ def _check_apart(*files: Sequence[str]) -> None:
         if path in seen:
             raise ParameterError(f"{file} is given twice; expected another recording at each place: correct the names")
         seen.add(path)
+
+
+def _check_one(takes: "Sequence[Take]", cylinder: int) -> None:
+    """The recordings before the repair are of the cylinder that was repaired."""
+    from injsound.diagnoses import Stage
+
+    for take in takes:
+        if take.stage is Stage.BEFORE and take.cylinder != cylinder:
+            raise ParameterError(
+                f"--before {take.reading.file} is of cylinder {take.cylinder}, --after of cylinder {cylinder}; expected"
+                " the repaired cylinder before and after: others go behind --fellow"
+            )
 
 
 def _takes(

@@ -128,7 +128,9 @@ class Why(StrEnum):
     NEIGHBOUR_RECORDED = "neighbour recorded"  # file, cylinder, neighbour: the tick heard is the neighbour's
     IN_ORDER = "in order"  # cylinders: their ticks stand apart as the firing order says
     TOO_FEW_RECORDINGS = "too few recordings"  # count, needed
-    NOT_COUNTED = "not counted"  # file: no verdict was reached on it
+    NOT_COUNTED = "not counted"  # file, reason: no verdict was reached on it
+    ORDER_HELPS = "order helps"  # the firing order may tell whose tick it is
+    SKIPS_BY_ITSELF = "skips by itself"  # cylinder, skipped, judged: not told from its fellows, but no sound one
     NOT_MEASURED = "not measured"  # file, reason: its steadiness and open time may not be this injector's
     CONDITIONS_DIFFER = "conditions differ"  # conditions
     SPEEDS_DIFFER = "speeds differ"  # rpm_low, rpm_high
@@ -179,6 +181,7 @@ class Todo(StrEnum):
     QUICK_CHECKS = "quick checks"
     RECORD_SHAKING = "record while it shakes"
     RECORD_EACH = "record each"
+    SAY_SHAKING = "say whether it shook"
     RECORD_AGAIN = "record again"
     RECORD_OTHERS = "record the others"
     RECORD_REST = "record the rest"
@@ -190,6 +193,8 @@ class Todo(StrEnum):
     SWAP = "swap"
     REPAIR_BOTH = "repair both"
     SWAP_BACK = "swap back"
+    NAME_EXCHANGE = "name what changed places"
+    TESTS_DISAGREE = "wiggle and swap disagree"
     REPLACE = "replace the injector"
     VERIFY = "verify"
     CHECK_LEAKS = "check for leaks"

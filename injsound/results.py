@@ -143,6 +143,7 @@ class WarningCode(StrEnum):
     ENGINE_UNEVEN = "engine uneven"  # unevenness_us: hides the tick's own scatter
     NO_TIMING = "no timing"  # codec: the codec does not keep time well enough for jitter
     SECOND_OPINION = "second opinion"  # skipped, judged, agree, differ
+    NO_SECOND_OPINION = "no second opinion"  # heard, judged: too few of the ticks for an opinion
 
 
 class StepCode(StrEnum):

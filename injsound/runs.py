@@ -22,6 +22,8 @@ from injsound.sound.sources import name_of
 _LOG = logging.getLogger(__name__)
 # Raised by one whenever a kept reading lacks what a new one holds, or counts otherwise.
 _EDITION = 4
+# Who hears fewer of the ticks than this has no opinion on those that are missing.
+_OPINION_SHARE = 0.9
 
 
 def run_file(
@@ -173,12 +175,11 @@ def add_second_opinion(reading: Reading, path: str | Path, *, channel: int | Non
     for chapter in chapters(path, channel=channel):
         inside = (due >= chapter.start_s) & (due < chapter.start_s + len(chapter.y) / chapter.sr)
         heard[inside] = second_opinion(chapter.y, chapter.sr, due[inside] - chapter.start_s)
-    agree = int((heard[judged] != skipped[judged]).sum())
-    figures = {
-        "agree": agree,
-        "differ": int(judged.sum()) - agree,
-        "skipped": int((~heard[judged]).sum()),
-        "judged": int(judged.sum()),
-    }
-    note = Note(code=WarningCode.SECOND_OPINION, figures=figures)
+    agree, count, found = int((heard[judged] != skipped[judged]).sum()), int(judged.sum()), int(heard[judged].sum())
+    note = Note(
+        code=WarningCode.SECOND_OPINION,
+        figures={"agree": agree, "differ": count - agree, "skipped": count - found, "judged": count},
+    )
+    if heard[judged & ~skipped].sum() < _OPINION_SHARE * (judged & ~skipped).sum():
+        note = Note(code=WarningCode.NO_SECOND_OPINION, figures={"heard": found, "judged": count})
     return replace(reading, quality=replace(reading.quality, warnings=(*reading.quality.warnings, note)))

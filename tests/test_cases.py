@@ -24,8 +24,10 @@ from injsound.cases.names import condition_named
 from injsound.cases.store import read_case
 from injsound.cli import main
 from injsound.diagnoses import (
+    Arm,
     CompareVerdict,
     Comparison,
+    Exchange,
     FreezeFrame,
     MarkedBy,
     Measure,
@@ -344,13 +346,13 @@ def _compared(verdict, odd=()):
     return Comparison(verdict=verdict, odd=odd, sides=sides, reasons=(), condition="cold", record_s=40.0)
 
 
-def _swapped(verdict):
-    return SwapFinding(verdict=verdict, cells={}, reasons=(), p_injector=None, p_cylinder=None, record_s=None)
+def _swapped(verdict, exchange=Exchange.INJECTORS):
+    cells = {(cylinder, stage): Arm(episodes=0, blocks=1) for cylinder in (3, 1) for stage in Stage}
+    return SwapFinding(verdict=verdict, cells=cells, reasons=(), p_injector=None, p_cylinder=None, record_s=None,
+                       exchange=exchange, faulty=3)  # fmt: skip
 
 
 def _wiggled(verdict):
-    from injsound.diagnoses import Arm
-
     empty = Arm(episodes=0, blocks=1)
     return WiggleFinding(
         verdict=verdict, moved=empty, still=empty, moved_unjudged=0, still_unjudged=0, p=None, reasons=()
@@ -362,14 +364,18 @@ ODD = {"takes": TAKES, "comparison": _compared(CompareVerdict.ODD_ONE, (3,))}
 
 
 def _verified(verdict, why=None):
-    from injsound.diagnoses import Arm, Reason
-
     return VerifyFinding(verdict=verdict, before=None, after=Arm(episodes=0, blocks=1), rate_high=None, change=None,
                          change_low=None, change_high=None, restarts_needed=None,
                          reasons=() if why is None else (Reason(why=why),), record_s=None)  # fmt: skip
 
 
-UNCLEAR = (replace(TAKES[0], reading=replace(TAKES[0].reading, verdict=Verdict.CANNOT_TELL)),)
+def _doubtful(code):
+    doubt = replace(TAKES[0].reading, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),))
+    return (replace(TAKES[0], reading=doubt),)
+
+
+ONE, ALONE = Engine(cylinders=1), (replace(TAKES[2], cylinder=1),)
+UNCLEAR = _doubtful(ReasonCode.WEAK_SEPARATION)
 UNSURE = _verified(VerifyVerdict.NOT_ENOUGH, Why.DIFFERENCE_UNCLEAR)
 LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
 
@@ -382,7 +388,15 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
         ({}, {}, Todo.RECORD_EACH),
         ({"codes": ("P0303",)}, {}, Todo.RECORD_SHAKING),
         ({}, {"takes": tuple(replace(t, shaking=Shaking.NO) for t in TAKES)}, Todo.RECORD_EACH),
+        ({}, {"takes": tuple(replace(t, shaking=Shaking.UNKNOWN) for t in TAKES)}, Todo.SAY_SHAKING),
         ({}, {"takes": UNCLEAR}, Todo.RECORD_AGAIN),
+        ({}, {"takes": _doubtful(ReasonCode.MAY_BE_NEIGHBOUR)}, Todo.RECORD_OTHERS),
+        ({}, {**ODD, "takes": (*_doubtful(ReasonCode.FEW_CALLS), *TAKES[1:])}, Todo.WIGGLE),
+        ({"engine": ONE}, {"takes": ALONE}, Todo.WIGGLE),
+        ({"engine": ONE, "checks": {"codes_saved": True, "quick": True}}, {"takes": ALONE}, Todo.PROVE_DRIVE),
+        ({"engine": ONE}, {"takes": ALONE, "wiggle": _wiggled(WiggleVerdict.GATHERS)}, Todo.REPAIR_WIRING),
+        ({"engine": ONE}, {"takes": ALONE, "wiggle": _wiggled(WiggleVerdict.DOES_NOT)}, Todo.REPLACE),
+        ({"engine": ONE}, {"takes": TAKES[:1]}, Todo.LOOK_ELSEWHERE),
         ({}, {"takes": TAKES[:1]}, Todo.RECORD_OTHERS),
         ({}, {"takes": TAKES}, Todo.RECORD_REST),
         ({"engine": Engine()}, {"takes": TAKES[:1], "comparison": compare_injectors(TAKES[:1])}, Todo.RECORD_REST),
@@ -394,6 +408,17 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
         ({}, {**ODD, "wiggle": _wiggled(WiggleVerdict.DOES_NOT)}, Todo.SWAP),
         ({}, {**ODD, "wiggle": _wiggled(WiggleVerdict.DOES_NOT), "swap": _swapped(SwapVerdict.NOT_SHOWN)}, Todo.SWAP),
         ({}, {**ODD, "swap": _swapped(SwapVerdict.FOLLOWS_INJECTOR)}, Todo.REPLACE),
+        ({}, {**ODD, "swap": _swapped(SwapVerdict.FOLLOWS_INJECTOR, Exchange.ASSUMED)}, Todo.NAME_EXCHANGE),
+        ({}, {**ODD, "swap": _swapped(SwapVerdict.STAYS_WITH_CYLINDER, Exchange.ASSUMED)}, Todo.NAME_EXCHANGE),
+        (
+            {},
+            {
+                **ODD,
+                "wiggle": _wiggled(WiggleVerdict.GATHERS),
+                "swap": _swapped(SwapVerdict.FOLLOWS_INJECTOR),
+            },
+            Todo.TESTS_DISAGREE,
+        ),
         ({}, {**ODD, "swap": _swapped(SwapVerdict.STAYS_WITH_CYLINDER)}, Todo.REPAIR_WIRING),
         ({}, {**ODD, "swap": _swapped(SwapVerdict.BOTH)}, Todo.REPAIR_BOTH),
         ({}, {**ODD, "swap": _swapped(SwapVerdict.NEITHER)}, Todo.SWAP_BACK),
@@ -427,7 +452,12 @@ def test_every_step_of_the_job(tmp_path, settings, findings, todo):
         (Why.CELL_MISSING, {"cylinder": 3, "stage": Stage.BEFORE}, Todo.FIND_FAULT, "No recording from before"),
         (Why.CONDITIONS_DIFFER, {"conditions": "cold, hot"}, Todo.RECORD_ALIKE, "Record cylinder 3 after the repair"),
         (Why.SPEEDS_DIFFER, {"rpm_low": 700, "rpm_high": 1500}, Todo.RECORD_ALIKE, "at the speed of"),
-        (Why.NOT_COUNTED, {"file": "since.wav"}, Todo.RECORD_AGAIN, "Record since.wav again: two clicks"),
+        (
+            Why.NOT_COUNTED,
+            {"file": "since.wav"},
+            Todo.RECORD_AGAIN,
+            "since.wav again, under a new name: two clicks",
+        ),
         (Why.NOT_COUNTED, {"file": "old.wav"}, Todo.FIND_FAULT, "No recording from before"),
     ],
 )
@@ -487,6 +517,7 @@ def test_a_step_names_the_cylinder_and_the_reason(tmp_path):
     swapped = replace(_swapped(SwapVerdict.FOLLOWS_INJECTOR), faulty=2)
     assert "cylinder 2 at first" in "\n".join(tell_step(next_step(case, Findings(swap=swapped)), Words()))
     unclear = replace(UNCLEAR[0].reading, reasons=(Note(code=ReasonCode.TWO_CANDIDATES),))
+    case = replace(case, engine=Engine())
     told = tell_step(next_step(case, Findings(takes=(replace(UNCLEAR[0], reading=unclear),))), Words())
     assert "two clicks could be this injector's" in "\n".join(told)
 
@@ -498,7 +529,7 @@ def test_what_is_recorded_again_is_of_a_cylinder_without_a_clear_recording(tmp_p
         return take(replace(reading, verdict=Verdict.CANNOT_TELL, reasons=(doubt,)), cylinder)
 
     case = Case(folder=tmp_path, engine=THREE, checks=DONE)
-    step = next_step(case, Findings(takes=(unclear(1), unclear(2), TAKES[0])))  # cylinder 1 was clear at last
+    step = next_step(case, Findings(takes=(unclear(1), unclear(2), TAKES[0], TAKES[2])))  # 1 was clear at last
     assert (step.todo, step.figures["file"]) == (Todo.RECORD_AGAIN, "unclear 2.wav")
 
 

@@ -205,6 +205,43 @@ def test_valves_alone_are_no_evidence():
     assert arm_of(only_valves) is None
 
 
+def test_two_skipping_injectors_do_not_hide_each_other():
+    # Against the two sound ones the weaker has all bad moments of its own: C(29, 6) / C(87, 6) = 0.1 %.
+    second = made_reading(_skips(*range(10, 340, 56)))
+    readings = {2: made_reading(EIGHT), 3: second}
+    found = compare_injectors([take(readings.get(c, made_reading(NONE)), c) for c in (1, 2, 3, 4)])
+    assert (found.verdict, found.odd) == (CompareVerdict.SEVERAL, (2, 3))
+    more = [reason.figures for reason in found.reasons if reason.why is Why.MORE_EPISODES]
+    assert [(figures["cylinder"], figures["others"]) for figures in more] == [(2, 0), (3, 0)]
+
+
+def test_one_that_skips_by_itself_is_told_though_it_does_not_stand_out():
+    # Two bad moments beside eight: no group, but by its own recording it skips.
+    readings = {2: made_reading(EIGHT), 3: made_reading(_skips(40, 200))}
+    found = compare_injectors([take(readings.get(c, made_reading(NONE)), c) for c in (1, 2, 3, 4)])
+    assert found.odd == (2,)
+    (told,) = (reason.figures for reason in found.reasons if reason.why is Why.SKIPS_BY_ITSELF)
+    assert (told["cylinder"], told["skipped"], told["judged"]) == (3, 2, EVENTS)
+
+
+def test_engines_that_fire_at_other_angles_are_no_one_engine():
+    takes = [
+        take(replace(made_reading(NONE), engine=Engine(cylinders=2, firing_order=(1, 2), firing_angles=angles)), c)
+        for c, angles in ((1, (0.0, 270.0)), (2, (0.0, 450.0)))
+    ]
+    assert Why.ENGINES_DIFFER in _whys(compare_injectors(takes))
+
+
+def test_a_recording_that_is_not_counted_says_why_and_what_helps():
+    made = replace(made_reading(NONE), engine=Engine(), reasons=(Note(code=ReasonCode.TWO_CANDIDATES),))
+    lost = replace(made, verdict=Verdict.CANNOT_TELL, quality=replace(made.quality, separation=None))
+    found = compare_injectors([take(lost if c == 3 else made_reading(NONE), c) for c in (1, 2, 3)])
+    (told,) = (reason.figures for reason in found.reasons if reason.why is Why.NOT_COUNTED)
+    assert told["reason"] is ReasonCode.TWO_CANDIDATES
+    assert Why.ORDER_HELPS in _whys(found)
+    assert found.record_s is None  # longer recordings of the others do not answer it
+
+
 def test_a_dead_injector_does_not_hide_a_skipping_one():
     readings = {1: silent_reading(), 2: made_reading(EIGHT)}
     found = compare_injectors([take(readings.get(c, made_reading(NONE)), c) for c in (1, 2, 3, 4)])
@@ -444,6 +481,21 @@ def test_crossed_connectors_mean_the_opposite(cells, verdict):
     assert found.exchange is Exchange.CONNECTORS
     exchanged = find_fault(_swap(*cells))
     assert (found.p_injector, found.p_cylinder) == (exchanged.p_cylinder, exchanged.p_injector)
+
+
+def test_labels_after_the_swap_alone_tell_what_changed_places():
+    # Before it a part was its own cylinder's.
+    takes = [
+        replace(take(made_reading(EIGHT if bad else NONE, sha256=f"{c}{stage}"), c, stage=stage), connector=label)
+        for c, stage, bad, label in (
+            (2, Stage.BEFORE, True, ""),
+            (3, Stage.BEFORE, False, ""),
+            (2, Stage.SWAPPED, False, "3"),
+            (3, Stage.SWAPPED, True, "2"),
+        )
+    ]
+    found = find_fault(takes)
+    assert (found.exchange, found.verdict) == (Exchange.CONNECTORS, SwapVerdict.STAYS_WITH_CYLINDER)
 
 
 def test_labels_tell_what_changed_places():
@@ -764,6 +816,39 @@ def test_what_may_be_left_after_a_repair_is_one_per_cent_at_most(ticks, skips, h
     assert found.rate_high == pytest.approx(high, rel=0.02)
     # 474 ticks in all for a lone skip; in tens of seconds at 0.17 s.
     assert found.record_s == (None if good else pytest.approx(0.17 * (474 * len(skips) - ticks), abs=10))
+
+
+def test_one_recording_given_as_before_and_after_shows_nothing():
+    takes = [
+        take(made_reading(EIGHT, sha256="same"), 2),
+        take(made_reading(EIGHT, sha256="same"), 2, stage=Stage.AFTER),
+    ]
+    found = verify_repair(takes, cylinder=2, leaks_checked=True)
+    assert (found.verdict, _whys(found)) == (VerifyVerdict.NOT_ENOUGH, [Why.SAME_RECORDING])
+
+
+def test_a_part_replaced_where_the_swap_had_brought_it_is_verified_there():
+    takes = [
+        take(made_reading(NONE, sha256="b3"), 3),
+        take(made_reading(EIGHT, sha256="s3"), 3, stage=Stage.SWAPPED),
+        *(take(made_reading(NONE, sha256=f"a{c}"), c, stage=Stage.AFTER) for c in (1, 2, 3, 4)),
+    ]
+    found = verify_repair(takes, cylinder=3, leaks_checked=True)
+    assert found.verdict is VerifyVerdict.GOOD
+    assert found.before.episodes == 8
+
+
+def test_bursts_widen_the_change_since_the_repair():
+    # Eight bursts of four: 32 of 300 ticks are known as well as 8 of 75.
+    bursts = np.isin(np.arange(EVENTS) % 36, range(4)) & (np.arange(EVENTS) < 288)
+    takes = [
+        take(made_reading(bursts, sha256="b"), 2),
+        *(take(made_reading(NONE, sha256=f"a{c}"), c, stage=Stage.AFTER) for c in (1, 2, 3, 4)),
+    ]
+    found = verify_repair(takes, cylinder=2, leaks_checked=True)
+    assert found.before.episodes == 8
+    assert found.change == pytest.approx(-32 / EVENTS)
+    assert (found.change_low, found.change_high) == newcombe_difference((0, EVENTS // 4), (8, EVENTS // 4))
 
 
 def test_what_keeps_a_repair_from_being_called_good():

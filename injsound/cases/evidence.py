@@ -10,6 +10,7 @@ from injsound.diagnoses import (
     Comparison,
     MarkedBy,
     Misfires,
+    Reason,
     Shaking,
     Stage,
     SwapFinding,
@@ -54,8 +55,7 @@ def gather(case: Case, results: Results) -> Findings:
     wiggled = {entry.file for entry in case.entries if entry.moved or _is_marked(results[entry.file])}
     # Skips provoked by moving the wiring say nothing of how often it skips by itself.
     takes = placed([take for take in every if take.reading.file not in wiggled])
-    kept, told, _ = settle_placed(takes)
-    wrong = [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
+    kept, wrong = _settled(takes)
     swap, verification = swap_case(case, kept), verify_case(case, kept)
     return Findings(
         takes=_without(every, takes, kept),
@@ -66,6 +66,30 @@ def gather(case: Case, results: Results) -> Findings:
         swap=swap and replace(swap, reasons=(*wrong, *swap.reasons)),
         verification=verification and replace(verification, reasons=(*wrong, *verification.reasons)),
     )
+
+
+def settled_takes(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
+    """Recordings as their fellows leave them: laid over one crank, those of a neighbour's tick left out.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one engine, in any conditions and stages.
+
+    Returns
+    -------
+    takes : list of Take
+        Those that are evidence, settled.
+    reasons : list of Reason
+        One for each that is left out.
+    """
+    return _settled(placed(takes))
+
+
+def _settled(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
+    """The same of takes that were placed already."""
+    kept, told, _ = settle_placed(takes)
+    return kept, [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
 
 
 def _without(every: Sequence[Take], takes: Sequence[Take], kept: Sequence[Take]) -> tuple[Take, ...]:

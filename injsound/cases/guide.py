@@ -12,6 +12,7 @@ from injsound.cases.case import Case
 from injsound.diagnoses import (
     CompareVerdict,
     Comparison,
+    Exchange,
     Reason,
     Shaking,
     Stage,
@@ -26,10 +27,14 @@ from injsound.diagnoses import (
     WiggleFinding,
     WiggleVerdict,
 )
-from injsound.results import Failure, Figure, Reading, Verdict
+from injsound.results import Failure, Figure, Reading, ReasonCode, Verdict
 from injsound.trouble_codes import read_trouble_code
 
 _ONE_RECORDING_S = 60.0
+# Verdicts of a swap that name a part.
+_PART_NAMED = frozenset({SwapVerdict.FOLLOWS_INJECTOR, SwapVerdict.STAYS_WITH_CYLINDER})
+# Doubts of one recording that the other cylinders' recordings settle.
+_TOLD_BY_OTHERS = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
 # What a longer recording does not answer, and what does; of several the first that the finding names.
 _AFTER_REPAIR = {
     Why.NO_FAULT_BEFORE: Todo.FIND_FAULT,
@@ -162,13 +167,21 @@ def _uncounted(reason: Reason, findings: Findings) -> Step | None:
 
 def _after_swap(findings: Findings) -> Step:
     assert findings.swap is not None
-    cylinder = findings.swap.faulty or _odd(findings)
+    swap = findings.swap
+    cylinder = swap.faulty or _odd(findings)
+    partner = next((other for other, _ in swap.cells if other != cylinder), None)
+    if swap.exchange is Exchange.ASSUMED and swap.verdict in _PART_NAMED:
+        # Injectors exchanged or connectors crossed: the same sound means opposite parts.
+        return Step(todo=Todo.NAME_EXCHANGE, figures={"cylinder": cylinder, "partner": partner})
+    wired = findings.wiggle is not None and findings.wiggle.verdict is WiggleVerdict.GATHERS
+    if wired and swap.verdict is SwapVerdict.FOLLOWS_INJECTOR:
+        return Step(todo=Todo.TESTS_DISAGREE, figures={"cylinder": cylinder})
     todo = {
         SwapVerdict.FOLLOWS_INJECTOR: Todo.REPLACE,
         SwapVerdict.STAYS_WITH_CYLINDER: Todo.REPAIR_WIRING,
         SwapVerdict.BOTH: Todo.REPAIR_BOTH,
         SwapVerdict.NEITHER: Todo.SWAP_BACK,
-    }[findings.swap.verdict]
+    }[swap.verdict]
     return Step(todo=todo, figures={"cylinder": cylinder})
 
 
@@ -179,19 +192,30 @@ def _more(seconds: float | None) -> Step:
 def _recordings(case: Case, findings: Findings) -> Step:
     before = [take for take in findings.takes if take.stage is Stage.BEFORE]
     shaken = [take for take in before if take.shaking is Shaking.YES]
+    unsaid = sum(take.shaking is Shaking.UNKNOWN for take in before)
+    if not shaken and unsaid:
+        return Step(todo=Todo.SAY_SHAKING, figures={"count": unsaid})
     if not shaken:
         cylinder = _coded_cylinder(case)
         if cylinder is None:
             return Step(todo=Todo.RECORD_EACH)
         return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": cylinder})
-    unclear = _unclear(shaken)
-    if unclear is not None:
-        reading = unclear.reading
-        return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
-    missing = _missing_cylinders(case, shaken)
+    unclear, missing = _unclear(shaken), _missing_cylinders(case, shaken)
+    # Whose tick it is the others' recordings tell as well; where the odd one is known, its fellows are clear enough.
+    code = None if unclear is None else unclear.reading.reasons[0].code
+    if unclear is not None and not (_odd(findings) if not missing else code in _TOLD_BY_OTHERS):
+        return Step(todo=Todo.RECORD_AGAIN, figures={"file": unclear.reading.file, "reason": code})
     if missing:
         return Step(todo=Todo.RECORD_OTHERS, figures={"cylinders": ", ".join(map(str, missing))})
-    return _compared(case, findings)
+    return _alone(case, findings, shaken) if case.engine.cylinders == 1 else _compared(case, findings)
+
+
+def _alone(case: Case, findings: Findings, shaken: Sequence[Take]) -> Step:
+    """An engine of one cylinder has nothing to compare or to exchange with."""
+    cylinder = shaken[0].cylinder
+    if any(take.reading.verdict in (Verdict.SKIPPING, Verdict.NO_TICK) for take in shaken):
+        return _to_drive(case, findings, cylinder, alone=True)
+    return Step(todo=Todo.LOOK_ELSEWHERE)
 
 
 def _compared(case: Case, findings: Findings) -> Step:
@@ -200,21 +224,40 @@ def _compared(case: Case, findings: Findings) -> Step:
         return _uncompared(found)
     if found.verdict is CompareVerdict.NONE:
         return Step(todo=Todo.LOOK_ELSEWHERE)
-    cylinder = found.odd[0]
+    return _to_drive(case, findings, found.odd[0])
+
+
+def _to_drive(case: Case, findings: Findings, cylinder: int, *, alone: bool = False) -> Step:
     if not case.checks.get("drive", False):
         return Step(todo=Todo.PROVE_DRIVE, figures={"cylinder": cylinder})
-    return _driven(findings, cylinder)
+    return _driven(findings, cylinder, alone=alone)
 
 
-def _driven(findings: Findings, cylinder: int) -> Step:
-    """The odd one is driven: wiring or injector."""
+def _driven(findings: Findings, cylinder: int, *, alone: bool = False) -> Step:
+    """The odd one is driven: wiring or injector; one alone has no other to be exchanged with."""
     if findings.wiggle is None:
         return Step(todo=Todo.WIGGLE, figures={"cylinder": cylinder})
     if findings.wiggle.verdict is WiggleVerdict.GATHERS:
         return Step(todo=Todo.REPAIR_WIRING, figures={"cylinder": cylinder})
     if findings.swap is not None and findings.swap.record_s:
         return _more(findings.swap.record_s)
-    return Step(todo=Todo.SWAP, figures={"cylinder": cylinder})
+    if alone:
+        return Step(todo=Todo.REPLACE, figures={"cylinder": cylinder})
+    return Step(todo=Todo.SWAP, figures={"cylinder": cylinder, "partner": _partner(findings, cylinder)})
+
+
+def _partner(findings: Findings, cylinder: int) -> int | None:
+    """Whom to exchange it with: the fellow that is known best to tick without a miss."""
+    skipping = {take.cylinder for take in findings.takes if take.reading.verdict is Verdict.SKIPPING}
+    sides = findings.comparison.sides if findings.comparison else ()
+    odd = findings.comparison.odd if findings.comparison else ()
+    arms = {
+        side.cylinder: side.arm
+        for side in sides
+        if side.arm is not None and not side.silent and side.cylinder not in {cylinder, *odd, *skipping}
+    }
+    others = (take.cylinder for take in findings.takes if take.cylinder not in {cylinder, *odd, *skipping})
+    return min(arms, key=lambda one: (arms[one].skipped, -arms[one].judged), default=next(others, None))
 
 
 def _uncompared(found: Comparison | None) -> Step:

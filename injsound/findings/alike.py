@@ -126,11 +126,11 @@ def unlike_engines(takes: Sequence[Take]) -> list[Reason]:
         One at most; what one of them does not know is no difference.
     """
     engines = [take.reading.engine for take in takes]
-    counts, orders, modes = (
+    known = (
         {value for engine in engines if (value := getattr(engine, name)) is not None}
-        for name in ("cylinders", "firing_order", "injection")
+        for name in ("cylinders", "firing_order", "firing_angles", "injection")
     )
-    if max(len(counts), len(orders), len(modes)) < 2:
+    if all(len(values) < 2 for values in known):
         return []
     return [Reason(why=Why.ENGINES_DIFFER)]
 

@@ -24,6 +24,7 @@ from injsound.findings.episodes import (
     seconds_for,
     shows_fault,
     tick_by_tick,
+    uncounted,
 )
 from injsound.findings.opening import like_open_times, opening_leads
 from injsound.findings.places import settle
@@ -92,7 +93,8 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     if any(reason.why in UNLIKE for reason in doubts) or (len(counted) < FEWEST_CYLINDERS and not silent):
         return _finding(CompareVerdict.NOT_SHOWN, (), sides, doubts, condition, None)
     odd = tuple(side.cylinder for side in sides if _is_odd(side) or side.cylinder in silent)
-    reasons = [reason for side in sides if side.cylinder in odd for reason in _evidence(side, sides)]
+    reasons = [reason for side in sides if side.cylinder in odd for reason in _evidence(side, sides, odd)]
+    beside = [*_skipping_by_themselves(takes, odd), *beside]
     if odd:
         verdict = CompareVerdict.ODD_ONE if len(odd) == 1 else CompareVerdict.SEVERAL
         return _finding(verdict, odd, sides, [*reasons, *beside, *doubts], condition, None)
@@ -103,8 +105,21 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     smallest = round(min(_smallest(side) for side in sides), 3)
     skipped = any(side.arm is not None and side.arm.skipped for side in sides)
     why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest}) if skipped else Reason(why=Why.NOTHING_SKIPS)
-    seconds = seconds_for(_EPISODES_FOR_NAME, most)
+    # Longer recordings of the others tell nothing of one that cannot be counted.
+    again = any(reason.why is Why.NOT_COUNTED for reason in doubts)
+    seconds = None if again else seconds_for(_EPISODES_FOR_NAME, most)
     return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *beside, *doubts], condition, seconds)
+
+
+def _skipping_by_themselves(takes: Sequence[Take], odd: tuple[int, ...]) -> list[Reason]:
+    """Others whose own recording says that they skip: they may not be told from their fellows, sound they are not."""
+    found: dict[int, Reason] = {}
+    for take in takes:
+        if take.cylinder not in odd and take.reading.verdict is Verdict.SKIPPING:
+            arm = arm_of_takes([take])
+            figures = {"cylinder": take.cylinder, "skipped": arm.skipped, "judged": arm.judged} if arm else {}
+            found.setdefault(take.cylinder, Reason(why=Why.SKIPS_BY_ITSELF, figures=figures))
+    return [found[cylinder] for cylinder in sorted(found)]
 
 
 def _dead(takes: Sequence[Take], sides: Sequence[Side], told: Sequence[Reason]) -> set[int]:
@@ -151,11 +166,7 @@ def _doubts(takes: Sequence[Take], cylinders: list[int]) -> list[Reason]:
 def _uncounted(takes: Sequence[Take], silent: set[int]) -> list[Reason]:
     """Recordings of cylinders of which none could be counted: one that was recorded again is no doubt."""
     usable = {take.cylinder for take in takes if is_counted(take.reading)} | silent
-    return [
-        Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file})
-        for take in takes
-        if take.cylinder not in usable
-    ]
+    return uncounted([take for take in takes if take.cylinder not in usable])
 
 
 def _unmeasured(takes: Sequence[Take]) -> list[Reason]:
@@ -203,9 +214,32 @@ def _corrected(sides: list[Side]) -> list[Side]:
     ]
     corrected = holm([p for _, _, p in looks])
     found = {(cylinder, measure): p for (cylinder, measure, _), p in zip(looks, corrected, strict=True)}
-    return [
+    one_by_one = [
         replace(side, p={m: found[side.cylinder, m] for m in Measure if (side.cylinder, m) in found}) for side in sides
     ]
+    return _with_several(one_by_one)
+
+
+def _with_several(sides: list[Side]) -> list[Side]:
+    """Several that skip hide one another among the rest: a group is asked against those outside it, then each member.
+
+    Any group of two or more could have been the one, so the group's probability counts as often as there are groups.
+    """
+    ticking = [(side.cylinder, side.arm) for side in sides if side.arm is not None and not side.silent]
+    ranked = sorted(ticking, key=lambda one: -one[1].episodes / max(one[1].blocks, 1))
+    groups = 2 ** len(ranked) - len(ranked) - 2
+    for size in range(len(ranked) - 1, 1, -1):
+        rest, together = (pooled([arm for _, arm in some]) for some in (ranked[size:], ranked[:size]))
+        of_group = min(1.0, groups * _more_p(together, rest))
+        p = {cylinder: max(of_group, _more_p(arm, rest)) for cylinder, arm in ranked[:size]}
+        if max(p.values()) < LEVEL:
+            return [
+                replace(side, p={**side.p, Measure.SKIPS: min(side.p[Measure.SKIPS], p[side.cylinder])})
+                if side.cylinder in p
+                else side
+                for side in sides
+            ]
+    return sides
 
 
 def _skip_arms(sides: Sequence[Side]) -> list[Arm]:
@@ -217,7 +251,11 @@ def _skips_p(side: Side, sides: list[Side]) -> float | None:
     rest = _skip_arms([other for other in sides if other is not side])
     if side.arm is None or side.silent or not rest:
         return None
-    return more_episodes_p(side.arm, pooled(rest)) if shows_fault(side.arm) else 1.0
+    return _more_p(side.arm, pooled(rest))
+
+
+def _more_p(arm: Arm, rest: Arm) -> float:
+    return more_episodes_p(arm, rest) if shows_fault(arm) else 1.0
 
 
 def _steadiness_p(side: Side, sides: list[Side]) -> float | None:
@@ -264,12 +302,14 @@ def _smallest(side: Side) -> float:
     return min(side.p.values(), default=1.0)
 
 
-def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
+def _evidence(side: Side, sides: list[Side], odd: tuple[int, ...]) -> list[Reason]:
+    """What sets a side apart; its skips from those of the sides that are not odd, where there are any."""
     found = []
     if side.silent:
         found.append(Reason(why=Why.SILENT, figures={"cylinder": side.cylinder}))
     elif side.arm is not None and side.p.get(Measure.SKIPS, 1.0) < LEVEL:
-        rest = _skip_arms([other for other in sides if other is not side])
+        others = [other for other in sides if other is not side]
+        rest = _skip_arms([other for other in others if other.cylinder not in odd]) or _skip_arms(others)
         figures = {
             "cylinder": side.cylinder,
             "episodes": side.arm.episodes,
@@ -280,13 +320,13 @@ def _evidence(side: Side, sides: list[Side]) -> list[Reason]:
         if side.arm.judged and pooled(rest).judged:
             found.append(tick_by_tick(side.arm, pooled(rest)))
     if side.steadiness_us is not None and side.p.get(Measure.STEADINESS, 1.0) < LEVEL:
-        others = others_steadiness(side, sides)
+        usual = others_steadiness(side, sides)
         spread: dict[str, Figure] = {
             "cylinder": side.cylinder,
             "measure": Measure.STEADINESS,
             "value": round(side.steadiness_us),
-            "low": round(min(others)),
-            "high": round(max(others)),
+            "low": round(min(usual)),
+            "high": round(max(usual)),
         }
         found.append(Reason(why=Why.STANDS_APART, figures=spread))
     return found

@@ -4,7 +4,7 @@ An episode starts at a skip and reaches ``REACH_S`` from there; skips within its
 many blocks as its judged time holds reaches. Two recordings are compared by their episodes among their blocks.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -180,6 +180,31 @@ def no_measure(reading: Reading) -> ReasonCode | None:
         None where they may be compared: also where too few ticks, or too many disturbed ones, left the count open.
     """
     return next((ReasonCode(note.code) for note in reading.reasons if note.code in _NO_MEASURE), None)
+
+
+# Whose tick it is the firing order may tell.
+_BY_ORDER = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
+
+
+def uncounted(takes: Sequence[Take]) -> list[Reason]:
+    """Recordings that could not be counted, each with its reason, and what would help.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Recordings that are not counted.
+
+    Returns
+    -------
+    list of Reason
+        One each; one more where a firing order that was not given may tell whose tick it is.
+    """
+    found, order_helps = [], False
+    for take in takes:
+        code = take.reading.reasons[0].code
+        found.append(Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file, "reason": code}))
+        order_helps |= code in _BY_ORDER and take.reading.engine.firing_order is None
+    return [*found, Reason(why=Why.ORDER_HELPS)] if order_helps else found
 
 
 def pooled(arms: list[Arm]) -> Arm:

@@ -14,6 +14,7 @@ from injsound.findings.episodes import (
     seconds_for,
     shows_fault,
     tick_by_tick,
+    uncounted,
 )
 from injsound.findings.misfires import second_evidence
 
@@ -94,11 +95,7 @@ def _doubts(
     ]
     if len(cylinders) != 2:
         found.append(Reason(why=Why.TOO_FEW_RECORDINGS, figures={"count": len(cells), "needed": CELLS}))
-    found += [
-        Reason(why=Why.NOT_COUNTED, figures={"file": own[0].reading.file})
-        for key, own in cells.items()
-        if key not in arms
-    ]
+    found += uncounted([own[0] for key, own in cells.items() if key not in arms])
     return [*found, *unlike_conditions(takes)]
 
 
@@ -122,11 +119,19 @@ def _moved(labels: list[set[str]]) -> _Moved:
     return _Moved.CROSSED if labels[:2] == labels[:1:-1] else _Moved.UNCLEAR
 
 
+def _named(order: list[tuple[int, Stage]], labels: list[set[str]]) -> list[set[str]]:
+    """Labels of one kind of part; where only those after the swap are given, a part was its cylinder's before."""
+    given = [some != {""} for some in labels]
+    if given != [stage is Stage.SWAPPED for _, stage in order]:
+        return labels
+    return [some if here else {str(cylinder)} for (cylinder, _), some, here in zip(order, labels, given, strict=True)]
+
+
 def _exchanged(cells: Cells, cylinders: list[int]) -> tuple[Exchange, list[Reason]]:
     """What changed places by the labels, and what stands against it."""
     order = [(cylinder, stage) for stage in (Stage.BEFORE, Stage.SWAPPED) for cylinder in cylinders]
-    injectors = [{take.injector for take in cells[key]} for key in order]
-    connectors = [{take.connector for take in cells[key]} for key in order]
+    injectors = _named(order, [{take.injector for take in cells[key]} for key in order])
+    connectors = _named(order, [{take.connector for take in cells[key]} for key in order])
     how = _moved(injectors), _moved(connectors)
     for labels, moved in zip((injectors, connectors), how, strict=True):
         if moved is _Moved.UNCLEAR:

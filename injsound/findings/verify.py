@@ -6,7 +6,7 @@ from statistics import median
 
 from injsound.diagnoses import Arm, Measure, Reason, Stage, Take, VerifyFinding, VerifyVerdict, Why
 from injsound.errors import ParameterError
-from injsound.findings.alike import unlike, unlike_conditions
+from injsound.findings.alike import same_recordings, unlike, unlike_conditions
 from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
 from injsound.findings.episodes import (
     LEVEL,
@@ -16,6 +16,7 @@ from injsound.findings.episodes import (
     more_episodes_p,
     no_measure,
     shows_fault,
+    uncounted,
 )
 from injsound.findings.fellows import FEWEST_FELLOWS, prediction_limits
 from injsound.findings.opening import like_open_times
@@ -134,13 +135,15 @@ def verify_repair(
         )
     condition = next(t.condition for t in own if t.stage is Stage.AFTER)
     like = [t for t in takes if t.condition == condition]
-    old = [t for t in like if t.cylinder == cylinder and t.stage is Stage.BEFORE]
+    old = _of_fault(like, cylinder)
     new = [t for t in like if t.cylinder == cylinder and t.stage is Stage.AFTER]
     before, after = arm_of_takes(old), arm_of_takes([t for t in new if no_measure(t.reading) is None])
     needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
         empty = Arm(episodes=0, blocks=0)
-        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, (_uncounted(new),), needed, _ONE_RECORDING_S)
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, _uncounted(new), needed, _ONE_RECORDING_S)
+    if twice := same_recordings([*old, *new]):
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, after, tuple(twice), needed, _ONE_RECORDING_S)
     inside, outside = _timing([t for t in like if t.stage is Stage.AFTER], cylinder)
     siblings = _siblings(like, cylinder)
     if shows_fault(after, level=_STILL_LEVEL):
@@ -156,13 +159,23 @@ def verify_repair(
     return _finding(VerifyVerdict.GOOD, before, after, (bound, *inside), needed, None)
 
 
-def _uncounted(new: Sequence[Take]) -> Reason:
+def _of_fault(like: list[Take], cylinder: int) -> list[Take]:
+    """Recordings of the cylinder before the repair; those after a swap where that brought the faulty injector there."""
+    before, swapped = (
+        [t for t in like if t.cylinder == cylinder and t.stage is stage] for stage in (Stage.BEFORE, Stage.SWAPPED)
+    )
+    arms = arm_of_takes(before), arm_of_takes(swapped)
+    faulty = [arm is not None and shows_fault(arm) for arm in arms]
+    return swapped if faulty == [False, True] else before
+
+
+def _uncounted(new: Sequence[Take]) -> tuple[Reason, ...]:
     """Why no recording after the repair counts: what ticks in it may be another's, or nothing could be counted."""
     doubted = next((t.reading for t in new if is_counted(t.reading)), None)
     if doubted is None:
-        return Reason(why=Why.NOT_COUNTED, figures={"file": new[0].reading.file})
+        return tuple(uncounted(new[:1]))
     figures: dict[str, Figure] = {"file": doubted.file, "cylinder": new[0].cylinder, "reason": no_measure(doubted)}
-    return Reason(why=Why.TICK_IN_DOUBT, figures=figures)
+    return (Reason(why=Why.TICK_IN_DOUBT, figures=figures),)
 
 
 def _unlike_before(own: list[Take], old: list[Take], new: list[Take], before: Arm | None) -> list[Reason]:
@@ -172,7 +185,7 @@ def _unlike_before(own: list[Take], old: list[Take], new: list[Take], before: Ar
         figures: dict[str, Figure] = {"cylinder": new[0].cylinder, "stage": Stage.BEFORE}
         return unlike_conditions([*elsewhere, *new]) or [Reason(why=Why.CELL_MISSING, figures=figures)]
     if before is None:
-        return [Reason(why=Why.NOT_COUNTED, figures={"file": old[0].reading.file})]
+        return uncounted(old[:1])
     quiet = [] if before.episodes else [Reason(why=Why.NO_FAULT_BEFORE, figures={"episodes": 0})]
     return [*unlike([*old, *new]), *quiet]
 
@@ -188,7 +201,7 @@ def _finding(
     counted = before is not None and before.judged > 0 and after.judged > 0
     low = high = change = None
     if counted and before is not None:
-        low, high = newcombe_difference((after.skipped, after.judged), (before.skipped, before.judged))
+        low, high = newcombe_difference(*_as_moments(after, before))
         change = after.skipped / after.judged - before.skipped / before.judged
     return VerifyFinding(
         verdict=verdict,
@@ -202,6 +215,13 @@ def _finding(
         reasons=reasons,
         record_s=record_s,
     )
+
+
+def _as_moments(after: Arm, before: Arm) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Skips and ticks, each taken as often as bursts leave independent ones: skips in bursts of five count a fifth."""
+    burst = max(1.0, (after.skipped + before.skipped) / max(1, after.episodes + before.episodes))
+    one, other = ((round(arm.skipped / burst), max(1, round(arm.judged / burst))) for arm in (after, before))
+    return one, other
 
 
 def _seen(arm: Arm) -> int:
@@ -267,7 +287,7 @@ def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
         own = [t for t in like if t.cylinder == other and t.stage is Stage.AFTER]
         arm = arm_of_takes(own)
         if arm is None:
-            found.append(Reason(why=Why.NOT_COUNTED, figures={"file": own[0].reading.file}))
+            found += uncounted(own[:1])
         elif shows_fault(arm):
             found.append(Reason(why=Why.SIBLING_SKIPS, figures={"cylinder": other}))
     if before - since:

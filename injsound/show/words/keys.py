@@ -190,6 +190,7 @@ class Screen(StrEnum):
 
     PROGRESS = "progress"
     READ = "read"
+    LEFT_OUT = "left out"
     SECOND_OPINION = "second opinion"
     PICTURE = "picture"
     INTERVAL = "interval"

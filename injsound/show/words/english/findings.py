@@ -99,7 +99,7 @@ FINDINGS: Table = {
             " allows it: key off for each change, idle briefly, connect it back."
         ),
         Exchange.ASSUMED: (
-            "No labels of injectors or connectors: taken as injectors exchanged. With crossed connectors it means the"
+            "No labels say what changed places: taken as injectors exchanged. With crossed connectors it means the"
             " opposite."
         ),
     },
@@ -149,7 +149,14 @@ FINDINGS: Table = {
         ),
         Why.IN_ORDER: "In the firing order by the engine's own sound: the ticks of cylinders {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Recordings so far: {count}; {needed} are needed.",
-        Why.NOT_COUNTED: "{file} could not be counted: record it again.",
+        Why.NOT_COUNTED: "{file} could not be counted: {reason}. Record it again, if that can still be done.",
+        Why.ORDER_HELPS: (
+            "With the firing order known this may be told without a new recording: give --firing-order, in a case"
+            " firing_order under [engine]."
+        ),
+        Why.SKIPS_BY_ITSELF: (
+            "By its own recording cylinder {cylinder} skips: {skipped} of {judged} ticks are missing."
+        ),
         Why.NOT_MEASURED: "Steadiness and open time of {file} are not compared: {reason}.",
         Why.CONDITIONS_DIFFER: "Conditions differ ({conditions}): only like with like can be compared.",
         Why.SPEEDS_DIFFER: "Speeds differ too much: {rpm_low} to {rpm_high} rpm.",
@@ -227,7 +234,11 @@ FINDINGS: Table = {
         ),
         Todo.RECORD_SHAKING: "Record cylinder {cylinder} for 60 s or more while the engine shakes.",
         Todo.RECORD_EACH: "Record each injector for 60 s or more while the engine shakes, one after the other.",
-        Todo.RECORD_AGAIN: "Record {file} again: {reason}.",
+        Todo.SAY_SHAKING: (
+            'Recordings that do not say whether the engine shook: {count}. Where it did, write shaking = "yes" under'
+            " the [[recording]] in case.toml; where it did not, record it again while it shakes."
+        ),
+        Todo.RECORD_AGAIN: "Record {file} again, under a new name: {reason}.",
         Todo.RECORD_OTHERS: "Record cylinders {cylinders} the same way, in the same condition.",
         Todo.RECORD_REST: (
             "Record the other injectors the same way, in the same condition: one alone compares with nothing."
@@ -248,16 +259,27 @@ FINDINGS: Table = {
         ),
         Todo.REPAIR_WIRING: "Repair wiring, connector or driver of cylinder {cylinder}; then verify.",
         Todo.SWAP: (
-            "Swap: with the key off, cross cylinder {cylinder}'s connector with a neighbour's where leads reach and"
-            " the maker allows, or exchange the two injectors, engine cold and pressure relieved; record both again."
+            "Swap cylinders {cylinder} and {partner}: with the key off, cross their connectors where leads reach and"
+            " the maker allows, or exchange their injectors, engine cold and pressure relieved. Record both again,"
+            " swapped in the name, and write what moved: injector = or connector = under both recordings."
         ),
         Todo.REPAIR_BOTH: (
             "Repair the wiring of cylinder {cylinder} and replace the injector that sat there at first; then verify."
         ),
         Todo.SWAP_BACK: "Change back and record: if the fault comes back, that is the proof.",
+        Todo.NAME_EXCHANGE: (
+            "Say what changed places before any part is ordered, for it decides which: in case.toml, under the swapped"
+            ' recording of cylinder {cylinder}, write injector = "{partner}" if the injectors were exchanged or'
+            ' connector = "{partner}" if the connectors were crossed, and "{cylinder}" under that of cylinder'
+            " {partner}."
+        ),
+        Todo.TESTS_DISAGREE: (
+            "The wiggle test says wiring, the swap says injector: order no part yet. Change back, record both cylinders"
+            " again, and repeat the wiggle test: the fault must go back with the injector, or it is a connection."
+        ),
         Todo.REPLACE: (
             "Replace the injector that sat in cylinder {cylinder} at first, engine cold and pressure relieved, seals"
-            " new; then verify."
+            " new; then verify, under [repair] the cylinder in which the new one sits."
         ),
         Todo.VERIFY: "Record cylinder {cylinder} and its fellows after the repair, in the fault's own condition.",
         Todo.CHECK_LEAKS: "Check the joints for leaks with the key on, running and hot.",

@@ -235,6 +235,10 @@ READING: Table = {
             "second opinion (librosa's onset detection): {agree} ticks agree, {differ} differ; it calls {skipped} of"
             " {judged} missing"
         ),
+        WarningCode.NO_SECOND_OPINION: (
+            "no second opinion: librosa's onset detection hears only {heard} of {judged} ticks here, too few to judge"
+            " by; that says nothing against the count"
+        ),
     },
     StepCode: {
         StepCode.RECORD_LONGER: "Record again the same way, in one go and at least {seconds} s longer.",

@@ -35,6 +35,9 @@ SCREENS: Table = {
     Screen: {
         Screen.PROGRESS: "{number} of {count}: {file}",
         Screen.READ: "read {file}",
+        Screen.LEFT_OUT: (
+            "left out, as of another speed, condition or stage than most, or not shaking while others did: {files}"
+        ),
         Screen.SECOND_OPINION: "second opinion: librosa prepares itself, once, up to 15 s",
         Screen.PICTURE: "picture: {file}",
         Screen.INTERVAL: "interval",

@@ -108,7 +108,7 @@ FINDINGS: Table = {
             " como estaba."
         ),
         Exchange.ASSUMED: (
-            "Sin etiquetas de inyectores ni conectores: se toma como inyectores intercambiados. Con conectores"
+            "Ninguna etiqueta dice qué cambió de lugar: se toma como inyectores intercambiados. Con conectores"
             " cruzados significa lo contrario."
         ),
     },
@@ -161,7 +161,14 @@ FINDINGS: Table = {
         ),
         Why.IN_ORDER: "En orden de encendido, según el sonido del propio motor: los chasquidos de {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Grabaciones hasta ahora: {count}; hacen falta {needed}.",
-        Why.NOT_COUNTED: "{file} no se pudo contar: grábelo otra vez.",
+        Why.NOT_COUNTED: "{file} no se pudo contar: {reason}. Grábelo otra vez, si aún es posible.",
+        Why.ORDER_HELPS: (
+            "Con el orden de encendido quizá se sepa sin otra grabación: dé --firing-order, en un caso firing_order"
+            " bajo [engine]."
+        ),
+        Why.SKIPS_BY_ITSELF: (
+            "Por su propia grabación el cilindro {cylinder} falla: faltan {skipped} de {judged} chasquidos."
+        ),
         Why.NOT_MEASURED: "No se comparan la estabilidad ni el tiempo de apertura de {file}: {reason}.",
         Why.CONDITIONS_DIFFER: "Las condiciones difieren ({conditions}): solo se compara lo igual con lo igual.",
         Why.SPEEDS_DIFFER: "Los regímenes difieren demasiado: de {rpm_low} a {rpm_high} rpm.",
@@ -254,7 +261,11 @@ FINDINGS: Table = {
         ),
         Todo.RECORD_SHAKING: "Grabe el cilindro {cylinder} durante 60 s o más mientras el motor tiembla.",
         Todo.RECORD_EACH: "Grabe cada inyector durante 60 s o más mientras el motor tiembla, uno tras otro.",
-        Todo.RECORD_AGAIN: "Grabe otra vez {file}: {reason}.",
+        Todo.SAY_SHAKING: (
+            'Grabaciones que no dicen si el motor temblaba: {count}. Donde temblaba, escriba shaking = "yes" bajo su'
+            " [[recording]] en case.toml; donde no, grábela otra vez mientras tiembla."
+        ),
+        Todo.RECORD_AGAIN: "Grabe otra vez {file}, con otro nombre: {reason}.",
         Todo.RECORD_OTHERS: "Grabe los cilindros {cylinders} del mismo modo, en la misma condición.",
         Todo.RECORD_REST: (
             "Grabe los demás inyectores del mismo modo, en la misma condición: uno solo no se compara con nada."
@@ -278,18 +289,30 @@ FINDINGS: Table = {
             "Repare el cableado, el conector o la etapa de mando del cilindro {cylinder}; después verifique."
         ),
         Todo.SWAP: (
-            "Intercambio: sin contacto, cruce el conector del cilindro {cylinder} con el de un vecino donde los"
-            " cables alcancen y el fabricante lo permita, o intercambie los dos inyectores, con el motor frío y la"
-            " presión descargada; grabe ambos otra vez."
+            "Intercambie los cilindros {cylinder} y {partner}: sin contacto, cruce sus conectores donde los cables"
+            " alcancen y el fabricante lo permita, o intercambie sus inyectores, con el motor frío y la presión"
+            " descargada. Grabe ambos otra vez, con intercambiado en el nombre, y escriba qué se movió: injector = o"
+            " connector = bajo las dos grabaciones."
         ),
         Todo.REPAIR_BOTH: (
             "Repare el cableado del cilindro {cylinder} y reemplace el inyector que estaba ahí al principio; después"
             " verifique."
         ),
         Todo.SWAP_BACK: "Deshaga el cambio y grabe: si el fallo vuelve, esa es la prueba.",
+        Todo.NAME_EXCHANGE: (
+            "Diga qué cambió de lugar antes de pedir una pieza, pues de eso depende cuál: en case.toml, bajo la"
+            ' grabación intercambiada del cilindro {cylinder}, escriba injector = "{partner}" si se intercambiaron los'
+            ' inyectores o connector = "{partner}" si se cruzaron los conectores, y "{cylinder}" bajo la del cilindro'
+            " {partner}."
+        ),
+        Todo.TESTS_DISAGREE: (
+            "La prueba de mover el cableado dice cableado, el intercambio dice inyector: no pida aún ninguna pieza."
+            " Deshaga el cambio, grabe los dos cilindros otra vez y repita la prueba de mover: el fallo tiene que"
+            " volver con el inyector, o es una conexión."
+        ),
         Todo.REPLACE: (
             "Reemplace el inyector que al principio estaba en el cilindro {cylinder}, con el motor frío, la presión"
-            " descargada y juntas nuevas; después verifique."
+            " descargada y juntas nuevas; después verifique, con el cilindro donde está el nuevo bajo [repair]."
         ),
         Todo.VERIFY: (
             "Grabe el cilindro {cylinder} y los demás después de la reparación, en la condición en que aparecía el"

@@ -256,6 +256,10 @@ READING: Table = {
             "segunda opinión (detección de librosa): coinciden {agree} chasquidos, difieren {differ}; da por ausentes"
             " {skipped} de {judged}"
         ),
+        WarningCode.NO_SECOND_OPINION: (
+            "sin segunda opinión: la detección de librosa oye aquí solo {heard} de {judged} chasquidos, muy pocos para"
+            " juzgar; eso no dice nada contra el recuento"
+        ),
     },
     StepCode: {
         StepCode.RECORD_LONGER: "Grabe otra vez del mismo modo, de un tirón y al menos {seconds} s más.",

@@ -36,6 +36,10 @@ SCREENS: Table = {
     Screen: {
         Screen.PROGRESS: "{number} de {count}: {file}",
         Screen.READ: "leído {file}",
+        Screen.LEFT_OUT: (
+            "fuera de la comparación, por ser de otro régimen, condición o etapa que la mayoría, o no temblar mientras"
+            " otros temblaban: {files}"
+        ),
         Screen.SECOND_OPINION: "segunda opinión: librosa se prepara, una sola vez, hasta 15 s",
         Screen.PICTURE: "imagen: {file}",
         Screen.INTERVAL: "intervalo",
