@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from injsound.engine import Engine, Injection
+from injsound.engine import Engine, has_partner
 from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
 from injsound.results import Events, Firing, Note, ReasonCode, Skips, State, StepCode, Verdict, WarningCode
@@ -58,7 +58,7 @@ def conclude(
             miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
             interval_s=firing.interval_s,
             doubts=_doubts(warnings),
-            batch=engine.injection is Injection.BATCH,
+            batch=has_partner(engine),
             stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
             sure=all(c.choice.sure for c in counted if c.choice),
             only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice),

@@ -3,6 +3,7 @@
 A four-stroke cycle is 720 degrees of crank, two revolutions. Everything below follows from that.
 """
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
@@ -281,6 +282,26 @@ def cylinder_phases(engine: Engine) -> dict[int, float]:
     return {cylinder: angle / CYCLE_DEGREES for cylinder, angle in zip(order, angles, strict=True)}
 
 
+def has_partner(engine: Engine) -> bool:
+    """Whether another injector ticks at the same moment, as far as is known.
+
+    Parameters
+    ----------
+    engine : Engine
+        What is known of it.
+
+    Returns
+    -------
+    bool
+        False in sequential mode; in batch mode where all others are known to tick at other moments, as with three or
+        five cylinders.
+    """
+    if engine.injection is not Injection.BATCH:
+        return False
+    phases, once_per = neighbour_phases(engine), 1 / EVENTS_PER_CYCLE[Injection.BATCH]
+    return not phases or any(math.isclose(phase % once_per, 0.0, abs_tol=1e-9) for phase in phases)
+
+
 def neighbour_phases(engine: Engine) -> tuple[float, ...]:
     """Where the other injectors tick, as phases after this injector's tick.
 
@@ -293,8 +314,7 @@ def neighbour_phases(engine: Engine) -> tuple[float, ...]:
     -------
     tuple of float
         Rising phases between 0 and 1, without 0 itself [cycles]; empty where the number of cylinders is unknown, or an
-        uneven engine's cylinder. In batch mode only the phases within half a cycle that are not shared with partners
-        are of use to a caller.
+        uneven engine's cylinder. In batch mode each ticks half a cycle later as well.
     """
     n = engine.cylinders
     if engine.firing_angles is None:

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from injsound.concluding import conclude
-from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection
+from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection, has_partner
 from injsound.findings.verdict import Finding, count_skips
 from injsound.heard import Heard, is_contradicted, select
 from injsound.results import (
@@ -286,7 +286,7 @@ def _warnings(
         suggested_s = next(chapter.suggested_s for chapter in heard if chapter.suggested_s is not None)
         figures = {"rpm_given": rpm, "rpm_heard": round(120 / suggested_s)}
         notes[WarningCode.RPM_CONTRADICTED] = Note(code=WarningCode.RPM_CONTRADICTED, figures=figures)
-    if engine.injection is Injection.BATCH:
+    if has_partner(engine):
         notes[WarningCode.NEIGHBOUR_COINCIDES] = Note(code=WarningCode.NEIGHBOUR_COINCIDES)
     if counted and not any(c.audible for c in counted):
         notes[WarningCode.NEIGHBOURS_NOT_HEARD] = Note(code=WarningCode.NEIGHBOURS_NOT_HEARD)

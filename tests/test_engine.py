@@ -16,6 +16,7 @@ from injsound.engine import (
     cylinder_phases,
     firing_interval,
     firing_phase,
+    has_partner,
     neighbour_phases,
     parse_firing_order,
     rpm_from_interval,
@@ -245,3 +246,14 @@ def test_what_is_no_trouble_code_is_refused(code):
 def test_cylinders_without_codes_are_refused(cylinder):
     with pytest.raises(ParameterError, match="trouble codes name cylinders 1 to 12"):
         cylinder_trouble_codes(cylinder)
+
+
+def test_partners_tick_together_where_the_turns_fold_onto_each_other():
+    # Once per revolution: 360 degrees apart is the same moment. Of three or five evenly firing cylinders no two are.
+    batch = {"injection": Injection.BATCH}
+    assert [has_partner(Engine(cylinders=n, **batch)) for n in (2, 3, 4, 5, 6)] == [True, False, True, False, True]
+    assert has_partner(Engine(**batch))
+    assert not has_partner(Engine(cylinders=4))
+    angles = (0.0, 90.0, 240.0, 330.0, 480.0, 570.0)
+    order = (1, 2, 3, 4, 5, 6)
+    assert not has_partner(Engine(firing_order=order, firing_angles=angles, cylinder=1, **batch))

@@ -14,6 +14,7 @@ from injsound.runs import run_files
 from injsound.simulate import Scene, simulate
 from injsound.sound import ticks
 from injsound.sound.onsets import second_opinion
+from injsound.sound.slots import find_slots
 
 FOUR = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))
 SETTINGS = {
@@ -134,6 +135,24 @@ def test_two_places_half_a_cycle_apart_are_no_scatter(alternation_us):
     )
     timing = counting._timing(made, cycles, beside, choice, 2)
     assert timing.own_scatter_us == pytest.approx(20.0, abs=5.0)
+
+
+@pytest.mark.parametrize(
+    ("fellows", "places"),
+    [
+        ((0.25, 0.5, 0.75), (0.25,)),
+        # Three cylinders: 240 and 480 degrees, within a revolution 240 and 120.
+        ((1 / 3, 2 / 3), (1 / 6, 1 / 3)),
+        # An odd-fire six: 90, 240, 330, 480 and 570 degrees, within a revolution 90, 240, 330, 120 and 210.
+        (tuple(d / 720 for d in (90, 240, 330, 480, 570)), tuple(d / 720 for d in (90, 120, 210, 240, 330))),
+    ],
+    ids=["four", "three", "odd-fire six"],
+)
+def test_in_batch_mode_fellows_tick_once_per_revolution(fellows, places):
+    own = SimpleNamespace(phase=0.0, gap_s=0.003, scatter_s=1e-4)
+    faint = SimpleNamespace(amplitude=0.0, phase=0.9, gap_s=0.003, partner_s=0.003, scatter_s=1e-4)
+    slots = find_slots(own, [], lambda *_: faint, 0.17, fellows, 2)
+    assert slots.places == pytest.approx(places, abs=1e-6)
 
 
 def test_ticks_once_per_revolution_to_the_end_are_no_change_of_mode(monkeypatch):

@@ -70,7 +70,9 @@ def find_slots(
         if most < 2:
             return Slots(places=(), ticks=(), silent=())
         fellows = tuple(k / n for k in range(1, n))
-    places = tuple((own.phase + after) % 1.0 for after in fellows if after < 1 / per_cycle - 1e-9)
+    # In batch mode a fellow ticks once per revolution too: its place within the own interval, partners left out.
+    folded = sorted({round(after % (1 / per_cycle), 9) for after in fellows} - {0.0, round(1 / per_cycle, 9)})
+    places = tuple((own.phase + after) % 1.0 for after in folded)
     found = ((measured(place, 0.0), place) for place in places)
     there = tuple(c for c, place in found if _is_neighbour(c, own, place, interval))
     silent = tuple(place for place in places if not any(near(c, place, interval) for c in there))
