@@ -155,7 +155,7 @@ def test_a_console_of_another_encoding_breaks_neither_words_nor_json(sound, tmp_
 
 def test_second_opinion_is_said(sound, capsys):
     assert main(["check", sound, "--rpm", "700", "--second-opinion"]) == 0
-    assert "no second opinion: librosa's onset detection hears only" in capsys.readouterr().err
+    assert "no second opinion: librosa" in capsys.readouterr().err
 
 
 def test_channel_that_is_not_there(sound, capsys):
