@@ -10,8 +10,8 @@ import numpy as np
 from scipy import fft, linalg, ndimage
 
 from injsound.results import FloatArray
-from injsound.sound.candidates import GAP_MAX_S
 from injsound.sound.echo import Echo
+from injsound.sound.second_click import GAP_MAX_S
 
 # A strike is over in this time; its noise is even over the other.
 _STRIKE_S, _EVEN_S = 0.0002, 0.0008

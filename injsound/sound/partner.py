@@ -11,7 +11,8 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import FloatArray
-from injsound.sound.candidates import GAP_MAX_S, POST_S, PRE_S, Candidate
+from injsound.sound.candidates import Candidate
+from injsound.sound.second_click import GAP_MAX_S, POST_S, PRE_S
 from injsound.sound.waveforms import cut, unit
 
 # A click is a millisecond or less; its power is looked at in steps of this length.
