@@ -65,7 +65,7 @@ ALLOWED = {
     "findings.proportions": {"errors"},
     "findings.trains": {"errors", "results", "findings.proportions"},
     "diagnoses": {"results"},
-    "findings.verdict": {"results", "findings.trains"},
+    "findings.verdict": {"results", "findings.proportions", "findings.trains"},
     "findings.episodes": {"results", "diagnoses", "findings.proportions", "findings.verdict"},
     "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes"},
     "findings.compare": {
@@ -81,7 +81,7 @@ ALLOWED = {
     "findings.places": {"engine", "results", "diagnoses", "findings.crank", "sound.alignment", "sound.clock"},
     "findings.alike": {"results", "diagnoses"},
     "findings.freeze": {"diagnoses", "findings.alike"},
-    "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike"},
+    "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike", "findings.opening"},
     "findings.misfires": {"trouble_codes", "diagnoses", "findings.episodes"},
     "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
     "findings.verify": {

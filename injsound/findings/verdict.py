@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from injsound.findings.proportions import CONFIDENCE
 from injsound.findings.trains import detectable, rate_limits, skip_pattern
 from injsound.results import Events, Note, ReasonCode, Skips, State, StepCode, Verdict
 
@@ -25,8 +26,7 @@ MOST_UNJUDGED = 0.5
 # An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: over half,
 # which injectors do miss, and under the nine in ten that a wrongly chosen sound was seen to "miss" (docs/methods.md).
 MOST_SKIPPED = 0.7
-# "Steady" asks that a fault of this rate, in bursts of five, would have been seen with this confidence.
-CONFIDENCE = 0.95
+# "Steady" asks that a fault of this rate, in bursts of five, would have been seen with CONFIDENCE.
 GOAL_RATE = 0.01
 
 

@@ -20,7 +20,8 @@ PRE_S, POST_S = 0.0005, 0.0025
 # The clock is right to about half a millisecond; a click is looked for this far to both sides.
 REACH_S = 0.0015
 # Open time of a port injector, with margin: warm-idle pulse width 1.8 to 4 ms (a maker's service text), up to 8 ms.
-GAP_MIN_S, GAP_MAX_S = 0.0012, 0.0085
+# Nearer than the least lies what else the same blow shakes; where only a rough gap is asked for it may seem nearer.
+GAP_MIN_S, GAP_MAX_S, _ROUGHLY_MIN_S = 0.0015, 0.0085, 0.0012
 # Open and close strike each other's force within 13 dB, and far over what else struck meanwhile: docs/methods.md.
 _PARTNER_SHARE, _PARTNER_OVER = 0.05, 15.0
 # An injector's gap varies by some 10 us; two valves, each by 0.1 to 0.3 ms (from memory).
@@ -134,7 +135,7 @@ def _strikes_of(y: FloatArray, white: FloatArray, sr: int, start_s: float, at: F
     first = int(np.where(own, power, 0).argmax())
     strike = float(offset[first])
     apart = np.abs(offset - strike)
-    inside = (apart >= GAP_MIN_S) & (apart <= GAP_MAX_S)
+    inside = (apart >= _ROUGHLY_MIN_S) & (apart <= GAP_MAX_S)
     second = int(np.where(inside, power, 0).argmax())
     clear = max(_PARTNER_SHARE * power[first], _PARTNER_OVER * float(np.median(power[inside])))
     gap = float(offset[second]) - strike
@@ -149,7 +150,7 @@ def _drifting_gap(white: FloatArray, sr: int, start_s: float, at: FloatArray, st
     rows = cut(white, sr, start_s, at, side, side)
     energy = ndimage.uniform_filter1d(np.mean(rows**2, axis=0), max(3, round(0.0003 * sr)))
     apart = (np.arange(len(energy)) - round(side * sr)) / sr - strike
-    inside = (np.abs(apart) >= GAP_MIN_S) & (np.abs(apart) <= GAP_MAX_S)
+    inside = (np.abs(apart) >= _ROUGHLY_MIN_S) & (np.abs(apart) <= GAP_MAX_S)
     usual = float(np.median(energy[inside]))
     least = usual + _PARTNER_SHARE * (float(energy[np.abs(apart) <= PRE_S].max()) - usual)
     energy = np.where(inside, energy, 0.0)
