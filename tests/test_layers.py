@@ -9,7 +9,7 @@ import injsound
 
 ROOT = Path(injsound.__file__).parent
 SHARED = {"sound.clock", "sound.filters", "sound.signals", "sound.waveforms"}
-BASE = {"errors", "engine", "results"} | SHARED
+BASE = {"errors", "engine", "results", "states"} | SHARED
 MODULES = {
     ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
     for path in ROOT.rglob("*.py")
@@ -27,6 +27,7 @@ ALLOWED = {
     "engine": {"errors"},
     "trouble_codes": {"errors"},
     "results": {"errors", "engine"},
+    "states": {"results"},
     "sound.clock": {"results"},
     "sound.filters": {"results"},
     "sound.signals": {"results"},
@@ -65,8 +66,8 @@ ALLOWED = {
     "findings.proportions": {"errors"},
     "findings.trains": {"errors", "results", "findings.proportions"},
     "diagnoses": {"results"},
-    "findings.verdict": {"results", "findings.proportions", "findings.trains"},
-    "findings.episodes": {"results", "diagnoses", "findings.proportions", "findings.verdict"},
+    "findings.verdict": {"results", "states", "findings.proportions", "findings.trains"},
+    "findings.episodes": {"results", "states", "diagnoses", "findings.proportions", "findings.verdict"},
     "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes"},
     "findings.compare": {
         "results",
@@ -159,8 +160,9 @@ ALLOWED = {
         "show.text",
         "show.words.keys",
         "sound.signals",
+        "states",
     },
-    "show.plot_compared": {"diagnoses", "results", "show.ink", "show.panels", "show.text", "show.words.keys"},
+    "show.plot_compared": {"diagnoses", "states", "show.ink", "show.panels", "show.text", "show.words.keys"},
     "show.beside": {"results", "show.plot", "show.text"},
     "show.ink": {"results"},
     "show.panels": {"results", "show.ink", "show.text", "show.words.keys"},

@@ -6,7 +6,8 @@ import numpy as np
 
 from injsound.findings.proportions import CONFIDENCE
 from injsound.findings.trains import detectable, rate_limits, skip_pattern
-from injsound.results import Events, Note, ReasonCode, Skips, State, StepCode, Verdict
+from injsound.results import Events, Note, ReasonCode, Skips, StepCode, Verdict
+from injsound.states import judged_of, skipped_of
 
 # A single missing tick can be a disturbance nobody noticed.
 FEWEST_SKIPS = 2
@@ -90,8 +91,8 @@ def count_skips(events: Events) -> Skips:
     Skips
         Counts, limits, pattern and expected wrong calls.
     """
-    judged = np.array([state is not State.UNJUDGED for state in events.state], dtype=bool)
-    skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
+    judged = judged_of(events)
+    skipped = skipped_of(events)
     p = events.skip_probability
     train = skipped[judged]
     low, high = rate_limits(train) if len(train) else (None, None)
