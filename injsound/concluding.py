@@ -5,9 +5,10 @@ import numpy as np
 from injsound.engine import Engine, has_partner
 from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
-from injsound.results import Events, Firing, Note, ReasonCode, Skips, State, StepCode, Verdict, WarningCode
+from injsound.results import Events, Firing, Note, ReasonCode, Skips, StepCode, Verdict, WarningCode
 from injsound.sound import ticks
 from injsound.sound.signals import true_runs
+from injsound.states import skipped_of
 
 # So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
 # nearly all skips must lie there.
@@ -79,7 +80,7 @@ def one_stretch(events: Events) -> float:
     float
         From the first to the last event of the row; 0 where no row is long enough or holds enough [s].
     """
-    skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
+    skipped = skipped_of(events)
     runs = true_runs(skipped)
     if not len(runs):
         return 0.0

@@ -15,14 +15,11 @@ from injsound.errors import ParameterError
 from injsound.heard import Heard, is_contradicted, without_count
 from injsound.joining import join
 from injsound.pictures import uncounted_picture
-from injsound.results import FloatArray, OnsetStrength, Reading, Recording, Span, SpanKind, Verdict
+from injsound.results import SHORTEST_CHAPTER_S, FloatArray, OnsetStrength, Reading, Recording, Span, SpanKind, Verdict
 from injsound.sound import cycle, engine_speed, knocks, onsets, quality, ticks
 from injsound.sound.clock import cycle_length, time_at
 from injsound.sound.filters import muted, whitened
 from injsound.sound.signals import covered, true_runs
-
-# In less no cycle repeats; every stage has a few thousand samples to look at.
-_SHORTEST_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,10 +64,10 @@ def read(
     heard: list[Heard] = []
     for recording in chapters:
         length_s = len(recording.y) / recording.sr
-        if length_s < _SHORTEST_S:
+        if length_s < SHORTEST_CHAPTER_S:
             raise ParameterError(
-                f"chapter at {recording.start_s:g} s is {length_s:.3g} s long; expected {_SHORTEST_S:g} s or more: "
-                "join it to the one before"
+                f"chapter at {recording.start_s:g} s is {length_s:.3g} s long; expected {SHORTEST_CHAPTER_S:g} s or "
+                "more: join it to the one before"
             )
         chapter, memory = _hear(recording, engine, memory)
         # The samples go: a view of none of them would keep them all.

@@ -1,8 +1,8 @@
 """Every result type, its words and codes.
 
 Results are frozen, hold arrays read-only and compute nothing. Times are seconds from the first decoded sample of the
-file; phases are cycles of 720 degrees (0 up to 1). Reasons, warnings and next steps are codes with figures: ``text.py``
-alone turns them into sentences.
+file; phases are cycles of 720 degrees (0 up to 1). Reasons, warnings and next steps are codes with figures: ``show/``
+turns them into sentences.
 """
 
 from collections.abc import Mapping
@@ -18,6 +18,8 @@ from injsound.engine import Engine
 FloatArray = npt.NDArray[np.floating[Any]]
 Figure = float | int | str | None
 SCHEMA = 1
+# In less no cycle repeats; every stage has a few thousand samples to look at.
+SHORTEST_CHAPTER_S = 1.0
 # So many knocks mark a change between still and moved.
 KNOCKS_THAT_MARK = 3
 

@@ -14,10 +14,11 @@ from injsound import __version__
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
 from injsound.reading import read
-from injsound.results import Failure, Note, Reading, State, WarningCode
+from injsound.results import Failure, Note, Reading, WarningCode
 from injsound.sound.audio import chapters, sha256
 from injsound.sound.onsets import second_opinion
 from injsound.sound.sources import name_of
+from injsound.states import judged_of, skipped_of
 
 _LOG = logging.getLogger(__name__)
 # Raised by one whenever a kept reading lacks what a new one holds, or counts otherwise.
@@ -169,8 +170,8 @@ def add_second_opinion(reading: Reading, path: str | Path, *, channel: int | Non
         With one more warning; the counts stay as they are.
     """
     due = reading.events.time_s
-    judged = np.array([state is not State.UNJUDGED for state in reading.events.state], dtype=bool)
-    skipped = np.array([state is State.SKIPPED for state in reading.events.state], dtype=bool)
+    judged = judged_of(reading.events)
+    skipped = skipped_of(reading.events)
     heard = np.zeros(len(due), dtype=bool)
     for chapter in chapters(path, channel=channel):
         inside = (due >= chapter.start_s) & (due < chapter.start_s + len(chapter.y) / chapter.sr)

@@ -16,7 +16,7 @@ from audio_files import FORMATS, Format, clicks, offset_of_click
 
 from injsound.engine import Engine
 from injsound.errors import ParameterError, RecordingError
-from injsound.results import SpanKind, WarningCode
+from injsound.results import SHORTEST_CHAPTER_S, SpanKind, WarningCode
 from injsound.runs import run_file
 from injsound.sound import audio, packets, sources
 from injsound.sound.audio import chapters, sha256
@@ -398,6 +398,15 @@ def test_chapters_join_to_the_whole(tmp_path):
 def test_short_rest_goes_to_the_chapter_before(tmp_path, seconds, lengths):
     path = wav(tmp_path / "a.wav", clicks(8000, seconds, (1.0,)))
     assert [len(part.y) / 8000 for part in chapters(path, chapter_s=30, overlap_s=2)] == lengths
+
+
+@pytest.mark.parametrize(("chapter_s", "overlap_s"), [(1, 0), (1, 0.5), (1.5, 0.2), (4, 0)])
+def test_no_chapter_is_too_short_to_be_read(tmp_path, chapter_s, overlap_s):
+    for seconds in (5.0, 5.2, 5.8, 8.7):
+        path = wav(tmp_path / f"{seconds:g}.wav", clicks(8000, seconds, (1.0,)))
+        lengths = [len(part.y) / 8000 for part in chapters(path, chapter_s=chapter_s, overlap_s=overlap_s)]
+        assert min(lengths) >= SHORTEST_CHAPTER_S
+        assert sum(lengths) - overlap_s * (len(lengths) - 1) == pytest.approx(seconds)
 
 
 @pytest.mark.parametrize("kind", ["m4a", "mp3", "webm"])

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from injsound.errors import ParameterError
 from injsound.sound.jitter import measure_jitter, modified_z
-from injsound.sound.scatter import STEADY_US, _normal, _second_differences, own_scatter
+from injsound.sound.scatter import STEADY_US, _normal, own_scatter
+from injsound.sound.scatter_model import second_differences
 
 # Sequence A, intervals in ms: a made-up row whose figures were computed by two libraries and by formula.
 SEQUENCE_A_MS = np.array([160.0, 161.5, 159.2, 160.4, 158.9, 161.1, 160.7, 159.5, 160.3, 160.9, 159.8, 160.2])
@@ -351,7 +352,7 @@ def test_the_banded_likelihood_agrees_with_a_dense_one():
     cycle = np.sort(rng.uniform(0, 12, 40))
     source = rng.integers(0, 3, 40)
     time_us = 160e3 * cycle + 300 * rng.normal(size=40)
-    model = _second_differences(time_us, cycle, source)
+    model = second_differences(time_us, cycle, source)
 
     def dense(variance):
         scatter, (step, walk, wander) = variance[:3], variance[3:]

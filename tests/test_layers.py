@@ -9,7 +9,7 @@ import injsound
 
 ROOT = Path(injsound.__file__).parent
 SHARED = {"sound.clock", "sound.filters", "sound.signals", "sound.waveforms"}
-BASE = {"errors", "engine", "results"} | SHARED
+BASE = {"errors", "engine", "results", "states"} | SHARED
 MODULES = {
     ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
     for path in ROOT.rglob("*.py")
@@ -27,6 +27,7 @@ ALLOWED = {
     "engine": {"errors"},
     "trouble_codes": {"errors"},
     "results": {"errors", "engine"},
+    "states": {"results"},
     "sound.clock": {"results"},
     "sound.filters": {"results"},
     "sound.signals": {"results"},
@@ -36,26 +37,37 @@ ALLOWED = {
     "sound.audio": BASE | {"sound.decoders", "sound.sources"},
     "sound.decoders": BASE | {"sound.packets", "sound.sources"},
     "sound.packets": BASE | {"sound.sources"},
-    "sound.scatter": BASE | {"sound.jitter"},
-    "sound.ticks": BASE | {"sound.candidates", "sound.faint", "sound.likeness", "sound.prominence", "sound.slots"},
+    "sound.scatter": BASE | {"sound.jitter", "sound.scatter_model"},
+    "sound.second_click": BASE | {"sound.rises"},
+    "sound.candidates": BASE | {"sound.second_click"},
+    "sound.ticks": BASE
+    | {
+        "sound.candidates",
+        "sound.faint",
+        "sound.likeness",
+        "sound.prominence",
+        "sound.rises",
+        "sound.second_click",
+        "sound.slots",
+    },
     "sound.likeness": BASE | {"sound.candidates"},
     "sound.slots": BASE | {"sound.candidates", "sound.likeness"},
-    "sound.prominence": BASE | {"sound.candidates"},
+    "sound.prominence": BASE | {"sound.candidates", "sound.second_click"},
     "sound.cycle": BASE | {"sound.folding", "sound.lengths"},
     "sound.lengths": BASE | {"sound.folding"},
     "sound.engine_speed": BASE | {"sound.cycle", "sound.folding", "sound.lengths", "sound.orders"},
-    "sound.faint": BASE | {"sound.candidates", "sound.lateness", "sound.partner"},
-    "sound.partner": BASE | {"sound.candidates"},
-    "sound.opentime": BASE | {"sound.candidates", "sound.doublet", "sound.echo", "sound.trimmed"},
-    "sound.trimmed": BASE | {"sound.candidates"},
-    "sound.doublet": BASE | {"sound.candidates", "sound.echo"},
+    "sound.faint": BASE | {"sound.candidates", "sound.lateness", "sound.partner", "sound.second_click"},
+    "sound.partner": BASE | {"sound.candidates", "sound.second_click"},
+    "sound.opentime": BASE | {"sound.doublet", "sound.echo", "sound.second_click", "sound.trimmed"},
+    "sound.trimmed": BASE | {"sound.second_click"},
+    "sound.doublet": BASE | {"sound.echo", "sound.second_click"},
     "sound.events": BASE | {"sound.kinds", "sound.lateness"},
     "sound.kinds": BASE | {"sound.laws"},
     "findings.proportions": {"errors"},
     "findings.trains": {"errors", "results", "findings.proportions"},
     "diagnoses": {"results"},
-    "findings.verdict": {"results", "findings.trains"},
-    "findings.episodes": {"results", "diagnoses", "findings.proportions", "findings.verdict"},
+    "findings.verdict": {"results", "states", "findings.proportions", "findings.trains"},
+    "findings.episodes": {"results", "states", "diagnoses", "findings.proportions", "findings.verdict"},
     "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes"},
     "findings.compare": {
         "results",
@@ -70,7 +82,7 @@ ALLOWED = {
     "findings.places": {"engine", "results", "diagnoses", "findings.crank", "sound.alignment", "sound.clock"},
     "findings.alike": {"results", "diagnoses"},
     "findings.freeze": {"diagnoses", "findings.alike"},
-    "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike"},
+    "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike", "findings.opening"},
     "findings.misfires": {"trouble_codes", "diagnoses", "findings.episodes"},
     "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
     "findings.verify": {
@@ -148,8 +160,9 @@ ALLOWED = {
         "show.text",
         "show.words.keys",
         "sound.signals",
+        "states",
     },
-    "show.plot_compared": {"diagnoses", "results", "show.ink", "show.panels", "show.text", "show.words.keys"},
+    "show.plot_compared": {"diagnoses", "states", "show.ink", "show.panels", "show.text", "show.words.keys"},
     "show.beside": {"results", "show.plot", "show.text"},
     "show.ink": {"results"},
     "show.panels": {"results", "show.ink", "show.text", "show.words.keys"},

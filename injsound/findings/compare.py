@@ -26,7 +26,7 @@ from injsound.findings.episodes import (
     tick_by_tick,
     uncounted,
 )
-from injsound.findings.opening import like_open_times, opening_leads
+from injsound.findings.opening import FEWEST_GAPS, like_open_times, opening_leads
 from injsound.findings.places import settle
 from injsound.results import Figure, Verdict
 
@@ -36,7 +36,6 @@ FEWEST_CYLINDERS = 2
 # is believed, however alike the fellows happen to be.
 OPEN_TIME_FLOOR_MS = 0.08
 STEADINESS_FLOOR_LOG = 0.25
-_FEWEST_GAPS = 20
 # With so many episodes against none the odd one is named.
 _EPISODES_FOR_NAME = 8
 
@@ -187,7 +186,7 @@ def _side(takes: Sequence[Take], cylinder: int) -> Side:
     steady = [take.reading.jitter.cycle_to_cycle_us for take in measured]
     gaps = [take.reading.open_time for take in measured]
     known = [us for us in steady if us is not None]
-    opened = [gap.median_ms for gap in gaps if gap.median_ms is not None and gap.count >= _FEWEST_GAPS]
+    opened = [gap.median_ms for gap in gaps if gap.median_ms is not None and gap.count >= FEWEST_GAPS]
     return Side(
         cylinder=cylinder,
         arm=arm_of_takes(own),

@@ -19,7 +19,7 @@ from injsound.sound.clock import wrapped
 # that know nothing of each other add up, and margin.
 TOLERANCE_S = 0.0015
 # Injection timing moves with speed.
-MOST_SPEED_RATIO = 1.1
+SAME_TIMING_RATIO = 1.1
 # A fit of two sounds to two recordings always succeeds.
 FEWEST_TICKS = 3
 FEWEST_AGREEING = 2
@@ -132,7 +132,7 @@ def mean_cycles(takes: Sequence[Take]) -> list[MeanCycle]:
     if not found:
         return []
     usual = float(np.median([one.length_s for one in found]))
-    return [one for one in found if max(one.length_s / usual, usual / one.length_s) <= MOST_SPEED_RATIO]
+    return [one for one in found if max(one.length_s / usual, usual / one.length_s) <= SAME_TIMING_RATIO]
 
 
 def turns_of(takes: Sequence[Take]) -> list[int]:

@@ -11,7 +11,8 @@ import numpy as np
 from injsound.diagnoses import Arm, Reason, Take, Why
 from injsound.findings.proportions import fisher_exact, log_ways
 from injsound.findings.verdict import LEAST_SEPARATION, UNFORESEEN_RATE
-from injsound.results import Events, Figure, FloatArray, Reading, ReasonCode, State, Verdict
+from injsound.results import Events, Figure, FloatArray, Reading, ReasonCode, Verdict
+from injsound.states import judged_of, skipped_of
 
 # Longer than the bursts of four to eight skips that warm idle gives (0.7 to 1.4 s at 700 rpm): common practice, no
 # source. How the tests keep their level with it: docs/methods.md, 'Episodes'.
@@ -57,8 +58,8 @@ def arm_of_events(events: Events, keep: np.ndarray | None = None) -> Arm:
         Blocks from the judged events' number and usual interval.
     """
     keep = np.ones(len(events.state), dtype=bool) if keep is None else keep
-    judged = keep & np.array([state is not State.UNJUDGED for state in events.state], dtype=bool)
-    skipped = keep & np.array([state is State.SKIPPED for state in events.state], dtype=bool)
+    judged = keep & judged_of(events)
+    skipped = keep & skipped_of(events)
     interval = float(np.median(np.diff(events.time_s))) if len(events.time_s) > 1 else 0.0
     probability = events.skip_probability
     missed = float(probability[judged & ~skipped].sum())

@@ -6,8 +6,8 @@ from injsound.diagnoses import FreezeFrame, Reason, Stage, Take, Why
 from injsound.findings.alike import MOST_SPEED_RATIO, speed_of
 
 # Farther off than this the mixture and the injection pulse are others (common practice, no source).
-MOST_COOLANT_C = 20.0
-MOST_LOAD_PERCENT = 20.0
+FRAME_COOLANT_C = 20.0
+FRAME_LOAD_PERCENT = 20.0
 
 
 def unlike_freeze_frame(frame: FreezeFrame, takes: Sequence[Take]) -> Reason | None:
@@ -42,8 +42,8 @@ def _is_like(frame: FreezeFrame, take: Take) -> bool:
         low, high = sorted((frame.rpm, speed))
         if high > MOST_SPEED_RATIO * low:
             return False
-    return _near(frame.coolant_c, take.coolant_c, MOST_COOLANT_C) and _near(
-        frame.load_percent, take.load_percent, MOST_LOAD_PERCENT
+    return _near(frame.coolant_c, take.coolant_c, FRAME_COOLANT_C) and _near(
+        frame.load_percent, take.load_percent, FRAME_LOAD_PERCENT
     )
 
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from injsound.errors import ParameterError
 
+# Of every limit and bound, and with which a fault would have been seen (common practice, no source).
 CONFIDENCE = 0.95
 
 

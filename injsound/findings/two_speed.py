@@ -13,6 +13,7 @@ import numpy as np
 from injsound.diagnoses import AtSpeed, GapKind, Reason, Take, TwoSpeedFinding, Why
 from injsound.errors import ParameterError
 from injsound.findings.alike import MOST_SPEED_RATIO, same_recordings, speed_of, unlike_conditions
+from injsound.findings.opening import FEWEST_GAPS, MOST_PULSE_MS
 from injsound.results import Figure
 
 # Normal quantile of a two-sided 99 %: the level of all findings.
@@ -22,12 +23,10 @@ _MEDIAN = 1.2533
 # Onsets of two mean ticks are each read to some 0.05 ms (check 5 of the project's list: a doublet of 2.5 ms).
 GAP_ERROR_MS = 0.05
 # A solenoid's gap roughly holds: at a held 2,000 1/min without load the pulse is idle's to within a third (common
-# practice, no source); entered pulse widths leave only the scan tool's last digit and half a volt at 0.12 ms/V.
+# practice, no source); entered pulse widths leave only what they are read to, MOST_PULSE_MS.
 _PULSE_UNKNOWN = 0.3
-_PULSE_READ_MS = 0.15
 # A mechanical gap keeps its degrees but for what a variable valve train shifts (common practice, no source).
 _DEGREES_KEPT = 0.1
-FEWEST_GAPS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +132,7 @@ def _solenoid(slow: AtSpeed, fast: AtSpeed) -> _Band | None:
     error = _SURE * slow.error_ms
     if slow.pulse_width_ms is not None and fast.pulse_width_ms is not None:
         middle = slow.open_time_ms + fast.pulse_width_ms - slow.pulse_width_ms
-        return _Band(low=middle - _PULSE_READ_MS - error, high=middle + _PULSE_READ_MS + error)
+        return _Band(low=middle - MOST_PULSE_MS - error, high=middle + MOST_PULSE_MS + error)
     reach = _PULSE_UNKNOWN * slow.open_time_ms + error
     return _Band(low=slow.open_time_ms - reach, high=slow.open_time_ms + reach)
 

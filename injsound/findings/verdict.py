@@ -4,8 +4,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from injsound.findings.proportions import CONFIDENCE
 from injsound.findings.trains import detectable, rate_limits, skip_pattern
-from injsound.results import Events, Note, ReasonCode, Skips, State, StepCode, Verdict
+from injsound.results import Events, Note, ReasonCode, Skips, StepCode, Verdict
+from injsound.states import judged_of, skipped_of
 
 # A single missing tick can be a disturbance nobody noticed.
 FEWEST_SKIPS = 2
@@ -25,8 +27,7 @@ MOST_UNJUDGED = 0.5
 # An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: over half,
 # which injectors do miss, and under the nine in ten that a wrongly chosen sound was seen to "miss" (docs/methods.md).
 MOST_SKIPPED = 0.7
-# "Steady" asks that a fault of this rate, in bursts of five, would have been seen with this confidence.
-CONFIDENCE = 0.95
+# "Steady" asks that a fault of this rate, in bursts of five, would have been seen with CONFIDENCE.
 GOAL_RATE = 0.01
 
 
@@ -90,8 +91,8 @@ def count_skips(events: Events) -> Skips:
     Skips
         Counts, limits, pattern and expected wrong calls.
     """
-    judged = np.array([state is not State.UNJUDGED for state in events.state], dtype=bool)
-    skipped = np.array([state is State.SKIPPED for state in events.state], dtype=bool)
+    judged = judged_of(events)
+    skipped = skipped_of(events)
     p = events.skip_probability
     train = skipped[judged]
     low, high = rate_limits(train) if len(train) else (None, None)

@@ -20,8 +20,8 @@ from injsound.findings.episodes import (
 )
 from injsound.findings.fellows import FEWEST_FELLOWS, prediction_limits
 from injsound.findings.opening import like_open_times
-from injsound.findings.proportions import events_needed, exact_limits, wilson_limits, zero_bound
-from injsound.findings.verdict import CONFIDENCE, GOAL_RATE
+from injsound.findings.proportions import CONFIDENCE, events_needed, exact_limits, wilson_limits, zero_bound
+from injsound.findings.verdict import GOAL_RATE
 from injsound.results import Figure
 
 # A good repair called "still skipping" costs a part: at LEVEL it was 0.54 % of 10,000 good ones (docs/methods.md).

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from injsound.diagnoses import Comparison, Take
-from injsound.results import State
 from injsound.show.ink import DARK, SMALL, encoded, ink_range, style
 from injsound.show.panels import draw_around
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
+from injsound.states import skipped_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -112,7 +112,7 @@ def _panel(take: Take, axes: "Axes", found: Comparison, scale: tuple[float, floa
         draw_around(reading, reading.picture, axes, which=0, words=words, scale=scale, grouped=_GROUPED)
         axes.set_ylim(rows, 0)
         axes.tick_params(left=False)
-        skipped = sum(state is State.SKIPPED for state in reading.events.state)
+        skipped = int(skipped_of(reading.events).sum())
         counted = words.say(Panel.COUNT, {"skipped": skipped, "judged": reading.skips.judged})
     else:
         axes.set_xticks([])

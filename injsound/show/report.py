@@ -11,7 +11,7 @@ from injsound import __version__
 from injsound.cases.case import Case
 from injsound.cases.guide import Findings, Step, settled
 from injsound.diagnoses import Stage
-from injsound.results import Failure, Reading, State, Verdict
+from injsound.results import Failure, Reading, Verdict
 from injsound.show.case_text import step_said, told_to_owner
 from injsound.show.clips import clips
 from injsound.show.findings_text import blocks_of
@@ -21,6 +21,7 @@ from injsound.show.reading_text import headline, subject
 from injsound.show.text import Words, failure_line, unbroken
 from injsound.show.words.keys import Page, Phrase
 from injsound.sound.signals import true_runs
+from injsound.states import heard_of, skipped_of
 
 _SLOW = 4
 
@@ -149,14 +150,14 @@ def _sounds(case: Case, readings: list[Reading], words: Words) -> list[dict[str,
 
 
 def _surest_skip(reading: Reading) -> float:
-    skipped = np.array([state is State.SKIPPED for state in reading.events.state], dtype=bool)
+    skipped = skipped_of(reading.events)
     sure = np.flatnonzero(skipped)[np.argmax(reading.events.skip_probability[skipped])]
     return float(reading.events.time_s[sure])
 
 
 def _longest_sound(reading: Reading) -> float | None:
     """Middle of the longest row of heard ticks; None where none is heard."""
-    rows = true_runs(np.array([state in (State.HEARD, State.WEAK) for state in reading.events.state], dtype=bool))
+    rows = true_runs(heard_of(reading.events))
     if not len(rows):
         return None
     first, after = rows[np.argmax(np.diff(rows, axis=1))]

@@ -1,7 +1,8 @@
-"""The crank: how far the engine has turned at each moment."""
+"""The crank: how far the engine has turned at each moment, and which cylinder is where in its cycle."""
 
 import numpy as np
 
+from injsound.engine import EVENTS_PER_CYCLE, cylinder_phases
 from injsound.results import CycleClock, FloatArray
 from injsound.simulate.scene import BoolArray, Scene, Skipping
 
@@ -64,8 +65,6 @@ def _integrate(speed: FloatArray) -> FloatArray:
 
 
 def _due(scene: Scene, own_phase: float, turned: float) -> FloatArray:
-    from injsound.engine import EVENTS_PER_CYCLE
-
     per_cycle = EVENTS_PER_CYCLE[scene.engine.injection]
     events: FloatArray = own_phase + np.arange(int(np.ceil(turned * per_cycle)) + 2) / per_cycle
     return events
@@ -86,3 +85,115 @@ def _skips(scene: Scene, events: int, rng: np.random.Generator) -> BoolArray:
     elif scene.skipping is Skipping.LISTED:
         skipped[[event for event in scene.skip_events if event < events]] = True
     return skipped
+
+
+def phases_of(scene: Scene) -> dict[int, float]:
+    """Place of each cylinder in the cycle, in the order of firing; that of their numbers where none is given.
+
+    Parameters
+    ----------
+    scene : Scene
+        Settings.
+
+    Returns
+    -------
+    dict
+        By cylinder [cycles].
+    """
+    n = scene.engine.cylinders or 1
+    return cylinder_phases(scene.engine) or {k + 1: k / n for k in range(n)}
+
+
+def own_cylinder(scene: Scene) -> int:
+    """Cylinder whose injector is listened to.
+
+    Parameters
+    ----------
+    scene : Scene
+        Settings.
+
+    Returns
+    -------
+    int
+        The engine's own one, else the first [unitless].
+    """
+    return scene.engine.cylinder or next(iter(phases_of(scene)))
+
+
+def engine_rng(scene: Scene, part: int) -> np.random.Generator:
+    """Randomness of a part of the engine that all its recordings share.
+
+    Parameters
+    ----------
+    scene : Scene
+        Settings.
+    part : int
+        Which part [unitless].
+
+    Returns
+    -------
+    Generator
+        Its own.
+    """
+    return np.random.default_rng((scene.engine_seed or 0, part))
+
+
+def passings(scene: Scene, clock: CycleClock, phase: float) -> FloatArray:
+    """Every time the crank is at a phase, counted from the recording's first moment.
+
+    Parameters
+    ----------
+    scene : Scene
+        Settings.
+    clock : CycleClock
+        Time against cycle.
+    phase : float
+        Place in the engine's cycle [cycles].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Not before the recording begins [cycles].
+    """
+    turned = np.arange(np.ceil(clock.cycles[-1] + scene.begins_at)) + phase - scene.begins_at
+    return turned[turned >= 0]
+
+
+def times_at(clock: CycleClock, cycles: FloatArray) -> FloatArray:
+    """When the crank had turned so far.
+
+    Parameters
+    ----------
+    clock : CycleClock
+        Time against cycle.
+    cycles : ndarray, shape (n,)
+        From the recording's first moment [cycles].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        A second after the clock's end for what lies beyond [s].
+    """
+    times: FloatArray = np.interp(cycles, clock.cycles, clock.times_s, right=clock.times_s[-1] + 1.0)
+    return times
+
+
+def inside(times: FloatArray, stretches: tuple[tuple[float, float], ...]) -> BoolArray:
+    """Which times lie in one of some stretches.
+
+    Parameters
+    ----------
+    times : ndarray, shape (n,)
+        Times [s].
+    stretches : tuple of (float, float)
+        Start and end of each [s].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True from the start on, until before the end.
+    """
+    within = np.zeros(len(times), dtype=bool)
+    for from_s, to_s in stretches:
+        within |= (times >= from_s) & (times < to_s)
+    return within

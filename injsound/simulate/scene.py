@@ -12,7 +12,7 @@ from injsound.errors import ParameterError
 from injsound.results import FloatArray, Span
 
 BoolArray = npt.NDArray[np.bool_]
-# As long as a recording may be that is read.
+# As long as a recording may be that is read (``sound/sources.py``, which this room may not know).
 _LONGEST_S = 7200.0
 
 

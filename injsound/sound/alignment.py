@@ -15,12 +15,11 @@ from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import frames_at
+from injsound.sound.filters import SLOW_S
 from injsound.sound.signals import Complex
 
 # One bin a degree of crank: 0.22 ms at 750 1/min, half the hop of the onset strength.
 BINS = 720
-# As in the cycle lock: a click is much shorter.
-_SLOW_S = 0.04
 # An injector's tick starts this long before its place at the earliest, the clock's error included.
 _BEFORE_S = 0.0015
 # A tick's rise and the quiet before it, as the candidates of a single recording are looked for.
@@ -161,7 +160,7 @@ def click_level(level: FloatArray, length_s: float) -> FloatArray:
     ndarray, shape (n_bands, 720)
         About zero [unitless].
     """
-    slow = ndimage.uniform_filter1d(level, max(3, round(_SLOW_S / length_s * BINS)), axis=1, mode="wrap")
+    slow = ndimage.uniform_filter1d(level, max(3, round(SLOW_S / length_s * BINS)), axis=1, mode="wrap")
     fast: FloatArray = level - slow
     return fast
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.errors import ParameterError, RecordingError
-from injsound.results import Figure, FloatArray, Note, Recording, Span, SpanKind, WarningCode
+from injsound.results import SHORTEST_CHAPTER_S, Figure, FloatArray, Note, Recording, Span, SpanKind, WarningCode
 from injsound.sound import sources
 from injsound.sound.decoders import open_stream
 from injsound.sound.filters import convolved, high_passed
@@ -29,7 +29,7 @@ MAX_RATE = 384_000
 SILENCE_STEP = 2.0**-15
 # 100 dB over full scale: no microphone's sample, so a damaged one.
 MAX_SAMPLE = 1e5
-# A chapter's new part at least this long, else it is joined to the chapter before.
+# A chapter's new part at least this long, and all of it SHORTEST_CHAPTER_S, else it is joined to the chapter before.
 REST_FRACTION = 1 / 6
 # Channels are compared over this long: long enough for an engine that is started in the recording, short enough to
 # keep all channels in memory.
@@ -41,8 +41,6 @@ CLICK_FRAME_S = 0.002
 CLICK_BAND_HZ = 1500.0
 # The filter's ring, down to exp(-2 pi 0.707 1500 t) < 1e-11.
 CLICK_RING_S = 0.004
-# Shorter ones hold no engine cycle that repeats.
-SHORTEST_CHAPTER_S = 1.0
 # A channel is taken instead of the first when its ticks stand out by this much more; 6 dB is twice the amplitude.
 CLEAR_LEAD_DB = 3.0
 # Channels whose click energy rises and falls together less than this carry different sounds.
@@ -67,7 +65,8 @@ def chapters(
     channel : int or None
         Channel counted from 1; None takes the one in which clicks stand out most, over the first 60 s [unitless].
     chapter_s : float
-        Length of a chapter; a rest shorter than a sixth of it is joined to the last one [s].
+        Length of a chapter; a rest shorter than a sixth of it, or with the overlap than 1 s, is joined to the last
+        one [s].
     overlap_s : float
         How much of a chapter's end the next one starts with [s].
 
@@ -153,7 +152,7 @@ def _chapters(path: Path, channel: int | None, chapter_s: float, overlap_s: floa
 
 def _build(stream: sources.Stream, pieces: Iterable[sources.Piece], *, size: int, overlap: int) -> Iterator[Recording]:
     """Fill chapters of ``size`` samples; each is given once enough of the next one is there."""
-    room = size + max(1, round(size * REST_FRACTION))
+    room = size + max(1, round(size * REST_FRACTION), round(SHORTEST_CHAPTER_S * stream.sr) - overlap)
     held, filled, start, total = np.empty(room, dtype=np.float32), 0, 0, 0
     gaps: list[tuple[int, int]] = []
     low, high = np.inf, -np.inf
@@ -315,12 +314,3 @@ def _correlation(a: FloatArray, b: FloatArray) -> float:
     a, b = a - a.mean(), b - b.mean()
     power = float(np.dot(a, a) * np.dot(b, b))
     return float(np.dot(a, b)) / power**0.5 if power > 0 else 1.0
-
-
-# Opening
-
-
-# libsndfile
-
-
-# FFmpeg

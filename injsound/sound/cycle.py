@@ -15,7 +15,8 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
-from injsound.sound.folding import SLOW_S, first_profile, flatten, fold, follow, mean_profile, refine, shifted
+from injsound.sound.filters import SLOW_S
+from injsound.sound.folding import first_profile, flatten, fold, follow, mean_profile, refine, shifted
 from injsound.sound.lengths import WINDOW_S, interval_path
 from injsound.sound.signals import covered
 

@@ -10,13 +10,12 @@ import numpy as np
 from scipy import fft, linalg, ndimage
 
 from injsound.results import FloatArray
-from injsound.sound.candidates import GAP_MAX_S
 from injsound.sound.echo import Echo
+from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
+from injsound.sound.waveforms import RING_ORDER
 
 # A strike is over in this time; its noise is even over the other.
 _STRIKE_S, _EVEN_S = 0.0002, 0.0008
-# Poles of the ring-down that the prediction takes out, as in ``signals.mean_strikes``.
-_ORDER = 12
 _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0008, 0.0032
 _SMOOTH_HZ = 300.0
 # Frequencies in which the click does not stand this far over the mean's noise say little.
@@ -25,8 +24,6 @@ _FFT = 4096
 # Peaks of one strike lie this close; the first of those within 7 dB is where it begins, what follows is its ring.
 _ONE_STRIKE_S, _BEGINS = 0.0010, 10 ** (-7 / 10)
 _MOST_STRIKES = 4
-# Nearer than this lies what else the same blow shakes.
-GAP_MIN_S = 0.0015
 # Power over that of the mean's noise, which reached 2 to 6.2 in 20 ms of white noise.
 _LEAST_OVER, _CLEAR_OVER = 9.0, 12.0
 # The second click is within 18 dB of the first; a third sound is 5 dB under it, else it could as well be the one.
@@ -187,7 +184,7 @@ def _struck(rows: FloatArray, weight: FloatArray, sr: int, zero: int) -> tuple[F
     noise = ndimage.uniform_filter1d(noise, 4 * smooth + 1)
     clear = np.maximum(spectrum - noise, 0.0)
     kept = clear / np.maximum(clear + _OVER_NOISE * noise, 1e-12 * spectrum.max())
-    repeats = fft.irfft(clear + 1e-3 * clear.max())[: _ORDER + 1]
+    repeats = fft.irfft(clear + 1e-3 * clear.max())[: RING_ORDER + 1]
     repeats[0] *= 1.0001
     predictor = linalg.solve_toeplitz(repeats[:-1], repeats[1:])
     n = fft.next_fast_len(rows.shape[1] + 256, real=True)

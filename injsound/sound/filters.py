@@ -8,6 +8,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from injsound.results import FloatArray, Span
 
+# An injector's tick, a valve or a firing is much shorter than this; what is slower is taken out of onset strengths.
+SLOW_S = 0.04
 _MUTE_EDGE_S = 0.003
 _PSD_FRAMES = 4_000
 _LEAST_BAND = 2.0

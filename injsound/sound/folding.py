@@ -5,12 +5,11 @@ from scipy import fft, linalg, ndimage
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import frames_at, time_at
+from injsound.sound.filters import SLOW_S
 from injsound.sound.signals import Complex, best_path, robust_spread
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256
-# An injector's tick, a valve or a firing is much shorter than this; what is slower is removed.
-SLOW_S = 0.04
 _STRETCH = 24
 
 

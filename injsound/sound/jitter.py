@@ -13,6 +13,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from injsound.errors import ParameterError
 from injsound.results import FloatArray, Jitter
+from injsound.sound.signals import MAD_SIGMA
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -22,8 +23,6 @@ TREND_CYCLES = 10
 _TREND_ORDER = 2
 # Fewer intervals give no spread worth printing: its own relative error is 1 / sqrt(2 n), 16 % at 20.
 FEWEST_INTERVALS = 20
-# Median absolute deviation of the normal distribution.
-_MAD_SIGMA = 0.6745
 _US = 1e6
 
 
@@ -46,7 +45,7 @@ def modified_z(values: FloatArray) -> FloatArray:
     """
     deviation = np.asarray(values, dtype=float) - np.median(values)
     mad = np.median(np.abs(deviation))
-    z: FloatArray = _MAD_SIGMA * deviation / mad if mad > 0 else np.zeros_like(deviation)
+    z: FloatArray = MAD_SIGMA * deviation / mad if mad > 0 else np.zeros_like(deviation)
     return z
 
 
@@ -158,6 +157,3 @@ def _lag1(interval_us: FloatArray, half: int) -> float | None:
     pairs = period[1:] * period[:-1]
     square = np.nansum(period**2) / max(1, np.isfinite(period).sum())
     return float(np.nanmean(pairs) / square) if square > 0 and np.isfinite(pairs).any() else None
-
-
-# --- the tick's own scatter -------------------------------------------------------------------------------------------

@@ -9,6 +9,8 @@ from scipy import fft
 from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.folding import BINS, flatten, fold
 
+BoolArray = npt.NDArray[np.bool_]
+
 _FRAME_S = 0.001
 WINDOW_S = 1.6
 _STEP_S = 0.25
@@ -31,6 +33,12 @@ _ANCHOR = 5.0
 # Standard deviation of a lag's score on white noise, times the root of the frames in the window: measured.
 _CHANCE = 1.1
 _CLEAR = 5.0
+# That was measured with each lag and its double, weighted 1 and 1/2: the squares add up to this.
+_MEASURED_WITH = 1.25
+# The nominal lag shows in a window whose best score is so large a share of what the better fifth of the windows reach.
+_SHOWN, _USUAL_BEST = 0.6, 0.8
+# At lags at which less of the window overlaps, the score would be noise.
+_LEAST_OVERLAP = 0.05
 _AGAIN = (8.0, 4.0)
 _REV_MARGIN_S = 2.5
 _BENDING = 6.0
@@ -57,7 +65,7 @@ class _Scores:
     """Trial speed changes [1/cycle], the first zero."""
     clear: bool
     """Whether the nominal lag stands clear of chance."""
-    shown: npt.NDArray[np.bool_]
+    shown: BoolArray
     """Windows in which the nominal lag shows."""
 
 
@@ -183,54 +191,96 @@ def _lag_scores(
     multiples: int = 2,
 ) -> _Scores:
     """Autocorrelation at each lag and twice the lag in windows along the sound; all lengths in nominal cycles."""
-    n_width = min(len(frames), round(width / step))
-    starts = np.arange(0, len(frames) - n_width + 1, max(1, round(hop / step)))
-    together = frames.mean(axis=1, keepdims=True)
-    bands = np.concatenate([frames, together], axis=1).T.astype(np.float32)
-    weight = np.r_[np.full(frames.shape[1], 0.5 / frames.shape[1]), 0.5].astype(np.float32)
-    window = np.hanning(n_width + 2)[1:-1].astype(np.float32)
-    n_fft = fft.next_fast_len(2 * n_width, real=True)
-    taper = fft.irfft(np.abs(fft.rfft(window, n_fft)) ** 2, n_fft)[:n_width]
-    taper = np.maximum(taper / taper[0], 0.05)
-    times = np.arange(1, multiples + 1)
-    lag_frames = lags[:, None] * times / step
-    t = (np.arange(n_width) - n_width / 2) * step
-
-    def rate(start: int, chirp: float) -> FloatArray:
-        index: FloatArray | slice = slice(start, start + n_width)
-        if chirp:
-            # Frames at which an engine speeding up by `chirp` would have turned evenly.
-            index = start + np.round(np.interp(t, np.expm1(chirp * t) / chirp, np.arange(n_width))).astype(int)
-        part = bands[:, index] * window
-        spectra = fft.rfft(part, n_fft, axis=1)
-        # The bands' spectra are added, each over its energy, and turned into one autocorrelation.
-        shares = weight / np.maximum((part**2).sum(axis=1), 1e-12)
-        even = fft.irfft(shares @ (spectra.real**2 + spectra.imag**2), n_fft)[:n_width] / taper
-        rated: FloatArray = np.interp(lag_frames, np.arange(n_width), even, right=0.0) @ (1 / times)
-        return rated
-
-    score = np.stack([rate(a, 0.0) for a in starts.tolist()])
-    close = np.abs(np.log(lags)) <= near
-    best = score[:, close].max(axis=1)
-    typical, chance = float(np.median(best)), _CHANCE * np.sqrt(np.sum(1 / times**2) / 1.25 / n_width)
+    windows = _windows(frames, step, lags, width=width, hop=hop, multiples=multiples)
+    score = np.stack([_rate(windows, start, 0.0) for start in windows.starts.tolist()])
+    best = score[:, np.abs(np.log(lags)) <= near].max(axis=1)
+    typical = float(np.median(best))
+    chance = _CHANCE * np.sqrt(np.sum(1 / windows.times**2) / _MEASURED_WITH / len(windows.taper))
     # Where the nominal lag does not show, the engine may be revving.
     clear = typical > _CLEAR * chance
-    shown = best >= 0.6 * np.quantile(best, 0.8)
-    scale = max(typical, 5 * chance)
+    shown = best >= _SHOWN * np.quantile(best, _USUAL_BEST)
+    scale = max(typical, _CLEAR * chance)
     revving = clear and len(chirps) > 1 and not shown.all()
-    by_chirp = np.repeat(score[:, None], len(chirps) if revving else 1, axis=1)
-    by_chirp[:, 1:] -= _NOT_TRIED * scale
-    for i in np.flatnonzero(~shown) if revving else ():
-        by_chirp[i, 1:] = [rate(starts[i], trial) for trial in chirps[1:]]
+    trials = chirps if revving else chirps[:1]
     return _Scores(
         lags=lags,
         hop=hop,
-        centres=(starts + n_width / 2) * step,
-        score=by_chirp / scale,
-        chirps=np.array(chirps[: by_chirp.shape[1]]),
+        centres=(windows.starts + len(windows.taper) / 2) * step,
+        score=_by_chirp(windows, score, trials, again=~shown, not_tried=_NOT_TRIED * scale) / scale,
+        chirps=np.array(trials),
         clear=clear,
         shown=shown,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Windows:
+    """Windows along the sound in which it is laid over itself.
+
+    ``starts`` are their first frames, ``window`` their weights, ``taper`` the share of the weights that overlap at each
+    lag, ``t`` the frames' places about the middle [nominal cycles]. ``bands`` are the sound's and their mean, shape
+    (bands + 1, frames), weighted by ``weight``. ``times`` are the multiples of each lag, at ``lag_frames``.
+    """
+
+    starts: npt.NDArray[np.intp]
+    window: npt.NDArray[np.float32]
+    taper: FloatArray
+    t: FloatArray
+    bands: npt.NDArray[np.float32]
+    weight: npt.NDArray[np.float32]
+    times: npt.NDArray[np.intp]
+    lag_frames: FloatArray
+    n_fft: int
+
+
+def _windows(
+    frames: FloatArray, step: float, lags: FloatArray, *, width: float, hop: float, multiples: int
+) -> _Windows:
+    n_width = min(len(frames), round(width / step))
+    window = np.hanning(n_width + 2)[1:-1].astype(np.float32)
+    n_fft = fft.next_fast_len(2 * n_width, real=True)
+    taper = fft.irfft(np.abs(fft.rfft(window, n_fft)) ** 2, n_fft)[:n_width]
+    together = frames.mean(axis=1, keepdims=True)
+    times = np.arange(1, multiples + 1)
+    return _Windows(
+        starts=np.arange(0, len(frames) - n_width + 1, max(1, round(hop / step))),
+        window=window,
+        taper=np.maximum(taper / taper[0], _LEAST_OVERLAP),
+        t=(np.arange(n_width) - n_width / 2) * step,
+        bands=np.concatenate([frames, together], axis=1).T.astype(np.float32),
+        weight=np.r_[np.full(frames.shape[1], 0.5 / frames.shape[1]), 0.5].astype(np.float32),
+        times=times,
+        lag_frames=lags[:, None] * times / step,
+        n_fft=n_fft,
+    )
+
+
+def _rate(windows: _Windows, start: int, chirp: float) -> FloatArray:
+    """How well each lag repeats one window's sound, of an engine whose speed changes by ``chirp`` [1/cycle]."""
+    n_width, t = len(windows.taper), windows.t
+    index: FloatArray | slice = slice(start, start + n_width)
+    if chirp:
+        # Frames at which an engine speeding up by `chirp` would have turned evenly.
+        index = start + np.round(np.interp(t, np.expm1(chirp * t) / chirp, np.arange(n_width))).astype(int)
+    part = windows.bands[:, index] * windows.window
+    spectra = fft.rfft(part, windows.n_fft, axis=1)
+    # The bands' spectra are added, each over its energy, and turned into one autocorrelation.
+    shares = windows.weight / np.maximum((part**2).sum(axis=1), 1e-12)
+    even = fft.irfft(shares @ (spectra.real**2 + spectra.imag**2), windows.n_fft)[:n_width] / windows.taper
+    rated: FloatArray = np.interp(windows.lag_frames, np.arange(n_width), even, right=0.0) @ (1 / windows.times)
+    return rated
+
+
+def _by_chirp(
+    windows: _Windows, score: FloatArray, chirps: tuple[float, ...], *, again: BoolArray, not_tried: float
+) -> FloatArray:
+    """Scores per window, speed change and lag: changes are tried in some windows, elsewhere they count for less."""
+    by_chirp = np.repeat(score[:, None], len(chirps), axis=1)
+    by_chirp[:, 1:] -= not_tried
+    if len(chirps) > 1:
+        for i in np.flatnonzero(again):
+            by_chirp[i, 1:] = [_rate(windows, windows.starts[i], trial) for trial in chirps[1:]]
+    return by_chirp
 
 
 def _smooth_path(scores: _Scores, *, near: float, bending: float = _BENDING) -> FloatArray:

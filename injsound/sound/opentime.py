@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from injsound.results import FloatArray
-from injsound.sound.candidates import GAP_MAX_S
-from injsound.sound.doublet import GAP_MIN_S, find_doublet, quiet_weights
+from injsound.sound.doublet import find_doublet, quiet_weights
 from injsound.sound.echo import cut_without, find_echo
 from injsound.sound.filters import high_passed
+from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
 from injsound.sound.trimmed import WANDER_S, find_trim
 from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
 

@@ -11,7 +11,8 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import FloatArray
-from injsound.sound.candidates import GAP_MAX_S, POST_S, PRE_S, Candidate
+from injsound.sound.candidates import Candidate
+from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
 from injsound.sound.waveforms import cut, unit
 
 # A click is a millisecond or less; its power is looked at in steps of this length.
@@ -21,8 +22,6 @@ _WINDOW_S = 0.0005
 _LEAST_POWER = 8.0
 # Between two clicks the mean falls under this share of the second one's power; within one click's ring it does not.
 _FALL = 0.5
-# Nearer than this lies what else the same blow shakes.
-_GAP_MIN_S = 0.0015
 _FEWEST_EVENTS = 20
 
 
@@ -75,7 +74,7 @@ def with_partner(
 def _gap_in(power: FloatArray, offset_s: FloatArray) -> float:
     """Where a second click rises; nan where none does [s]."""
     apart = np.abs(offset_s)
-    inside = (apart >= _GAP_MIN_S) & (apart <= GAP_MAX_S)
+    inside = (apart >= GAP_MIN_S) & (apart <= GAP_MAX_S)
     top = int(np.where(inside, power, 0.0).argmax())
     own = int(np.where(apart <= _WINDOW_S, power, 0.0).argmax())
     low, high = sorted((own, top))
@@ -84,7 +83,7 @@ def _gap_in(power: FloatArray, offset_s: FloatArray) -> float:
         return float("nan")
     # Onsets to the same rule, a quarter of the peak, so that windows and rings cancel.
     gap_s = float(offset_s[_rise(power, top)] - offset_s[_rise(power, own)])
-    return gap_s if _GAP_MIN_S <= abs(gap_s) <= GAP_MAX_S else float("nan")
+    return gap_s if GAP_MIN_S <= abs(gap_s) <= GAP_MAX_S else float("nan")
 
 
 def _rise(power: FloatArray, top: int) -> int:

@@ -11,9 +11,10 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.results import CycleClock, FloatArray
-from injsound.sound.candidates import GAP_MAX_S, Candidate
+from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_length, nearest_frames, time_at, wrapped
 from injsound.sound.filters import weighted
+from injsound.sound.second_click import GAP_MAX_S
 from injsound.sound.signals import robust_spread
 
 # Above, hiss and codecs are louder than what a solenoid strikes.

@@ -1,7 +1,7 @@
 """The tick's own scatter against the engine's cycle, told apart from the engine's unevenness by likelihood.
 
 Only the engine's other repeated sounds can tell how far a tick strays from its place in the cycle. Times of all of them
-are differenced twice over the cycle and fitted by one model: each sound's scatter, steps and walks of the engine.
+are fitted by one model, which ``scatter_model.py`` makes: each sound's scatter, steps and walks of the engine.
 """
 
 import math
@@ -15,11 +15,17 @@ import numpy.typing as npt
 from injsound.errors import ParameterError
 from injsound.results import FloatArray
 from injsound.sound.jitter import modified_z
+from injsound.sound.scatter_model import (
+    ENGINE_PARTS,
+    FEWEST_TICKS,
+    Differences,
+    join_times,
+    second_differences,
+    white_band,
+)
 
 BoolArray = npt.NDArray[np.bool_]
 
-# Median absolute deviation of the normal distribution.
-_MAD_SIGMA = 0.6745
 _US = 1e6
 
 
@@ -43,8 +49,6 @@ class OwnScatter:
     unevenness_us: float | None = None
 
 
-# Below this many ticks a standard deviation is known to 10 % at best (1 / sqrt(2 n)).
-FEWEST_TICKS = 50
 # An interval that reaches zero still says "steady" where its upper end lies below this: 2 % of an open time of 2.5 ms,
 # the repeatability of a healthy injector (from memory).
 STEADY_US = 50.0
@@ -54,12 +58,6 @@ _PROFILE_DROP = 1.9207
 _STRAY, _ROUNDS = 4.0, 8
 # A stray time bends the neighbours' fit as far as this many sounds away.
 _REACH = 4
-# Steps, walk and wander of the engine stand last among the parts of the model.
-_ENGINE_PARTS = 3
-# Sounds closer in the cycle than this, 1.6 ms at idle, are about as long as they are apart: common practice, no source.
-_CLOSEST_CYCLES = 0.01
-# Variances that stand for none [us^2], at least and beside the usual variance: smaller ones drown in rounding.
-_NONE_US2, _NONE_SHARE = 0.1, 1e-8
 # A difference with this many times the usual variance says nothing.
 _SLACK = 1e4
 # Scoring: share of the variance that is nudged and ridge on the information, both far above rounding; a gain in
@@ -110,121 +108,15 @@ def own_scatter(
     """
     if measurement_us < 0:
         raise ParameterError(f"measurement error is {measurement_us:g} us; expected 0 or more: give its spread")
-    time, cycle, source = _join(own_s, own_cycle, reference_s, reference_cycle, reference_source)
+    time, cycle, source = join_times(own_s, own_cycle, reference_s, reference_cycle, reference_source)
     if np.isfinite(own_s).sum() < FEWEST_TICKS:
         return OwnScatter()
     try:
-        model, peak = _fit_robustly(_second_differences(time * _US, cycle, source))
+        model, peak = _fit_robustly(second_differences(time * _US, cycle, source))
         low, high = (_profile_end(model, peak, side) for side in (-1, 1))
         return _report(model, peak, low, high, measurement_us)
     except np.linalg.LinAlgError:  # times so far from any engine's that the likelihood drowns in rounding
         return OwnScatter()
-
-
-def _join(
-    own_s: FloatArray, own_cycle: FloatArray, reference_s: FloatArray, reference_cycle: FloatArray, labels: Any
-) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp]]:
-    """All times that are of use, in the order of the cycle; source 0 is the own tick."""
-    rows = [np.asarray(row, dtype=float) for row in (own_s, own_cycle, reference_s, reference_cycle)]
-    if rows[0].shape != rows[1].shape or not rows[2].shape == rows[3].shape == np.shape(labels):
-        raise ParameterError("times, cycles and sources differ in length; expected one of each per sound")
-    time, cycle = np.concatenate(rows[::2]), np.concatenate(rows[1::2])
-    source = np.concatenate([np.zeros(rows[0].size, dtype=np.intp), 1 + np.unique(labels, return_inverse=True)[1]])
-    order = np.argsort(cycle, kind="stable")
-    order = order[np.isfinite(time[order])]
-    time, cycle, source = time[order], cycle[order], source[order]
-    kept = np.isin(source, _apart(cycle, source))
-    return time[kept], cycle[kept], np.unique(source[kept], return_inverse=True)[1]
-
-
-def _apart(cycle: FloatArray, source: npt.NDArray[np.intp]) -> list[int]:
-    """Pick the sources heard often enough, each away from those before it: closer ones are one sound."""
-    kept = [0]
-    for one in range(1, source.max(initial=0) + 1):
-        places, others = cycle[source == one], cycle[np.isin(source, kept)]
-        if min(places.size, others.size) < FEWEST_TICKS:
-            continue
-        right = np.clip(np.searchsorted(others, places), 1, others.size - 1)
-        distance = np.minimum(np.abs(others[right] - places), np.abs(places - others[right - 1]))
-        if np.median(distance) >= _CLOSEST_CYCLES:
-            kept.append(one)
-    return kept
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Differences:
-    """Second differences of all times over the cycle, and what each part of the model adds to their covariance.
-
-    ``data`` holds the differences and, per reference, the column of its unknown phase, shape (m, 1 + references).
-    ``parts`` are lower bands of unit covariances, shape (sources + 3, 3, m): each source's scatter, steps of the
-    speed at the own tick, walk of the phase (uneven firing), walk of the speed (wander). ``slack`` is the band that
-    frees stray times and steps of the engine. ``weights`` are the three coefficients of each difference, shape (3, m).
-    ``typical`` is the usual variance of a difference, ``none`` the variance that stands for none [us^2].
-    """
-
-    data: FloatArray
-    parts: FloatArray
-    slack: FloatArray
-    weights: FloatArray
-    source: npt.NDArray[np.intp]
-    typical: float
-    none: float
-
-
-def _second_differences(time_us: FloatArray, cycle: FloatArray, source: npt.NDArray[np.intp]) -> _Differences:
-    gap = np.maximum(np.diff(cycle), _CLOSEST_CYCLES / 10)  # the rest are apart but for single places out of order
-    before, after = 1 / gap[:-1], 1 / gap[1:]
-    weights = np.stack([before, -before - after, after])
-    norm = np.linalg.norm(weights, axis=0)
-    weights /= norm
-    members = (source == np.arange(source.max() + 1)[:, None]).astype(float)
-    columns = [sum(w * row[k : row.size - 2 + k] for k, w in enumerate(weights)) for row in (time_us, *members[1:])]
-    parts = [_band(weights, member) for member in members]
-    parts += [_step_band(norm, members[0]), _walk_band(weights, gap), _wander_band(norm, gap)]
-    typical = max(float(np.median(np.abs(columns[0])) / _MAD_SIGMA) ** 2, _NONE_US2)
-    return _Differences(
-        data=np.column_stack(columns),
-        parts=np.stack(parts),
-        slack=np.zeros((3, gap.size - 1)),
-        weights=weights,
-        source=source,
-        typical=typical,
-        none=max(_NONE_US2, _NONE_SHARE * typical),
-    )
-
-
-def _band(weights: FloatArray, member: FloatArray) -> FloatArray:
-    """White scatter of the times that belong to one source."""
-    first, second, third = weights
-    band = np.zeros((3, first.size))
-    band[0] = first**2 * member[:-2] + second**2 * member[1:-1] + third**2 * member[2:]
-    band[1, :-1] = second[:-1] * first[1:] * member[1:-2] + third[:-1] * second[1:] * member[2:-1]
-    band[2, :-2] = third[:-2] * first[2:] * member[2:-2]
-    return band
-
-
-def _step_band(norm: FloatArray, member: FloatArray) -> FloatArray:
-    """Speed that steps at the ticks of one source."""
-    band = np.zeros((3, norm.size))
-    band[0] = member[1:-1] / norm**2
-    return band
-
-
-def _walk_band(weights: FloatArray, gap: FloatArray) -> FloatArray:
-    """Phase that walks by independent steps of variance 1 a cycle."""
-    first, _, third = weights
-    band = np.zeros((3, first.size))
-    band[0] = first**2 * gap[:-1] + third**2 * gap[1:]
-    band[1, :-1] = -third[:-1] * first[1:] * gap[1:-1]
-    return band
-
-
-def _wander_band(norm: FloatArray, gap: FloatArray) -> FloatArray:
-    """Speed that walks by independent steps of variance 1 a cycle: a divided difference averages them under a hat."""
-    band = np.zeros((3, norm.size))
-    band[0] = (gap[:-1] + gap[1:]) / 3 / norm**2
-    band[1, :-1] = gap[1:-1] / 6 / (norm[:-1] * norm[1:])
-    return band
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -252,7 +144,7 @@ class _Normal:
     loss: float
 
 
-def _normal(model: _Differences, variance: FloatArray) -> _Normal:
+def _normal(model: Differences, variance: FloatArray) -> _Normal:
     band = (variance @ model.parts.reshape(len(variance), -1)).reshape(model.slack.shape)
     band += model.slack
     factor = _cholesky(band)
@@ -287,7 +179,7 @@ def _project(normal: _Normal, right: FloatArray) -> FloatArray:
     return _solve(normal.factor, right) - normal.behind @ known
 
 
-def _slopes(model: _Differences, normal: _Normal) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _slopes(model: Differences, normal: _Normal) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Twice the loss's slope in each variance, as what the model expects and what the data show, and information."""
     log_det = np.log(normal.factor[0]).sum()
     nudge = _NUDGE * (normal.band[0] - model.slack[0]).sum() / model.parts[:, 0].sum(axis=1)
@@ -300,7 +192,7 @@ def _slopes(model: _Differences, normal: _Normal) -> tuple[FloatArray, FloatArra
     return 2 * (np.array(moved) - log_det) / nudge, spread @ normal.rest, information
 
 
-def _climb(model: _Differences, start: FloatArray, *, hold_own: bool = False) -> _Peak:
+def _climb(model: Differences, start: FloatArray, *, hold_own: bool = False) -> _Peak:
     """Raise the likelihood until it settles; ``hold_own`` keeps the own scatter as it is."""
     variance, normal = start, _normal(model, start)
     for _ in range(_MOST_STEPS):
@@ -332,23 +224,23 @@ def _changes(
     yield variance * (np.sqrt(np.abs(shown / expected)) - 1)
 
 
-def _fit_robustly(model: _Differences) -> tuple[_Differences, _Peak]:
+def _fit_robustly(model: Differences) -> tuple[Differences, _Peak]:
     """Fit, give slack where the engine stepped or a time is stray, and fit again until none is left."""
     start = np.full(len(model.parts), model.typical / 3)
-    start[-_ENGINE_PARTS:] = model.typical
+    start[-ENGINE_PARTS:] = model.typical
     peak = _climb(model, start)
     for _ in range(_ROUNDS):
         stray, step = _strays(model, _normal(model, peak.variance))
         if not stray.any() and not step.any():
             break
-        freed = _band(model.weights, stray.astype(float))
+        freed = white_band(model.weights, stray.astype(float))
         freed[0] += step[1:-1]
         model = replace(model, slack=model.slack + _SLACK * model.typical * freed)
         peak = _climb(model, peak.variance)
     return model, peak
 
 
-def _strays(model: _Differences, normal: _Normal) -> tuple[BoolArray, BoolArray]:
+def _strays(model: Differences, normal: _Normal) -> tuple[BoolArray, BoolArray]:
     """Mark times that stray, and times at which the speed steps, as the rest of the train has it.
 
     Both show in several differences: of neighbours within reach only the worst is taken, as the one or the other.
@@ -369,7 +261,7 @@ def _strays(model: _Differences, normal: _Normal) -> tuple[BoolArray, BoolArray]
     return peak & (pull[0] >= pull[1]), peak & (pull[0] < pull[1])
 
 
-def _profile_end(model: _Differences, peak: _Peak, side: int) -> float:
+def _profile_end(model: Differences, peak: _Peak, side: int) -> float:
     """Own standard deviation [us] where the likelihood, the rest adjusted, has fallen by the interval's drop."""
     best, rest = math.sqrt(peak.variance[0]), peak.variance[1:]
     if side < 0 and _climb(model, np.array([model.none, *rest]), hold_own=True).loss - peak.loss < _PROFILE_DROP:
@@ -386,7 +278,7 @@ def _profile_end(model: _Differences, peak: _Peak, side: int) -> float:
     return end
 
 
-def _engine_at_tick(model: _Differences, variance: FloatArray) -> float:
+def _engine_at_tick(model: Differences, variance: FloatArray) -> float:
     """How far the engine strays [us] between its other sounds, were all of them heard without scatter."""
     own = np.flatnonzero(model.source == 0)
     own = own[(own >= 2) & (own < model.source.size - 2)]
@@ -394,14 +286,14 @@ def _engine_at_tick(model: _Differences, variance: FloatArray) -> float:
     columns = np.zeros((model.data.shape[0], own.size))
     for k in range(3):
         columns[own - k, np.arange(own.size)] = model.weights[k, own - k]
-    exact_us2 = np.where(np.arange(variance.size) < variance.size - _ENGINE_PARTS, model.none, variance)
+    exact_us2 = np.where(np.arange(variance.size) < variance.size - ENGINE_PARTS, model.none, variance)
     exact = _normal(model, exact_us2)
     # The variance of a value given all others is the inverse of its diagonal element in the inverse covariance.
     given_others = 1 / np.einsum("ij,ij->j", columns, _project(exact, columns))
     return math.sqrt(max(0.0, float(np.median(given_others)) - model.none))
 
 
-def _report(model: _Differences, peak: _Peak, low: float, high: float, measurement_us: float) -> OwnScatter:
+def _report(model: Differences, peak: _Peak, low: float, high: float, measurement_us: float) -> OwnScatter:
     """Measurement taken off, and the interval widened by what the model of the engine may be wrong."""
     engine = _engine_at_tick(model, peak.variance)
     off = measurement_us**2

@@ -9,6 +9,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from injsound.results import FloatArray, Span
 
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
+# Median absolute deviation of the normal law, ndtri(3 / 4), and its inverse: each rounded as it is published.
+MAD_SIGMA, _SIGMA_OVER_MAD = 0.6745, 1.4826
 
 
 def true_runs(where: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
@@ -61,7 +63,7 @@ def robust_spread(deviations: FloatArray) -> float:
     float
         1.4826 = 1 / ndtri(3 / 4) times the median absolute deviation, in its unit.
     """
-    return 1.4826 * float(np.median(np.abs(deviations)))
+    return _SIGMA_OVER_MAD * float(np.median(np.abs(deviations)))
 
 
 def spread_by_steps(steps: FloatArray) -> float:

@@ -1,7 +1,7 @@
 """Which tick in the engine's cycle is this injector's.
 
-The candidates are measured in ``candidates.py``; ``likeness.py`` says what each is like, ``slots.py`` what ticks at the
-neighbours' places.
+Where something may tick ``rises.py`` finds, and ``candidates.py`` measures it; ``likeness.py`` says what each is like,
+``slots.py`` what ticks at the neighbours' places.
 """
 
 import math
@@ -13,13 +13,7 @@ from functools import partial
 import numpy as np
 
 from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
-from injsound.sound.candidates import (
-    GAP_MAX_S,
-    LEAST_AMPLITUDE,
-    Candidate,
-    measure_candidate,
-    steady_rises,
-)
+from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate, measure_candidate
 from injsound.sound.clock import cycle_length, wrapped
 from injsound.sound.faint import followed, look_again
 from injsound.sound.likeness import (
@@ -37,6 +31,8 @@ from injsound.sound.likeness import (
     weight,
 )
 from injsound.sound.prominence import Standing, stand
+from injsound.sound.rises import steady_rises
+from injsound.sound.second_click import GAP_MAX_S
 from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, at_places, far_loudest, find_slots, is_at, near
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.results import FloatArray
-from injsound.sound.candidates import POST_S, PRE_S
+from injsound.sound.second_click import POST_S, PRE_S
 from injsound.sound.signals import robust_spread, spread_by_steps
 from injsound.sound.waveforms import align_clicks, moved
 

@@ -11,7 +11,7 @@ from injsound.sound.filters import high_passed
 # Below this combustion covers a tick.
 _ABOVE_HZ = 1_200.0
 # Poles of the ring-down that the prediction takes out: four modes and some for the filter.
-_ORDER = 12
+RING_ORDER = 12
 _SEEDS, _ROUNDS = 5, 3
 _KEPT = 0.5
 
@@ -305,9 +305,9 @@ def without_ring(mean: FloatArray, *, like: FloatArray) -> FloatArray:
     """
     from scipy import linalg
 
-    energy = np.array([like[: len(like) - lag] @ like[lag:] for lag in range(_ORDER + 1)])
+    energy = np.array([like[: len(like) - lag] @ like[lag:] for lag in range(RING_ORDER + 1)])
     energy[0] = energy[0] * (1 + 1e-4) + np.finfo(float).tiny
-    predict = linalg.solve_toeplitz(energy[:_ORDER], energy[1:])
+    predict = linalg.solve_toeplitz(energy[:RING_ORDER], energy[1:])
     left: FloatArray = np.convolve(mean, np.concatenate([[1.0], -predict]))[: len(mean)]
     return left
 
