@@ -8,6 +8,7 @@ import time
 import unicodedata
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -114,6 +115,13 @@ def test_an_uneven_engines_angles_stand_in_the_case(tmp_path):
         ("Cilindro_3-rearranque-en-caliente-después.ogg", 3, "warm restart", Stage.AFTER),
         ("cil 4 ralentí caliente intercambiado.opus", 4, "warm idle", Stage.SWAPPED),
         (unicodedata.normalize("NFD", "cil2 frío después.m4a"), 2, "cold", Stage.AFTER),
+        ("cil2 caliente temblando cruzados.m4a", 2, "hot", Stage.SWAPPED),
+        ("cyl2 before the swap.m4a", 2, "", Stage.BEFORE),
+        ("cyl2 after the swap.m4a", 2, "", Stage.SWAPPED),
+        ("cil2 despues del cambio.m4a", 2, "", Stage.AFTER),
+        ("cyl2 not swapped.m4a", 2, "", Stage.BEFORE),
+        ("cil2 no cruzados, nuevos.m4a", 2, "", Stage.AFTER),
+        ("cyl2 renew crossing newest coldest.m4a", 2, "", Stage.BEFORE),
     ],
 )
 def test_names_say_what_was_recorded(name, cylinder, condition, stage):
@@ -147,6 +155,35 @@ def test_names_say_what_was_recorded(name, cylinder, condition, stage):
 def test_names_say_how_it_ran_and_which_injector(name, shaking, injector):
     entry = entry_from_name(name)
     assert (entry.shaking, entry.injector) == (shaking, injector)
+
+
+def _words_of_names():
+    """What the page lists: the heading of each row with each of its words, endings after slashes written out."""
+    page = (Path(__file__).parents[1] / "docs" / "case.md").read_text(encoding="utf-8")
+    rows = page.split("| | words in a name |\n|---|---|\n")[1].split("\n\n")[0].splitlines()
+    for row in rows:
+        _, heading, listed, _ = row.split("|")
+        for word, *endings in (found.split("/") for found in re.findall("`([^`]+)`", listed)):
+            yield from ((heading.strip(), said) for said in (word, *(word[:-1] + ending for ending in endings)))
+
+
+@pytest.mark.parametrize(("heading", "word"), list(_words_of_names()))
+def test_every_word_listed_for_names_is_known(heading, word):
+    entry = entry_from_name(f"cyl2 {word} injector {word}.m4a")
+    kind, _, named = heading.partition(" `")
+    said = {"stage": entry.stage, "condition": entry.condition, "shaking": entry.shaking}[kind]
+    assert said == (named.rstrip("`") or "yes")
+    assert entry.injector == ""
+    if kind == "shaking":
+        assert entry_from_name(f"cil2 no {word}.m4a").shaking is Shaking.NO
+
+
+def test_the_list_of_words_holds_both_languages():
+    listed = list(_words_of_names())
+    assert len(listed) > 90
+    assert {("stage `swapped`", "cruzados"), ("stage `after`", "repaired"), ("condition `cold`", "frías")} <= set(
+        listed
+    )
 
 
 def test_a_condition_is_kept_by_one_name_and_told_in_the_language():
