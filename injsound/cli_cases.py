@@ -14,7 +14,7 @@ from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
 
 if TYPE_CHECKING:
-    from injsound.cases.case import Case, Entry
+    from injsound.cases.case import Case
     from injsound.cases.guide import Findings
     from injsound.cli_options import Typed
     from injsound.results import Failure, Reading
@@ -78,7 +78,7 @@ def case_new(
 
 @case.command("add")
 @_FOLDER
-@click.argument("recordings", nargs=-1, type=click.Path(exists=True, dir_okay=False))
+@click.argument("recordings", nargs=-1, type=click.Path())
 @click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
 @click.option("--cylinder", type=int, help="Whose injector was recorded; else from the file's name.")
 @click.option("--condition", default="", help="Such as cold, warm idle, warm restart; else from the file's name.")
@@ -90,7 +90,9 @@ def case_new(
 @click.option("--load", type=float, help="Load by the scan tool, in percent.")
 @click.option("--pulse-width", type=float, help="Injection pulse by the scan tool, in milliseconds.")
 @language_option
+@click.pass_context
 def case_add(
+    context: click.Context,
     folder: str,
     recordings: tuple[str, ...],
     rpm: float | None,
@@ -105,7 +107,7 @@ def case_add(
     pulse_width: float | None,
     words: "Words",
 ) -> None:
-    """Copy RECORDINGS into the case; without any, take up what lies in its folder."""
+    """Copy RECORDINGS into the case; without any, take up what lies in its folder. A bad one stops no other."""
     from injsound.cases.adding import add_recordings
     from injsound.cases.names import condition_named
     from injsound.diagnoses import Shaking, Stage
@@ -124,7 +126,8 @@ def case_add(
         "pulse_width_ms": pulse_width,
     }
     given = {key: value for key, value in told.items() if value is not None}
-    for entry in add_recordings(folder, recordings, given):
+    added = add_recordings(folder, recordings, given)
+    for entry in added.entries:
         said = words.say(
             Screen.CASE_ENTRY,
             file=entry.file,
@@ -134,7 +137,13 @@ def case_add(
             shaking=entry.shaking,
         )
         click.echo(hung(said))
-    click.echo(words.say(Screen.CASE_CORRECT, file=str(Path(folder) / "case.toml")))
+    for line in added.refused:
+        click.echo(f"injsound: {line}", err=True)
+    if added.refused:
+        click.echo(words.say(Screen.CASE_ADDED, added=len(added.entries)))
+    if added.entries:
+        click.echo(words.say(Screen.CASE_CORRECT, file=str(Path(folder) / "case.toml")))
+    context.exit(int(bool(added.refused)))
 
 
 @case.command("show")
@@ -220,30 +229,27 @@ def _look(folder: str, sizes: dict[str, int], given: Mapping[str, Any], said: se
     from injsound.cases.case_file import load_case
 
     opened = load_case(folder)
-    for entry in unlisted(opened):
+    for name in unlisted(opened):
         with _said_once(said):
-            size = (opened.folder / entry.file).stat().st_size
-            whole = size > 0 and sizes.get(entry.file) == size
-            sizes[entry.file] = size
+            size = (opened.folder / name).stat().st_size
+            whole = size > 0 and sizes.get(name) == size
+            sizes[name] = size
             if whole:
-                _take_up(opened, entry, given, words)
+                _take_up(opened.folder / name, given, words)
 
 
-def _take_up(opened: "Case", entry: "Entry", given: Mapping[str, Any], words: "Words") -> None:
-    """Add a recording that lies in the folder, and say what it says."""
-    from dataclasses import replace
-
-    from injsound.cases.adding import add_entries
+def _take_up(recording: Path, given: Mapping[str, Any], words: "Words") -> None:
+    """Add a recording that lies in its case's folder, and say what it says, or why it was not added."""
+    from injsound.cases.adding import add_recordings
     from injsound.cases.case_file import load_case
     from injsound.cases.store import read_case
     from injsound.results import Failure
     from injsound.show.reading_text import glance
     from injsound.show.text import failure_line
-    from injsound.sound.audio import check_sound
 
-    check_sound(opened.folder / entry.file)
-    add_entries(opened.folder, [replace(entry, **given)])
-    result = read_case(load_case(opened.folder))[entry.file]
+    if refused := add_recordings(recording.parent, [recording], given).refused:
+        raise InjsoundError("\n".join(refused))
+    result = read_case(load_case(recording.parent))[recording.name]
     say([failure_line(result)] if isinstance(result, Failure) else glance(result, words))
 
 

@@ -88,7 +88,7 @@ def _case(tmp_path, sounds):
     for path in sounds.glob("*.flac"):
         shutil.copy(path, folder)
     found = unlisted(load_case(folder))
-    add_entries(folder, [replace(entry, rpm=1_500.0, shaking=Shaking.YES) for entry in found])
+    add_entries(folder, [replace(entry_from_name(name), rpm=1_500.0, shaking=Shaking.YES) for name in found])
     return folder
 
 

@@ -201,6 +201,7 @@ class Screen(StrEnum):
     SIMULATED = "simulated"
     CASE_MADE = "case made"
     CASE_ENTRY = "case entry"
+    CASE_ADDED = "case added"
     CASE_CORRECT = "case correct"
     REPORT = "report"
     BATCH_DONE = "batch done"

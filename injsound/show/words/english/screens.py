@@ -46,6 +46,7 @@ SCREENS: Table = {
         Screen.SIMULATED: "{file}: {skipped} of {due} ticks left out, {rpm} rpm",
         Screen.CASE_MADE: "made {file}",
         Screen.CASE_ENTRY: "{file}: cylinder {cylinder}, {condition}, {stage}, shaking {shaking}",
+        Screen.CASE_ADDED: "added: {added}; the others were not, for what is said above",
         Screen.CASE_CORRECT: "wrong? correct it in {file}",
         Screen.REPORT: "report: {file}",
         Screen.BATCH_DONE: "{count} read; of {files} in the table {failed} could not be used: {file}",

@@ -49,6 +49,7 @@ SCREENS: Table = {
         Screen.SIMULATED: "{file}: {skipped} de {due} chasquidos omitidos, {rpm} rpm",
         Screen.CASE_MADE: "hecho: {file}",
         Screen.CASE_ENTRY: "{file}: cilindro {cylinder}, {condition}, {stage}, tiembla: {shaking}",
+        Screen.CASE_ADDED: "añadidas: {added}; las demás no, por lo dicho arriba",
         Screen.CASE_CORRECT: "¿algo mal? corríjalo en {file}",
         Screen.REPORT: "informe: {file}",
         Screen.BATCH_DONE: "leídos: {count}; de los {files} de la tabla no se pudieron usar: {failed}; tabla: {file}",
