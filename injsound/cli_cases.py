@@ -200,6 +200,7 @@ def case_watch(
     load_case(folder)  # one that is wrong from the start is told and not waited for
     told_of_all = {"rpm": rpm, "shaking": None if shaking is None else Shaking(shaking)}
     given = {key: value for key, value in told_of_all.items() if value is not None}
+    click.echo(words.say(Screen.WATCHING, folder=folder), err=True)
     sizes: dict[str, int] = {}
     said: set[str] = set()
     for look in itertools.count(1):

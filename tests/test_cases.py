@@ -728,6 +728,7 @@ def test_watch_goes_on_after_what_is_odd(tmp_path, sounds, capsys, monkeypatch):
     sound = sounds / "cyl3 cold before.flac"
     (job / "cyl1 placeholder.wav").touch()
     (job / "cyl2 letter.m4a").write_text("no sound")
+    shutil.copy(sounds / "cyl2 cold before.flac", job / "engine.flac")
     shutil.copy(sound, job / "cyl3 warm.flac")
     shutil.copy(sound, job / "cyl7.flac")
     (job / "cyl2 gone.wav").symlink_to(tmp_path / "nowhere.wav")
@@ -750,9 +751,15 @@ def test_watch_goes_on_after_what_is_odd(tmp_path, sounds, capsys, monkeypatch):
     told = capsys.readouterr()
     assert "SKIPPING" in told.out
     lines = told.err.splitlines()
-    for part in ("correct that line", "cylinder: is 7; the engine has 3", "cyl2 letter.m4a: found text"):
+    assert lines[0] == f"watching {job}: every new recording is answered; Ctrl-C stops"
+    for part in (
+        "correct that line",
+        "cylinder: is 7; the engine has 3",
+        "cyl2 letter.m4a: found text",
+        "engine.flac names no cylinder; call it like 'cyl2 cold.m4a', or name it with --cylinder",
+    ):
         assert sum(part in line for line in lines) == 1, part
-    assert len(lines) == 3
+    assert len(lines) == 5
     (entry,) = load_case(job).entries
     assert (entry.file, entry.rpm, entry.shaking) == ("cyl3 warm.flac", 1_500.0, Shaking.YES)
 

@@ -213,7 +213,7 @@ def _entry(recording: Path, told_of_all: Mapping[str, Any]) -> Entry:
     entry = entry_from_name(recording.name, cylinder=told_of_all.get("cylinder"))
     if entry is None:
         raise CaseError(
-            f"{recording} names no cylinder; give --cylinder with its name, or call it like 'cyl2 cold.m4a'"
+            f"{recording} names no cylinder; call it like 'cyl2 cold.m4a', or name it with --cylinder to: injsound case add"
         )
     return replace(entry, **told_of_all)
 

@@ -203,6 +203,7 @@ class Screen(StrEnum):
     CASE_ENTRY = "case entry"
     CASE_ADDED = "case added"
     CASE_CORRECT = "case correct"
+    WATCHING = "watching"
     REPORT = "report"
     BATCH_DONE = "batch done"
     DEMO_STORY = "demo story"

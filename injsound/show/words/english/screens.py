@@ -48,6 +48,7 @@ SCREENS: Table = {
         Screen.CASE_ENTRY: "{file}: cylinder {cylinder}, {condition}, {stage}, shaking {shaking}",
         Screen.CASE_ADDED: "added: {added}; the others were not, for what is said above",
         Screen.CASE_CORRECT: "wrong? correct it in {file}",
+        Screen.WATCHING: "watching {folder}: every new recording is answered; Ctrl-C stops",
         Screen.REPORT: "report: {file}",
         Screen.BATCH_DONE: "{count} read; of {files} in the table {failed} could not be used: {file}",
         Screen.DEMO_STORY: (

@@ -51,6 +51,7 @@ SCREENS: Table = {
         Screen.CASE_ENTRY: "{file}: cilindro {cylinder}, {condition}, {stage}, tiembla: {shaking}",
         Screen.CASE_ADDED: "añadidas: {added}; las demás no, por lo dicho arriba",
         Screen.CASE_CORRECT: "¿algo mal? corríjalo en {file}",
+        Screen.WATCHING: "vigilando {folder}: se responde a cada grabación nueva; Ctrl-C termina",
         Screen.REPORT: "informe: {file}",
         Screen.BATCH_DONE: "leídos: {count}; de los {files} de la tabla no se pudieron usar: {failed}; tabla: {file}",
         Screen.DEMO_STORY: (
