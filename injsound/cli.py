@@ -413,8 +413,9 @@ def _tell_usage(error: click.ClickException) -> int:
 
 def _tell_failure(error: InjsoundError | OSError) -> int:
     """What went wrong; an error of the system names its file."""
-    told = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else error
-    click.echo(f"injsound: {told}", err=True)
+    told = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else str(error)
+    for line in told.splitlines():
+        click.echo(f"injsound: {line}", err=True)
     return 2 if isinstance(error, ParameterError) else 1
 
 

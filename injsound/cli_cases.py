@@ -56,17 +56,16 @@ def case_new(
 ) -> None:
     """Make FOLDER with its case.toml."""
     from injsound.cases.adding import new_case
-    from injsound.show.text import hung
-    from injsound.trouble_codes import read_trouble_code
 
     if typed.rpm is not None or typed.cylinder is not None:
         raise ParameterError("--rpm and --cylinder belong to a recording; give them to: injsound case add")
     named = tuple(code.strip().upper() for code in codes.split(",") if code.strip())
-    wording = [hung(f"{code}: {words.trouble_code(read_trouble_code(code))}") for code in named]
+    engine = typed.engine()
+    wording = _worded(named, engine.cylinders, words)
     made = new_case(
         folder,
         complaint=complaint,
-        engine=typed.engine(),
+        engine=engine,
         codes=named,
         language=None if words.language is Language.ENGLISH else words.language,
         comments={place.value: words.say(place) for place in CaseFile},
@@ -74,6 +73,22 @@ def case_new(
     click.echo(words.say(Screen.CASE_MADE, file=str(made)))
     for line in wording:
         click.echo(line)
+
+
+def _worded(codes: tuple[str, ...], cylinders: int | None, words: "Words") -> list[str]:
+    """What each code means; those that cannot be are told together."""
+    from injsound.show.text import hung
+    from injsound.trouble_codes import read_trouble_code
+
+    wording, mistakes = [], []
+    for code in codes:
+        try:
+            wording.append(hung(f"{code}: {words.trouble_code(read_trouble_code(code, cylinders=cylinders))}"))
+        except ParameterError as error:
+            mistakes.append(str(error))
+    if mistakes:
+        raise ParameterError("\n".join(mistakes))
+    return wording
 
 
 @case.command("add")

@@ -20,7 +20,7 @@ from joblib import delayed
 
 from injsound.cases import adding, many, store
 from injsound.cases.adding import add_entries, new_case
-from injsound.cases.case import CaseError, Entry, entry_from_name, unlisted
+from injsound.cases.case import Case, CaseError, Entry, entry_from_name, unlisted
 from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import next_step
@@ -219,7 +219,7 @@ def test_a_changed_recording_is_read_again_and_told(job, sounds):
     [
         (2 * '[[recording]]\nfile = "a.wav"\ncylinder = 1\n', "list each file once"),
         ("[engine]\ncylinders = 3\n[repair]\ncylinder = 7", "[repair] cylinder: is 7; the engine has 3"),
-        ('[[recording]]\nfile = "a.wav"\ncylinder = 0', "cylinder: is 0; counted from 1"),
+        ('[[recording]]\nfile = "a.wav"\ncylinder = 0', "1 (a.wav) cylinder: is 0; expected 1 to 16"),
         ('[[recording]]\nfile = "/etc/hostname"\ncylinder = 1', "outside the case folder"),
         ('[[recording]]\nfile = "out.wav"\ncylinder = 1', "outside the case folder"),
     ],
@@ -294,6 +294,13 @@ def test_kept_readings_that_are_none_are_read_again(job, sounds, kept):
     (job / "results.json").write_text(json.dumps({**values, "readings": {**values["readings"], "a": kept}}))
     results = read_case(case, jobs=1)
     assert all(isinstance(result, Reading) for result in results.values())
+
+
+@pytest.mark.parametrize("name", [f"{300 * 'a'}.wav", "a\0b.wav", "folder"])
+def test_a_recording_that_cannot_be_opened_is_a_failure(job, name):
+    (job / "folder").mkdir()
+    (failure,) = read_case(Case(folder=job, entries=(Entry(file=name, cylinder=1),)), jobs=1).values()
+    assert isinstance(failure, Failure)
 
 
 def test_a_stranger_that_cannot_be_read_does_not_hide_a_missing_recording(job, sounds):

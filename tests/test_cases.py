@@ -249,6 +249,84 @@ cylinder = 1
     assert len(told) == 9
 
 
+def test_a_mistake_in_the_engine_hides_none_in_the_rest(tmp_path):
+    (tmp_path / "case.toml").write_text(
+        """
+[engine]
+cylinders = 4
+firing_order = "1-3-4-3"
+[codes]
+stored = ["P0305", "P0304", "P0300"]
+pending = ["hello"]
+[codes_swapped]
+stored = ["P0205"]
+[repair]
+cylinder = 17
+[restarts]
+clean_since = -3
+faulty = 2
+[[recording]]
+file = "cyl7.wav"
+cylinder = 7
+moved = [[true, 5], [1, inf], [1, 2]]
+[[recording]]
+file = "b.wav"
+stage = "later"
+rpm = -1
+"""
+    )
+    with pytest.raises(CaseError) as raised:
+        load_case(tmp_path)
+    told = str(raised.value).splitlines()
+    for part in (
+        "[engine]: firing order 1-3-4-3",
+        "stored: P0305 names cylinder 5; the engine has 4",
+        "pending: 'HELLO' is no trouble code",
+        "[codes_swapped] stored: P0205 names cylinder 5",
+        "[repair] cylinder: is 17; the engine has 4",
+        "[restarts] clean_since: is -3; expected 0 or more",
+        "[restarts]: has faulty alone; expected faulty and made",
+        "[[recording]] 1 (cyl7.wav) cylinder: is 7; the engine has 4",
+        "[[recording]] 1 (cyl7.wav) moved: has [True, 5]; expected [start, end]",
+        "[[recording]] 1 (cyl7.wav) moved: has [1, inf]",
+        "[[recording]] 2 (b.wav): has no cylinder: add it",
+        "[[recording]] 2 (b.wav) stage: is 'later'",
+        "[[recording]] 2 (b.wav) rpm: is -1",
+    ):
+        assert sum(part in line for line in told) == 1, part
+    assert len(told) == 13
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ('file = "a\\u0000b.wav"\ncylinder = 1', "[[recording]] 1 ('a\\x00b.wav') file: is"),
+        (f'file = "{300 * "a"}.wav"\ncylinder = 1', f"1 ({40 * 'a'}...) file: is '{40 * 'a'}...', a name that no file"),
+        ('file = "loop.wav"\ncylinder = 1', "(loop.wav) file: is 'loop.wav', a name that no file can have"),
+        ('file = "a.wav"\ncylinder = 99', "(a.wav) cylinder: is 99; expected 1 to 16"),
+        ('file = "a.wav"\ncylinder = "2"', "(a.wav) cylinder: is '2'; expected a number"),
+    ],
+    ids=["zero", "long", "loop", "99", "text"],
+)
+def test_recordings_that_cannot_be_are_told_in_a_line(tmp_path, lines, told):
+    (tmp_path / "loop.wav").symlink_to("loop.wav")
+    (tmp_path / "case.toml").write_text(f"[[recording]]\n{lines}\n")
+    with pytest.raises(CaseError) as raised:
+        load_case(tmp_path)
+    (line,) = str(raised.value).splitlines()
+    assert told in line
+
+
+def test_every_code_that_cannot_be_is_told(tmp_path, capsys):
+    given = ["case", "new", str(tmp_path / "job"), "--cylinders", "4", "--codes", "PO302,P0203,hello,P0305"]
+    assert main(given) == 2
+    lines = capsys.readouterr().err.splitlines()
+    for part, line in zip(("'PO302' is no", "'HELLO' is no", "P0305 names cylinder 5"), lines, strict=True):
+        assert line.startswith("injsound: ")
+        assert part in line
+    assert not (tmp_path / "job").exists()
+
+
 def test_what_the_control_unit_said_is_read(tmp_path):
     (tmp_path / "case.toml").write_text(
         """

@@ -3,15 +3,16 @@
 import os
 from codecs import BOM_UTF8
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from injsound.cases.case import CHECKS, FILE_NAME, CaseError, Entry, entry_from_name, unlisted
+from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, entry_from_name, unlisted
 from injsound.cases.case_file import checked, read_file
 from injsound.diagnoses import Shaking, Stage
 from injsound.engine import Engine
-from injsound.errors import InjsoundError
+from injsound.errors import InjsoundError, RecordingError
 from injsound.files import clear_strays, copy_whole, make_folder, write_whole
 from injsound.languages import Language
 from injsound.sound.audio import check_sound, sha256
@@ -188,7 +189,7 @@ def add_recordings(
     given = [Path(recording) for recording in recordings] or [case.folder / name for name in unlisted(case)]
     if not given:
         raise CaseError(f"{folder} holds no sound file that is not listed; expected names like 'cyl2 cold.m4a'")
-    sounds = {sha256(path): entry.file for entry in case.entries if (path := case.folder / entry.file).is_file()}
+    sounds = _sounds(case)
     entries: list[Entry] = []
     refused: list[str] = []
     for recording in given:
@@ -209,11 +210,21 @@ def add_recordings(
     return Added(entries=tuple(entries), refused=tuple(refused))
 
 
+def _sounds(case: Case) -> dict[str, str]:
+    """Hash of each recording of a case to its file; those that are gone or cannot be read have none."""
+    sounds = {}
+    for entry in case.entries:
+        with suppress(RecordingError):
+            sounds[sha256(case.folder / entry.file)] = entry.file
+    return sounds
+
+
 def _entry(recording: Path, told_of_all: Mapping[str, Any]) -> Entry:
     entry = entry_from_name(recording.name, cylinder=told_of_all.get("cylinder"))
     if entry is None:
         raise CaseError(
-            f"{recording} names no cylinder; call it like 'cyl2 cold.m4a', or name it with --cylinder to: injsound case add"
+            f"{recording} names no cylinder; call it like 'cyl2 cold.m4a', or name it with --cylinder to: injsound case"
+            " add"
         )
     return replace(entry, **told_of_all)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from injsound.cases.case import SOUND_SUFFIXES, Case, Entry
 from injsound.diagnoses import Take
 from injsound.engine import Engine
-from injsound.errors import InjsoundError
+from injsound.errors import InjsoundError, RecordingError
 from injsound.files import clear_strays, told, write_whole
 from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture
 from injsound.results import Failure, Reading
@@ -169,13 +169,11 @@ def _engine(case: Case, entry: Entry) -> Engine:
 
 
 def _key(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]]) -> str | Failure:
-    path = case.folder / entry.file
-    if not path.is_file():
-        return Failure(file=entry.file, code="missing", message=_missing(case, entry, kept))
     try:
-        return reading_key(path, engine=_engine(case, entry), rpm=entry.rpm)
-    except InjsoundError as error:
-        return Failure(file=entry.file, code="unreadable", message=str(error))
+        return reading_key(case.folder / entry.file, engine=_engine(case, entry), rpm=entry.rpm)
+    except RecordingError as error:
+        message = _missing(case, entry, kept) if error.code == "missing" else str(error)
+        return Failure(file=entry.file, code=error.code, message=message)
 
 
 def _missing(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]]) -> str:
