@@ -1,18 +1,22 @@
 """Files that are never half there: written or copied beside their place, then moved onto it."""
 
+import errno
 import os
 import shutil
 import stat
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from injsound.errors import InjsoundError
 
 # Hidden, and no sound's suffix: what a killed process leaves behind is taken for nothing else.
 _PREFIX = ".injsound-"
+# Hidden too, and no stray: it stays for the next one.
+_LOCK_NAME = ".injsound.lock"
 # Nobody takes so long over one file: older ones were left by a process that was killed.
 _STRAY_S = 3600.0
 
@@ -96,6 +100,50 @@ def make_folder(path: str | os.PathLike[str]) -> None:
     """
     with told(path):
         Path(path).mkdir(parents=True, exist_ok=True)
+
+
+@contextmanager
+def alone(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """Keep everybody else who asks for the same out of a folder, whichever process or thread; a killed one lets go.
+
+    Parameters
+    ----------
+    folder : path
+        Where it may not be written to, or its disk knows no locks, nobody is kept out.
+
+    Yields
+    ------
+    None
+        Once, when all others are done.
+    """
+    handle = None
+    try:
+        with suppress(OSError):
+            handle = os.open(Path(folder) / _LOCK_NAME, os.O_RDONLY | os.O_CREAT, 0o666)
+            _wait_for(handle)
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)  # which lets go of it
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _wait_for(handle: int) -> None:
+        while True:
+            try:
+                msvcrt.locking(handle, msvcrt.LK_LOCK, 1)
+                return
+            except OSError as error:
+                if error.errno != errno.EDEADLK:  # it gives up after ten seconds
+                    raise
+
+else:
+    import fcntl
+
+    def _wait_for(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX)
 
 
 @contextmanager

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
 from functools import partial
@@ -29,7 +30,7 @@ from injsound.cli import main
 from injsound.diagnoses import Stage
 from injsound.engine import Engine
 from injsound.errors import InjsoundError
-from injsound.files import clear_strays, write_whole
+from injsound.files import alone, write_whole
 from injsound.record import dumps
 from injsound.results import Failure, Reading
 from injsound.runs import in_parallel, run_file
@@ -342,6 +343,37 @@ def test_readings_that_another_process_kept_meanwhile_stay(job, sounds):
     assert len(json.loads((job / "results.json").read_text())["readings"]) == 2
 
 
+def test_two_processes_lose_no_reading(job, sounds):
+    case = _filled(job, sounds)
+    reading = run_file(sounds / NAMES[0], engine=THREE, rpm=1_500.0)
+    each, children = 15, []
+    for letter in "ab":
+        if (child := os.fork()) == 0:
+            kept = [store._keep(case, f"{letter}{number}", reading, {}, None) for number in range(each)]
+            os._exit(0 if all(kept) else 1)
+        children.append(child)
+    assert [os.waitpid(child, 0)[1] for child in children] == [0, 0]
+    kept = json.loads((job / "results.json").read_text())["readings"]
+    assert sorted(kept) == sorted(f"{letter}{number}" for letter in "ab" for number in range(each))
+
+
+def test_threads_are_kept_apart_and_a_folder_without_a_lock_stops_nobody(tmp_path):
+    most, inside = [], []
+
+    def work(number):
+        with alone(tmp_path):
+            inside.append(number)
+            most.append(len(inside))
+            time.sleep(0.005)
+            inside.remove(number)
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(20)))
+    assert most == 20 * [1]
+    with alone(tmp_path / "missing"):
+        pass
+
+
 # --- disks ----------------------------------------------------------------------------------------------------------
 
 
@@ -368,7 +400,8 @@ def test_a_case_that_cannot_be_written_is_read_all_the_same(job, sounds, monkeyp
         assert main(command) == 1
         assert os.strerror(number) in capsys.readouterr().err.splitlines()[-1]
     assert (job / "case.toml").read_bytes() == before
-    assert sorted(path.name for path in job.rglob("*") if path.is_file()) == ["case.toml", *NAMES]
+    assert _visible(job) == ["case.toml", *NAMES, "results_arrays"]
+    assert list((job / "results_arrays").iterdir()) == []
 
 
 def test_a_relative_folder_is_found_by_processes_started_in_another(job, sounds, monkeypatch):
@@ -399,14 +432,15 @@ def test_a_table_that_cannot_be_written_is_told(tmp_path, sounds, capsys):
 
 
 def test_strays_are_cleared_when_they_are_old(job):
-    young, old = job / ".injsound-young", job / ".injsound-old"
-    for stray in (young, old):
-        stray.write_text("half")
-    os.utime(old, (time.time() - 7_200,) * 2)
+    (job / "results_arrays").mkdir()
+    for folder in (job, job / "results_arrays"):
+        for name in ("young", "old"):
+            (folder / f".injsound-{name}").write_text("half")
+        os.utime(folder / ".injsound-old", (time.time() - 7_200,) * 2)
     assert unlisted(load_case(job)) == []
-    clear_strays(job)
-    assert young.exists()
-    assert not old.exists()
+    read_case(load_case(job))
+    strays = sorted(path.relative_to(job) for path in job.rglob(".injsound-*"))
+    assert strays == [Path(".injsound-young"), Path("results_arrays/.injsound-young")]
 
 
 # --- killed ---------------------------------------------------------------------------------------------------------

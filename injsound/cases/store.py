@@ -9,7 +9,7 @@ from injsound.cases.case import SOUND_SUFFIXES, Case, Entry
 from injsound.diagnoses import Take
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
-from injsound.files import clear_strays, told, write_whole
+from injsound.files import alone, clear_strays, told, write_whole
 from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture
 from injsound.results import Failure, Reading
 from injsound.runs import in_parallel, reading_key, run_file
@@ -45,8 +45,10 @@ def read_case(
     dict of str to Reading or Failure
         By file, for every entry; a broken one never stops the rest, and where nothing can be written all are read.
     """
-    clear_strays(case.folder)
-    kept = _load(case.folder)
+    for folder in (case.folder, case.folder / ARRAYS_NAME):
+        clear_strays(folder)
+    with alone(case.folder):
+        kept = _load(case.folder)
     results: Results = {}
     due: list[tuple[str, Entry]] = []
     for entry in case.entries:
@@ -82,11 +84,12 @@ def _keep(case: Case, key: str, reading: Reading, texts: dict[str, str], warn: C
                 arrays.parent.mkdir(exist_ok=True)
             save_picture(arrays, reading.picture)
         values = {**reading_to_json(reading), _HAS_ARRAYS: reading.picture is not None}
-        kept = {**_load(case.folder), key: values}
-        for one in kept.keys() - texts.keys():
-            texts[one] = dumps(kept[one]).rstrip().replace("\n", "\n  ")
-        rows = ",\n".join(f'  "{one}": {texts[one]}' for one in kept)
-        write_whole(path, f'{{\n "schema": 1,\n "readings": {{\n{rows}\n }}\n}}\n'.encode())
+        with alone(case.folder):  # from reading the file to writing it, or what another process keeps is lost
+            kept = {**_load(case.folder), key: values}
+            for one in kept.keys() - texts.keys():
+                texts[one] = dumps(kept[one]).rstrip().replace("\n", "\n  ")
+            rows = ",\n".join(f'  "{one}": {texts[one]}' for one in kept)
+            write_whole(path, f'{{\n "schema": 1,\n "readings": {{\n{rows}\n }}\n}}\n'.encode())
     except InjsoundError as error:
         if warn is not None:
             warn(f"{error}; readings are not kept")
