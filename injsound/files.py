@@ -8,7 +8,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from injsound.errors import InjsoundError
@@ -19,6 +19,16 @@ _PREFIX = ".injsound-"
 _LOCK_NAME = ".injsound.lock"
 # Nobody takes so long over one file: older ones were left by a process that was killed.
 _STRAY_S = 3600.0
+
+
+def _mask() -> int:
+    """The process's mask for new files; it can only be asked for by setting it, which other threads would notice."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+_MASK = _mask()  # once, while the program is loaded
 
 
 def write_whole(path: str | os.PathLike[str], data: bytes, *, instead_of: bytes | None = None) -> None:
@@ -65,8 +75,48 @@ def copy_whole(source: str | os.PathLike[str], path: str | os.PathLike[str]) -> 
     InjsoundError
         If the one cannot be read or the other not be written.
     """
+    try:
+        with Path(source).open("rb"):
+            pass  # what cannot be read is told before anything is made
+    except OSError as error:
+        raise InjsoundError(
+            f"cannot read {source}: {error.strerror or error}; expected a file that may be read: check its name"
+        ) from error
     with _beside(Path(path)) as fresh:
         shutil.copy2(source, fresh)
+
+
+@contextmanager
+def together(*paths: str | os.PathLike[str]) -> Iterator[list[Path]]:
+    """Files for others to fill that take their places when all are filled, and are gone otherwise.
+
+    One that was there keeps its mode, and a link stays one.
+
+    Parameters
+    ----------
+    *paths : path
+        Where to.
+
+    Yields
+    ------
+    list of Path
+        Files to make, of the same names.
+
+    Raises
+    ------
+    InjsoundError
+        If a folder cannot be written to, or the disk is full.
+    """
+    targets = [Path(path).resolve() for path in paths]
+    with told(paths[0]), ExitStack() as stack:
+        beside = (tempfile.TemporaryDirectory(dir=target.parent, prefix=_PREFIX) for target in targets)
+        fresh = [
+            Path(stack.enter_context(folder)) / Path(path).name for folder, path in zip(beside, paths, strict=True)
+        ]
+        yield fresh
+        for one, target in zip(fresh, targets, strict=True):
+            one.chmod(_mode_for(target))
+            one.replace(target)
 
 
 def clear_strays(folder: str | os.PathLike[str]) -> None:
@@ -80,7 +130,7 @@ def clear_strays(folder: str | os.PathLike[str]) -> None:
     for stray in Path(folder).glob(f"{_PREFIX}*"):
         try:
             if time.time() - stray.stat().st_mtime > _STRAY_S:
-                stray.unlink()
+                shutil.rmtree(stray) if stray.is_dir() else stray.unlink()
         except OSError:
             continue  # somebody else's, or gone already
 
@@ -178,9 +228,7 @@ def _mode_for(target: Path) -> int:
     """What may be done with a file, and by whom: as before, or as the system has it for new ones."""
     if target.exists():
         return stat.S_IMODE(target.stat().st_mode)
-    mask = os.umask(0o077)  # it can only be asked for by setting it
-    os.umask(mask)
-    return 0o666 & ~mask
+    return 0o666 & ~_MASK
 
 
 @contextmanager

@@ -184,7 +184,7 @@ ALLOWED = {
         "show.text",
         "show.words.keys",
     },
-    "simulate": {"errors", "engine", "results"},
+    "simulate": {"errors", "engine", "files", "results"},
     "cli": None,
     "cli_cases": None,
     "cli_findings": None,
