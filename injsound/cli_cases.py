@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from injsound.cli_options import engine_options, engine_options_without, language_option, may_write
+from injsound.cli_options import Number, engine_options, engine_options_without, language_option, may_write
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
@@ -94,16 +94,16 @@ def _worded(codes: tuple[str, ...], cylinders: int | None, words: "Words") -> li
 @case.command("add")
 @_FOLDER
 @click.argument("recordings", nargs=-1, type=click.Path())
-@click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
-@click.option("--cylinder", type=int, help="Whose injector was recorded; else from the file's name.")
+@click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
+@click.option("--cylinder", type=Number(int, 2), help="Whose injector was recorded; else from the file's name.")
 @click.option("--condition", default="", help="Such as cold, warm idle, warm restart; else from the file's name.")
 @click.option("--stage", type=click.Choice(["before", "swapped", "after"]), help="Else from the file's name.")
 @click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Did the engine shake meanwhile?")
 @click.option("--injector", default="", help="The injector's label, apart from the cylinder.")
 @click.option("--connector", default="", help="The connector's label.")
-@click.option("--coolant", type=float, help="Coolant temperature by the scan tool, in degrees Celsius.")
-@click.option("--load", type=float, help="Load by the scan tool, in percent.")
-@click.option("--pulse-width", type=float, help="Injection pulse by the scan tool, in milliseconds.")
+@click.option("--coolant", type=Number(float, 80), help="Coolant temperature by the scan tool, in degrees Celsius.")
+@click.option("--load", type=Number(float, 25), help="Load by the scan tool, in percent.")
+@click.option("--pulse-width", type=Number(float, 2.5), help="Injection pulse by the scan tool, in milliseconds.")
 @language_option
 @click.pass_context
 def case_add(
@@ -195,9 +195,9 @@ def case_next(context: click.Context, folder: str, jobs: int | None, words: "Wor
 
 @case.command("watch")
 @_FOLDER
-@click.option("--every", type=float, default=2.0, show_default=True, help="Seconds between looks.")
-@click.option("--looks", type=int, help="Stop after so many looks; else until stopped by Ctrl-C.")
-@click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
+@click.option("--every", type=Number(float, 2), default=2.0, show_default=True, help="Seconds between looks.")
+@click.option("--looks", type=Number(int, 10), help="Stop after so many looks; else until stopped by Ctrl-C.")
+@click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
 @click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Does the engine shake meanwhile?")
 @language_option
 def case_watch(
@@ -317,7 +317,8 @@ def batch(
     count = 0
     for file, problem in read_folder(folder, out or folder, engine=typed.engine(), rpm=typed.rpm, jobs=jobs):
         count += 1
-        click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
+        said = problem if problem.startswith(f"{file}: ") or not problem else f"{file}: {problem}"
+        click.echo(f"{count}: {said or file}", err=True)
     files, failed = count_table(out or folder)
     table = str(Path(out or folder) / "results.csv")
     click.echo(words.say(Screen.BATCH_DONE, count=count, files=files, failed=failed, file=table))

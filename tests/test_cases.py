@@ -50,7 +50,7 @@ from injsound.findings.verify import verify_repair
 from injsound.languages import Language
 from injsound.results import Failure, KnockGroup, Note, Reading, ReasonCode, Verdict
 from injsound.show.case_text import tell_step, told_to_owner
-from injsound.show.findings_text import tell_comparison, tell_findings, tell_swap, tell_verify, tell_wiggle
+from injsound.show.findings_text import say_reasons, tell_comparison, tell_findings, tell_swap, tell_verify, tell_wiggle
 from injsound.show.report import make_report
 from injsound.show.text import COLUMNS, Words
 from injsound.show.words.languages import LANGUAGES
@@ -448,7 +448,9 @@ def test_a_batch_that_has_nothing_new_still_tells_what_could_not_be_used(tmp_pat
     (tmp_path / "bad.wav").write_text("no sound")
     for told in ("1 read", "0 read"):
         assert main(["batch", str(tmp_path), "--jobs", "1"]) == 1
-        assert capsys.readouterr().out.startswith(f"{told}; of 1 in the table 1 could not be used: ")
+        printed = capsys.readouterr()
+        assert printed.out.startswith(f"{told}; of 1 in the table 1 could not be used: ")
+        assert printed.err.count("bad.wav") == (told == "1 read")  # once
 
 
 # --- guide ----------------------------------------------------------------------------------------------------------
@@ -564,6 +566,40 @@ def test_what_a_longer_recording_does_not_answer_after_a_repair_has_a_step_of_it
     assert (longer.todo, longer.figures) == (Todo.RECORD_MORE, {"seconds": 40})
 
 
+@pytest.mark.parametrize(
+    ("cylinders", "english", "spanish"),
+    [("4", "cylinder 4", "el cilindro 4"), ("1, 4", "cylinders 1, 4", "los cilindros 1, 4")],
+)
+def test_one_cylinder_is_not_told_as_many(cylinders, english, spanish):
+    figures = {"cylinders": cylinders}
+    for language, named, others in ((Language.ENGLISH, english, "ylinder"), (Language.SPANISH, spanish, "ilindro")):
+        words = Words(language)
+        told = [
+            " ".join(tell_step(Step(todo=todo, figures=figures), words))
+            for todo in (Todo.RECORD_OTHERS, Todo.RECORD_SINCE)
+        ]
+        told += say_reasons(
+            [Reason(why=why, figures=figures) for why in (Why.SIBLINGS_NOT_RECORDED, Why.IN_ORDER)], words
+        )
+        for said in told:
+            assert named in " ".join(said.split())
+            assert said.count(others) == 1
+
+
+def test_verify_says_in_two_parts_what_a_case_lacks(tmp_path, capsys):
+    path = new_case(tmp_path, engine=THREE)
+    assert main(["verify", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert "does not say which cylinder was repaired: write [repair] into its case.toml" in told
+    path.write_text(path.read_text() + "[repair]\ncylinder = 2\n")  # as told
+    assert main(["verify", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert (
+        "no recording of cylinder 2 from after the repair: record it again, and add it with injsound case add "
+        f"{tmp_path} FILE" in told
+    )
+
+
 def test_clean_restarts_are_entered():
     step = Step(todo=Todo.RESTART_MORE, figures={"more": 4, "needed": 5})
     assert "Enter clean_since = 5 under [restarts]" in " ".join(tell_step(step, Words()))
@@ -674,6 +710,7 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     assert page.count('class="wide"') == page.count('class="figures"') == 1  # what may not break scrolls in its box
     assert page.count("data:image/png") == 4  # three injectors, and all beside each other
     assert page.count("data:audio/mpeg") == 4
+    assert len(re.findall(r"cold before.flac: a stretch without one, at [0-9.]+ s", page)) == 2
     assert all(reading.sha256 in page for reading in results.values())
     assert f"left out {_missing_of(findings, 3)} ticks" in re.sub(r"\s", " ", html.unescape(page))
     assert "Cylinder 3 is the odd one." in page

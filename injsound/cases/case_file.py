@@ -276,7 +276,9 @@ class _Checker:
         cylinders = self.take(values, "cylinders", int, None, "[engine] ")
         engine = self.with_known(engine, lambda: {"cylinders": cylinders})
         if order:
-            engine = self.with_known(engine, lambda: {"firing_order": parse_firing_order(order)})
+            engine = self.with_known(
+                engine, lambda: {"firing_order": parse_firing_order(order, cylinders=engine.cylinders)}
+            )
         if angles and (engine.firing_order or not order):
             engine = self.with_known(engine, lambda: {"firing_angles": angles})
         return engine

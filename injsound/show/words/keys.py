@@ -112,6 +112,8 @@ class Line(StrEnum):
     FREEZE_FRAME = "freeze frame"
     COMPARE = "compare"
     CYLINDER = "cylinder"
+    ONE_CYLINDER = "one cylinder"
+    CYLINDERS = "cylinders"
     MOMENTS = "bad moments"
     MISSING = "missing"
     OPEN_TIME = "open time"

@@ -13,8 +13,8 @@ SCREENS: Table = {
         Page.EVIDENCE: "Evidence",
         Page.COMPARED: "The injectors beside each other, on equal scales",
         Page.LISTEN: "Listen",
-        Page.LISTEN_SKIP: "around a missing tick",
-        Page.LISTEN_SOUND: "a stretch without one",
+        Page.LISTEN_SKIP: "around a missing tick, at {time} s",
+        Page.LISTEN_SOUND: "a stretch without one, at {time} s",
         Page.QUARTER: "quarter speed",
         Page.CANNOT: "What this cannot tell",
         Page.CANNOT_TEXT: (

@@ -13,8 +13,8 @@ SCREENS: Table = {
         Page.EVIDENCE: "Pruebas",
         Page.COMPARED: "Los inyectores uno junto a otro, a igual escala",
         Page.LISTEN: "Para escuchar",
-        Page.LISTEN_SKIP: "alrededor de un chasquido ausente",
-        Page.LISTEN_SOUND: "un tramo sin faltas",
+        Page.LISTEN_SKIP: "alrededor de un chasquido ausente, a los {time} s",
+        Page.LISTEN_SOUND: "un tramo sin faltas, a los {time} s",
         Page.QUARTER: "a un cuarto de velocidad",
         Page.CANNOT: "Lo que esto no puede decir",
         Page.CANNOT_TEXT: (
