@@ -18,7 +18,15 @@ import click
 from injsound import __version__
 from injsound.cli_cases import add_commands
 from injsound.cli_findings import add_findings
-from injsound.cli_options import LANGUAGE_VARIABLE, PICTURES, engine_options, force_option, language_option, may_write
+from injsound.cli_options import (
+    LANGUAGE_VARIABLE,
+    PICTURES,
+    Number,
+    engine_options,
+    force_option,
+    language_option,
+    may_write,
+)
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import Screen
@@ -92,7 +100,7 @@ def cli(context: click.Context, debug: bool) -> None:
 @cli.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path())
 @engine_options
-@click.option("--channel", type=int, help="Channel to use, counted from 1; the clearer one by default.")
+@click.option("--channel", type=Number(int, 1), help="Channel to use, counted from 1; the clearer one by default.")
 @click.option("--picture", type=click.Path(), help="Picture file (.png, .svg), or a folder for one each.")
 @click.option("--json", "json_to", type=click.Path(allow_dash=True), help="JSON file, or - for standard output.")
 @click.option("--details", is_flag=True, help="Timing figures as well.")
@@ -261,7 +269,7 @@ def _picture_targets(recordings: tuple[str, ...], picture: str | None) -> dict[i
 
 
 @cli.command()
-@click.option("--rpm", type=float, required=True, help="Engine speed.")
+@click.option("--rpm", type=Number(float, 750), required=True, help="Engine speed.")
 @click.option("--rate", default="1%", show_default=True, help="Skip rate to rule out, such as 1% or 0.01.")
 @click.option("--injection", type=click.Choice(["sequential", "batch"]), default="sequential", show_default=True)
 @language_option
@@ -305,8 +313,10 @@ def _share(text: str) -> float:
 @cli.command()
 @click.argument("out", type=click.Path())
 @engine_options
-@click.option("--seconds", type=float, default=60.0, show_default=True)
-@click.option("--tick-db", type=float, default=18.0, show_default=True, help="Tick over noise above 1.5 kHz [dB].")
+@click.option("--seconds", type=Number(float, 60), default=60.0, show_default=True)
+@click.option(
+    "--tick-db", type=Number(float, 18), default=18.0, show_default=True, help="Tick over noise above 1.5 kHz [dB]."
+)
 @click.option(
     "--skips",
     type=click.Choice(["none", "scattered", "bursts", "every nth", "dead"]),
@@ -314,9 +324,11 @@ def _share(text: str) -> float:
     show_default=True,
 )
 @click.option("--skip-rate", default="4%", show_default=True, help="Share of ticks missing.")
-@click.option("--burst", type=int, default=5, show_default=True, help="Skips in a row, or the n of every nth.")
-@click.option("--open-time-ms", type=float, default=2.8, show_default=True)
-@click.option("--seed", type=int, default=0, show_default=True)
+@click.option(
+    "--burst", type=Number(int, 5), default=5, show_default=True, help="Skips in a row, or the n of every nth."
+)
+@click.option("--open-time-ms", type=Number(float, 2.8), default=2.8, show_default=True)
+@click.option("--seed", type=Number(int, 1), default=0, show_default=True)
 @force_option
 @language_option
 def simulate(
@@ -415,8 +427,9 @@ def _tell_usage(error: click.ClickException) -> int:
 
 def _tell_failure(error: InjsoundError | OSError) -> int:
     """What went wrong; an error of the system names its file."""
-    told = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else error
-    click.echo(f"injsound: {told}", err=True)
+    told = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else str(error)
+    for line in told.splitlines():
+        click.echo(f"injsound: {line}", err=True)
     return 2 if isinstance(error, ParameterError) else 1
 
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from injsound.cli_options import engine_options, engine_options_without, language_option, may_write
+from injsound.cli_options import Number, engine_options, engine_options_without, language_option, may_write
 from injsound.errors import InjsoundError, ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
 
 if TYPE_CHECKING:
-    from injsound.cases.case import Case, Entry
+    from injsound.cases.case import Case
     from injsound.cases.guide import Findings
     from injsound.cli_options import Typed
     from injsound.results import Failure, Reading
@@ -56,17 +56,16 @@ def case_new(
 ) -> None:
     """Make FOLDER with its case.toml."""
     from injsound.cases.adding import new_case
-    from injsound.show.text import hung
-    from injsound.trouble_codes import read_trouble_code
 
     if typed.rpm is not None or typed.cylinder is not None:
         raise ParameterError("--rpm and --cylinder belong to a recording; give them to: injsound case add")
     named = tuple(code.strip().upper() for code in codes.split(",") if code.strip())
-    wording = [hung(f"{code}: {words.trouble_code(read_trouble_code(code))}") for code in named]
+    engine = typed.engine()
+    wording = _worded(named, engine.cylinders, words)
     made = new_case(
         folder,
         complaint=complaint,
-        engine=typed.engine(),
+        engine=engine,
         codes=named,
         language=None if words.language is Language.ENGLISH else words.language,
         comments={place.value: words.say(place) for place in CaseFile},
@@ -76,21 +75,39 @@ def case_new(
         click.echo(line)
 
 
+def _worded(codes: tuple[str, ...], cylinders: int | None, words: "Words") -> list[str]:
+    """What each code means; those that cannot be are told together."""
+    from injsound.show.text import hung
+    from injsound.trouble_codes import read_trouble_code
+
+    wording, mistakes = [], []
+    for code in codes:
+        try:
+            wording.append(hung(f"{code}: {words.trouble_code(read_trouble_code(code, cylinders=cylinders))}"))
+        except ParameterError as error:
+            mistakes.append(str(error))
+    if mistakes:
+        raise ParameterError("\n".join(mistakes))
+    return wording
+
+
 @case.command("add")
 @_FOLDER
-@click.argument("recordings", nargs=-1, type=click.Path(exists=True, dir_okay=False))
-@click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
-@click.option("--cylinder", type=int, help="Whose injector was recorded; else from the file's name.")
+@click.argument("recordings", nargs=-1, type=click.Path())
+@click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
+@click.option("--cylinder", type=Number(int, 2), help="Whose injector was recorded; else from the file's name.")
 @click.option("--condition", default="", help="Such as cold, warm idle, warm restart; else from the file's name.")
 @click.option("--stage", type=click.Choice(["before", "swapped", "after"]), help="Else from the file's name.")
 @click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Did the engine shake meanwhile?")
 @click.option("--injector", default="", help="The injector's label, apart from the cylinder.")
 @click.option("--connector", default="", help="The connector's label.")
-@click.option("--coolant", type=float, help="Coolant temperature by the scan tool, in degrees Celsius.")
-@click.option("--load", type=float, help="Load by the scan tool, in percent.")
-@click.option("--pulse-width", type=float, help="Injection pulse by the scan tool, in milliseconds.")
+@click.option("--coolant", type=Number(float, 80), help="Coolant temperature by the scan tool, in degrees Celsius.")
+@click.option("--load", type=Number(float, 25), help="Load by the scan tool, in percent.")
+@click.option("--pulse-width", type=Number(float, 2.5), help="Injection pulse by the scan tool, in milliseconds.")
 @language_option
+@click.pass_context
 def case_add(
+    context: click.Context,
     folder: str,
     recordings: tuple[str, ...],
     rpm: float | None,
@@ -105,7 +122,7 @@ def case_add(
     pulse_width: float | None,
     words: "Words",
 ) -> None:
-    """Copy RECORDINGS into the case; without any, take up what lies in its folder."""
+    """Copy RECORDINGS into the case; without any, take up what lies in its folder. A bad one stops no other."""
     from injsound.cases.adding import add_recordings
     from injsound.cases.names import condition_named
     from injsound.diagnoses import Shaking, Stage
@@ -124,7 +141,8 @@ def case_add(
         "pulse_width_ms": pulse_width,
     }
     given = {key: value for key, value in told.items() if value is not None}
-    for entry in add_recordings(folder, recordings, given):
+    added = add_recordings(folder, recordings, given)
+    for entry in added.entries:
         said = words.say(
             Screen.CASE_ENTRY,
             file=entry.file,
@@ -134,7 +152,13 @@ def case_add(
             shaking=entry.shaking,
         )
         click.echo(hung(said))
-    click.echo(words.say(Screen.CASE_CORRECT, file=str(Path(folder) / "case.toml")))
+    for line in added.refused:
+        click.echo(f"injsound: {line}", err=True)
+    if added.refused:
+        click.echo(words.say(Screen.CASE_ADDED, added=len(added.entries)))
+    if added.entries:
+        click.echo(words.say(Screen.CASE_CORRECT, file=str(Path(folder) / "case.toml")))
+    context.exit(int(bool(added.refused)))
 
 
 @case.command("show")
@@ -171,9 +195,9 @@ def case_next(context: click.Context, folder: str, jobs: int | None, words: "Wor
 
 @case.command("watch")
 @_FOLDER
-@click.option("--every", type=float, default=2.0, show_default=True, help="Seconds between looks.")
-@click.option("--looks", type=int, help="Stop after so many looks; else until stopped by Ctrl-C.")
-@click.option("--rpm", type=float, help="Engine speed by the tachometer or scan tool.")
+@click.option("--every", type=Number(float, 2), default=2.0, show_default=True, help="Seconds between looks.")
+@click.option("--looks", type=Number(int, 10), help="Stop after so many looks; else until stopped by Ctrl-C.")
+@click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
 @click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Does the engine shake meanwhile?")
 @language_option
 def case_watch(
@@ -191,6 +215,7 @@ def case_watch(
     load_case(folder)  # one that is wrong from the start is told and not waited for
     told_of_all = {"rpm": rpm, "shaking": None if shaking is None else Shaking(shaking)}
     given = {key: value for key, value in told_of_all.items() if value is not None}
+    click.echo(words.say(Screen.WATCHING, folder=folder), err=True)
     sizes: dict[str, int] = {}
     said: set[str] = set()
     for look in itertools.count(1):
@@ -220,30 +245,27 @@ def _look(folder: str, sizes: dict[str, int], given: Mapping[str, Any], said: se
     from injsound.cases.case_file import load_case
 
     opened = load_case(folder)
-    for entry in unlisted(opened):
+    for name in unlisted(opened):
         with _said_once(said):
-            size = (opened.folder / entry.file).stat().st_size
-            whole = size > 0 and sizes.get(entry.file) == size
-            sizes[entry.file] = size
+            size = (opened.folder / name).stat().st_size
+            whole = size > 0 and sizes.get(name) == size
+            sizes[name] = size
             if whole:
-                _take_up(opened, entry, given, words)
+                _take_up(opened.folder / name, given, words)
 
 
-def _take_up(opened: "Case", entry: "Entry", given: Mapping[str, Any], words: "Words") -> None:
-    """Add a recording that lies in the folder, and say what it says."""
-    from dataclasses import replace
-
-    from injsound.cases.adding import add_entries
+def _take_up(recording: Path, given: Mapping[str, Any], words: "Words") -> None:
+    """Add a recording that lies in its case's folder, and say what it says, or why it was not added."""
+    from injsound.cases.adding import add_recordings
     from injsound.cases.case_file import load_case
     from injsound.cases.store import read_case
     from injsound.results import Failure
     from injsound.show.reading_text import glance
     from injsound.show.text import failure_line
-    from injsound.sound.audio import check_sound
 
-    check_sound(opened.folder / entry.file)
-    add_entries(opened.folder, [replace(entry, **given)])
-    result = read_case(load_case(opened.folder))[entry.file]
+    if refused := add_recordings(recording.parent, [recording], given).refused:
+        raise InjsoundError("\n".join(refused))
+    result = read_case(load_case(recording.parent))[recording.name]
     say([failure_line(result)] if isinstance(result, Failure) else glance(result, words))
 
 
@@ -295,7 +317,8 @@ def batch(
     count = 0
     for file, problem in read_folder(folder, out or folder, engine=typed.engine(), rpm=typed.rpm, jobs=jobs):
         count += 1
-        click.echo(f"{count}: {file}" + (f": {problem}" if problem else ""), err=True)
+        said = problem if problem.startswith(f"{file}: ") or not problem else f"{file}: {problem}"
+        click.echo(f"{count}: {said or file}", err=True)
     files, failed = count_table(out or folder)
     table = str(Path(out or folder) / "results.csv")
     click.echo(words.say(Screen.BATCH_DONE, count=count, files=files, failed=failed, file=table))

@@ -9,6 +9,7 @@ import click
 from injsound.cli_cases import any_failed, gathered, say
 from injsound.cli_options import (
     PICTURES,
+    Number,
     engine_options,
     engine_options_without,
     force_option,
@@ -20,6 +21,7 @@ from injsound.errors import InjsoundError, ParameterError
 from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
+    from injsound.cases.case import Case
     from injsound.cli_options import Typed
     from injsound.diagnoses import Comparison, Stage, Take, TwoSpeedFinding
     from injsound.engine import Engine
@@ -135,7 +137,9 @@ def _draw_compared(to: Path, takes: "Sequence[Take]", found: "Comparison", words
 @_CASE
 @click.option("--before", nargs=2, metavar="ONE OTHER", help="Recordings of both cylinders before the swap.")
 @click.option("--after", nargs=2, metavar="ONE OTHER", help="The same two cylinders after it.")
-@click.option("--pair", nargs=2, type=int, metavar="1 3", help="Their cylinders; else from names like 'cyl1 cold.m4a'.")
+@click.option(
+    "--pair", nargs=2, type=Number(int, 1), metavar="1 3", help="Their cylinders; else from names like 'cyl1 cold.m4a'."
+)
 @click.option("--exchanged", type=click.Choice(["injectors", "connectors"]), help="What changed places.")
 @engine_options_without("--cylinder")
 @language_option
@@ -228,7 +232,9 @@ def wiggle(
 @click.option("--after", multiple=True, metavar="FILE", help="The same after it.")
 @click.option("--fellow", "fellows", multiple=True, metavar="FILE", help="Another cylinder after it: 'cyl3 cold.m4a'.")
 @click.option("--restarts", metavar="3/5", help="Restarts with the fault, of how many, before the repair.")
-@click.option("--clean", type=int, default=0, show_default=True, help="Restarts since, all without the fault.")
+@click.option(
+    "--clean", type=Number(int, 5), default=0, show_default=True, help="Restarts since, all without the fault."
+)
 @click.option("--leaks-checked", is_flag=True, help="Joints were checked for leaks at key-on prime, running and hot.")
 @engine_options
 @language_option
@@ -255,13 +261,9 @@ def verify(
 
     if _is_case(folder, bool(before or after or fellows), "--before FILE --after FILE --fellow FILE"):
         refuse_beside_case(context, str(folder))
-        _, results, findings = gathered(str(folder), words)
+        opened, results, findings = gathered(str(folder), words)
         if findings.verification is None:
-            raise _nothing(
-                results,
-                f"{folder} names no repaired cylinder with a recording of stage 'after';"
-                " add [repair] cylinder = 2 and one",
-            )
+            raise _nothing(results, _unverified(str(folder), opened))
         say(tell_verify(findings.verification, words))
         context.exit(int(any_failed(results)))
     if not before or not after:
@@ -288,6 +290,19 @@ def verify(
         )
         say(tell_verify(replace(found, reasons=(*wrong, *found.reasons)), words))
     context.exit(int(len(takes) < len(before) + len(after) + len(fellows)))
+
+
+def _unverified(folder: str, opened: "Case") -> str:
+    """What a case lacks for its repair to be verified."""
+    if opened.repaired is None:
+        return (
+            f"{folder} does not say which cylinder was repaired: write [repair] into its case.toml, and on the line"
+            " below it cylinder = 2, or whichever it is"
+        )
+    return (
+        f"{folder} has no recording of cylinder {opened.repaired} from after the repair: record it again, and add it"
+        f" with injsound case add {folder} FILE --stage after"
+    )
 
 
 def _nothing(results: "Mapping[str, Reading | Failure]", said: str) -> InjsoundError:

@@ -38,6 +38,51 @@ _IN_CASE = {
 }
 
 
+class Number(click.ParamType):  # type: ignore[type-arg]  # generic in later versions of click only
+    """A number of an option; what is none is told with one that could be.
+
+    Parameters
+    ----------
+    kind : type
+        ``float`` or ``int``.
+    example : float
+        One that makes sense there.
+    """
+
+    def __init__(self, kind: type[float] | type[int], example: float) -> None:
+        self.kind, self.example = kind, example
+        self.name = "integer" if kind is int else "float"  # stands in the help
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number.
+
+        Parameters
+        ----------
+        value : str or number
+            As typed, or a default.
+        param : click.Parameter or None
+            The option.
+        ctx : click.Context or None
+            Of the command.
+
+        Returns
+        -------
+        float or int
+            Whatever it is; what it may be is told where it is used.
+
+        Raises
+        ------
+        click.UsageError
+            If it is none.
+        """
+        try:
+            return self.kind(value)
+        except ValueError:
+            named = "the number" if param is None else param.opts[0]
+            whole = "a whole number" if self.kind is int else "a number"
+            raise click.UsageError(f"{named} is {value!r}; expected {whole} such as {self.example:g}.", ctx) from None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Typed:
     """What was typed of the engine.
@@ -80,7 +125,8 @@ class Typed:
         """
         from injsound.engine import Engine, Injection, parse_firing_order
 
-        order = None if self.firing_order is None else parse_firing_order(self.firing_order)
+        typed = self.firing_order
+        order = None if typed is None else parse_firing_order(typed, cylinders=self.cylinders)
         count = self.cylinders if self.cylinders is not None else cylinders if order is None else None
         injection = Injection(self.injection)
         return Engine(cylinders=count, cylinder=self.cylinder, firing_order=order, injection=injection)
@@ -116,15 +162,15 @@ def engine_options_without(*unfit: str) -> Callable[[Any], Any]:
         Adds the options to a command's function.
     """
     settings: dict[str, dict[str, Any]] = {
-        "--rpm": {"type": float, "help": "Engine speed by the tachometer or scan tool."},
+        "--rpm": {"type": Number(float, 750), "help": "Engine speed by the tachometer or scan tool."},
         "--injection": {
             "type": click.Choice(["sequential", "batch"]),
             "default": "sequential",
             "show_default": True,
             "help": "Each injector once per cycle, or once per revolution with its partners.",
         },
-        "--cylinders": {"type": int, "help": "How many cylinders the engine has."},
-        "--cylinder": {"type": int, "help": "Whose injector was recorded, counted from 1."},
+        "--cylinders": {"type": Number(int, 4), "help": "How many cylinders the engine has."},
+        "--cylinder": {"type": Number(int, 2), "help": "Whose injector was recorded, counted from 1."},
         "--firing-order": {"help": "Such as 1-5-3-6-2-4."},
     }
 

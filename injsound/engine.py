@@ -24,6 +24,10 @@ _COMMON_ORDERS: dict[int, tuple[str, ...]] = {
 }
 
 
+# Of an engine of which nothing else is known, for an example: the commonest in cars, common practice, no source.
+_TYPICAL = 4
+
+
 class Injection(StrEnum):
     """How often each injector opens."""
 
@@ -92,8 +96,12 @@ def _check_order(order: tuple[int, ...], cylinders: int | None) -> None:
     if sorted(order) != list(range(1, len(order) + 1)):
         raise ParameterError(
             f"firing order {shown} is not possible; expected each cylinder from 1 to {len(order)} once, "
-            "such as 1-3-4-2: check the order"
+            f"such as {_example_order(len(order))}: check the order"
         )
+
+
+def _example_order(cylinders: int) -> str:
+    return (*_COMMON_ORDERS.get(cylinders, ()), "-".join(map(str, range(1, cylinders + 1))))[0]
 
 
 def _check_angles(angles: tuple[float, ...], order: tuple[int, ...] | None) -> None:
@@ -111,13 +119,15 @@ def _check_angles(angles: tuple[float, ...], order: tuple[int, ...] | None) -> N
         )
 
 
-def parse_firing_order(text: str) -> tuple[int, ...]:
+def parse_firing_order(text: str, *, cylinders: int | None = None) -> tuple[int, ...]:
     """Read a firing order written as ``1-5-3-6-2-4`` (commas and spaces also divide).
 
     Parameters
     ----------
     text : str
         The order as typed.
+    cylinders : int or None
+        How many the engine has; None where only the order says so [unitless].
 
     Returns
     -------
@@ -129,12 +139,17 @@ def parse_firing_order(text: str) -> tuple[int, ...]:
     ParameterError
         If it is not a list of whole numbers naming each cylinder once.
     """
+    example = _example_order(cylinders or _TYPICAL)
     parts = text.replace(",", "-").replace(" ", "-").split("-")
     numbers = [part for part in parts if part]
     if not numbers or not all(part.isdecimal() and part.isascii() for part in numbers):
-        raise ParameterError(f"firing order {text!r} is not a list of cylinders; expected something like 1-3-4-2")
+        raise ParameterError(f"firing order {text!r} is not a list of cylinders; expected something like {example}")
     order = tuple(int(part) for part in numbers)
-    _check_order(order, None)
+    if len(order) == 1 and order[0] > MAX_CYLINDERS:
+        raise ParameterError(
+            f"firing order {text!r} is a single number; write the numbers with dashes between, such as {example}"
+        )
+    _check_order(order, cylinders)
     return order
 
 

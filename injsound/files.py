@@ -1,20 +1,34 @@
 """Files that are never half there: written or copied beside their place, then moved onto it."""
 
+import errno
 import os
 import shutil
 import stat
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from injsound.errors import InjsoundError
 
 # Hidden, and no sound's suffix: what a killed process leaves behind is taken for nothing else.
 _PREFIX = ".injsound-"
+# Hidden too, and no stray: it stays for the next one.
+_LOCK_NAME = ".injsound.lock"
 # Nobody takes so long over one file: older ones were left by a process that was killed.
 _STRAY_S = 3600.0
+
+
+def _mask() -> int:
+    """The process's mask for new files; it can only be asked for by setting it, which other threads would notice."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+_MASK = _mask()  # once, while the program is loaded
 
 
 def write_whole(path: str | os.PathLike[str], data: bytes, *, instead_of: bytes | None = None) -> None:
@@ -61,8 +75,48 @@ def copy_whole(source: str | os.PathLike[str], path: str | os.PathLike[str]) -> 
     InjsoundError
         If the one cannot be read or the other not be written.
     """
+    try:
+        with Path(source).open("rb"):
+            pass  # what cannot be read is told before anything is made
+    except OSError as error:
+        raise InjsoundError(
+            f"cannot read {source}: {error.strerror or error}; expected a file that may be read: check its name"
+        ) from error
     with _beside(Path(path)) as fresh:
         shutil.copy2(source, fresh)
+
+
+@contextmanager
+def together(*paths: str | os.PathLike[str]) -> Iterator[list[Path]]:
+    """Files for others to fill that take their places when all are filled, and are gone otherwise.
+
+    One that was there keeps its mode, and a link stays one.
+
+    Parameters
+    ----------
+    *paths : path
+        Where to.
+
+    Yields
+    ------
+    list of Path
+        Files to make, of the same names.
+
+    Raises
+    ------
+    InjsoundError
+        If a folder cannot be written to, or the disk is full.
+    """
+    targets = [Path(path).resolve() for path in paths]
+    with told(paths[0]), ExitStack() as stack:
+        beside = (tempfile.TemporaryDirectory(dir=target.parent, prefix=_PREFIX) for target in targets)
+        fresh = [
+            Path(stack.enter_context(folder)) / Path(path).name for folder, path in zip(beside, paths, strict=True)
+        ]
+        yield fresh
+        for one, target in zip(fresh, targets, strict=True):
+            one.chmod(_mode_for(target))
+            one.replace(target)
 
 
 def clear_strays(folder: str | os.PathLike[str]) -> None:
@@ -76,7 +130,7 @@ def clear_strays(folder: str | os.PathLike[str]) -> None:
     for stray in Path(folder).glob(f"{_PREFIX}*"):
         try:
             if time.time() - stray.stat().st_mtime > _STRAY_S:
-                stray.unlink()
+                shutil.rmtree(stray) if stray.is_dir() else stray.unlink()
         except OSError:
             continue  # somebody else's, or gone already
 
@@ -96,6 +150,50 @@ def make_folder(path: str | os.PathLike[str]) -> None:
     """
     with told(path):
         Path(path).mkdir(parents=True, exist_ok=True)
+
+
+@contextmanager
+def alone(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """Keep everybody else who asks for the same out of a folder, whichever process or thread; a killed one lets go.
+
+    Parameters
+    ----------
+    folder : path
+        Where it may not be written to, or its disk knows no locks, nobody is kept out.
+
+    Yields
+    ------
+    None
+        Once, when all others are done.
+    """
+    handle = None
+    try:
+        with suppress(OSError):
+            handle = os.open(Path(folder) / _LOCK_NAME, os.O_RDONLY | os.O_CREAT, 0o666)
+            _wait_for(handle)
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)  # which lets go of it
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _wait_for(handle: int) -> None:
+        while True:
+            try:
+                msvcrt.locking(handle, msvcrt.LK_LOCK, 1)
+                return
+            except OSError as error:
+                if error.errno != errno.EDEADLK:  # it gives up after ten seconds
+                    raise
+
+else:
+    import fcntl
+
+    def _wait_for(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX)
 
 
 @contextmanager
@@ -130,9 +228,7 @@ def _mode_for(target: Path) -> int:
     """What may be done with a file, and by whom: as before, or as the system has it for new ones."""
     if target.exists():
         return stat.S_IMODE(target.stat().st_mode)
-    mask = os.umask(0o077)  # it can only be asked for by setting it
-    os.umask(mask)
-    return 0o666 & ~mask
+    return 0o666 & ~_MASK
 
 
 @contextmanager

@@ -95,13 +95,15 @@ def cylinder_trouble_codes(cylinder: int) -> dict[str, TroubleCode]:
     return {f"P{number:04d}": TroubleCode(kind=kind, cylinder=cylinder) for number, kind in numbers.items()}
 
 
-def read_trouble_code(code: str) -> TroubleCode:
+def read_trouble_code(code: str, *, cylinders: int | None = None) -> TroubleCode:
     """What a trouble code says, as far as it is of use here: misfire, injector circuit, mixture.
 
     Parameters
     ----------
     code : str
         Such as ``"P0302"``.
+    cylinders : int or None
+        How many the engine has; None where that is not known [unitless].
 
     Returns
     -------
@@ -111,7 +113,7 @@ def read_trouble_code(code: str) -> TroubleCode:
     Raises
     ------
     ParameterError
-        If it is no trouble code.
+        If it is no trouble code, or names a cylinder that the engine has not.
 
     References
     ----------
@@ -125,4 +127,9 @@ def read_trouble_code(code: str) -> TroubleCode:
     known = dict(_GENERAL_CODES)
     for cylinder in range(1, 13):
         known |= cylinder_trouble_codes(cylinder)
-    return known.get(plain, TroubleCode(kind=TroubleKind.OTHER))
+    said = known.get(plain, TroubleCode(kind=TroubleKind.OTHER))
+    if cylinders is not None and said.cylinder is not None and said.cylinder > cylinders:
+        raise ParameterError(
+            f"{plain} names cylinder {said.cylinder}; the engine has {cylinders}: correct the code or the cylinders"
+        )
+    return said

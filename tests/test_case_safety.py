@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
 from functools import partial
@@ -20,7 +21,7 @@ from joblib import delayed
 
 from injsound.cases import adding, many, store
 from injsound.cases.adding import add_entries, new_case
-from injsound.cases.case import CaseError, Entry, unlisted
+from injsound.cases.case import Case, CaseError, Entry, entry_from_name, unlisted
 from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import next_step
@@ -29,7 +30,7 @@ from injsound.cli import main
 from injsound.diagnoses import Stage
 from injsound.engine import Engine
 from injsound.errors import InjsoundError
-from injsound.files import clear_strays, write_whole
+from injsound.files import alone, write_whole
 from injsound.record import dumps
 from injsound.results import Failure, Reading
 from injsound.runs import in_parallel, run_file
@@ -61,7 +62,7 @@ def job(tmp_path):
 def _filled(job, sounds):
     for name in NAMES:
         shutil.copy(sounds / name, job)
-    add_entries(job, [replace(entry, rpm=1_500.0) for entry in unlisted(load_case(job))])
+    add_entries(job, [replace(entry_from_name(name), rpm=1_500.0) for name in unlisted(load_case(job))])
     return load_case(job)
 
 
@@ -73,32 +74,72 @@ def _visible(folder):
 
 
 @pytest.mark.parametrize(
-    ("names", "options", "message"),
+    ("name", "options", "message"),
     [
-        (NAMES[:1], ["--cylinder", "4"], "cylinder: is 4; the engine has 3"),
-        (NAMES[:1], ["--cylinder", "0"], "cylinder: is 0; the engine has 3"),
-        ((NAMES[0], "copy of cyl1.flac"), [], "the same sound as"),
-        ((NAMES[0], "engine.flac"), [], "names no cylinder"),
+        (NAMES[0], ["--cylinder", "4"], "cylinder: is 4; the engine has 3"),
+        (NAMES[0], ["--cylinder", "0"], "cylinder: is 0; the engine has 3"),
+        ("engine.flac", [], "engine.flac names no cylinder"),
     ],
-    ids=["no such cylinder", "cylinder 0", "same sound", "no cylinder"],
+    ids=["no such cylinder", "cylinder 0", "no cylinder"],
 )
-def test_what_the_case_refuses_is_not_copied(tmp_path, job, sounds, capsys, names, options, message):
-    for name in names:
-        shutil.copy(sounds / NAMES[0], tmp_path / name)
+def test_what_the_case_refuses_is_not_copied(tmp_path, job, sounds, capsys, name, options, message):
+    shutil.copy(sounds / NAMES[0], tmp_path / name)
     before = (job / "case.toml").read_bytes()
-    assert main(["case", "add", str(job), *(str(tmp_path / name) for name in names), *options]) == 1
-    told = capsys.readouterr().err.splitlines()
-    assert len(told) == 1
-    assert message in told[0]
+    assert main(["case", "add", str(job), str(tmp_path / name), *options]) == 1
+    told = capsys.readouterr()
+    assert len(told.err.splitlines()) == 1
+    assert message in told.err
+    assert told.out.startswith("added: 0;")
     assert _visible(job) == ["case.toml"]
     assert (job / "case.toml").read_bytes() == before
 
 
-def test_what_is_no_sound_does_not_get_into_a_case(tmp_path, job, sounds, capsys):
-    (tmp_path / "cyl2 cold.m4a").write_text("a letter, not a sound")
-    assert main(["case", "add", str(job), str(sounds / NAMES[0]), str(tmp_path / "cyl2 cold.m4a")]) == 1
-    assert "cyl2 cold.m4a: found text; expected a sound recording" in capsys.readouterr().err
-    assert _visible(job) == ["case.toml"]
+def _spoilt(folder, sounds):
+    """Two good recordings, and between them one of each kind that no case can take; why, in the same order."""
+    folder.mkdir(exist_ok=True)
+    shutil.copy(sounds / NAMES[0], folder)
+    (folder / "cyl2 cut.m4a").write_text("a letter, not a sound")
+    shutil.copy(sounds / NAMES[0], folder / "cyl3 copy.flac")
+    shutil.copy(sounds / NAMES[0], folder / "engine.flac")
+    shutil.copy(sounds / NAMES[1], folder / "cyl3 hot after.flac")
+    shutil.copy(sounds / NAMES[1], folder / "cyl7.flac")
+    return [
+        "cyl2 cut.m4a: found text",
+        "cyl3 copy.flac is the same sound as cyl1",
+        "cylinder: is 7",
+        "engine.flac names",
+    ]
+
+
+@pytest.mark.parametrize("lies_there", [False, True])
+def test_what_cannot_be_added_stops_no_other(tmp_path, job, sounds, capsys, lies_there):
+    given = job if lies_there else tmp_path / "from"
+    why = _spoilt(given, sounds)
+    names = [] if lies_there else sorted(str(path) for path in given.iterdir())
+    if not lies_there:
+        why.append("nowhere.flac: there is no such file")
+        names += [str(tmp_path / "nowhere.flac"), str(tmp_path / "cyl1 nowhere.flac")]
+        why.append("cyl1 nowhere.flac: there is no such file")
+    assert main(["case", "add", str(job), *names]) == 1
+    told = capsys.readouterr()
+    lines = told.err.splitlines()
+    assert len(lines) == len(why)
+    assert [part for part, line in zip(why, lines, strict=True) if part not in line] == []
+    assert "added: 2;" in told.out
+    entries = load_case(job).entries
+    assert [(entry.file, entry.cylinder, entry.stage) for entry in entries] == [
+        (NAMES[0], 1, Stage.BEFORE),
+        ("cyl3 hot after.flac", 3, Stage.AFTER),
+    ]
+    if not lies_there:
+        assert _visible(job) == ["case.toml", NAMES[0], "cyl3 hot after.flac"]
+
+
+def test_a_cylinder_typed_leaves_what_else_the_name_tells(tmp_path, job, sounds):
+    shutil.copy(sounds / NAMES[0], tmp_path / "hot 1500 rpm repaired.flac")
+    assert main(["case", "add", str(job), str(tmp_path / "hot 1500 rpm repaired.flac"), "--cylinder", "2"]) == 0
+    (entry,) = load_case(job).entries
+    assert (entry.cylinder, entry.condition, entry.stage, entry.rpm) == (2, "hot", Stage.AFTER, 1_500.0)
 
 
 @pytest.mark.skipif(sys.platform == "darwin", reason="file names are UTF-8 there")
@@ -179,7 +220,7 @@ def test_a_changed_recording_is_read_again_and_told(job, sounds):
     [
         (2 * '[[recording]]\nfile = "a.wav"\ncylinder = 1\n', "list each file once"),
         ("[engine]\ncylinders = 3\n[repair]\ncylinder = 7", "[repair] cylinder: is 7; the engine has 3"),
-        ('[[recording]]\nfile = "a.wav"\ncylinder = 0', "cylinder: is 0; counted from 1"),
+        ('[[recording]]\nfile = "a.wav"\ncylinder = 0', "1 (a.wav) cylinder: is 0; expected 1 to 16"),
         ('[[recording]]\nfile = "/etc/hostname"\ncylinder = 1', "outside the case folder"),
         ('[[recording]]\nfile = "out.wav"\ncylinder = 1', "outside the case folder"),
     ],
@@ -256,6 +297,13 @@ def test_kept_readings_that_are_none_are_read_again(job, sounds, kept):
     assert all(isinstance(result, Reading) for result in results.values())
 
 
+@pytest.mark.parametrize("name", [f"{300 * 'a'}.wav", "a\0b.wav", "folder"])
+def test_a_recording_that_cannot_be_opened_is_a_failure(job, name):
+    (job / "folder").mkdir()
+    (failure,) = read_case(Case(folder=job, entries=(Entry(file=name, cylinder=1),)), jobs=1).values()
+    assert isinstance(failure, Failure)
+
+
 def test_a_stranger_that_cannot_be_read_does_not_hide_a_missing_recording(job, sounds):
     case = _filled(job, sounds)
     read_case(case, jobs=1)
@@ -295,6 +343,37 @@ def test_readings_that_another_process_kept_meanwhile_stay(job, sounds):
     assert len(json.loads((job / "results.json").read_text())["readings"]) == 2
 
 
+def test_two_processes_lose_no_reading(job, sounds):
+    case = _filled(job, sounds)
+    reading = run_file(sounds / NAMES[0], engine=THREE, rpm=1_500.0)
+    each, children = 15, []
+    for letter in "ab":
+        if (child := os.fork()) == 0:
+            kept = [store._keep(case, f"{letter}{number}", reading, {}, None) for number in range(each)]
+            os._exit(0 if all(kept) else 1)
+        children.append(child)
+    assert [os.waitpid(child, 0)[1] for child in children] == [0, 0]
+    kept = json.loads((job / "results.json").read_text())["readings"]
+    assert sorted(kept) == sorted(f"{letter}{number}" for letter in "ab" for number in range(each))
+
+
+def test_threads_are_kept_apart_and_a_folder_without_a_lock_stops_nobody(tmp_path):
+    most, inside = [], []
+
+    def work(number):
+        with alone(tmp_path):
+            inside.append(number)
+            most.append(len(inside))
+            time.sleep(0.005)
+            inside.remove(number)
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(20)))
+    assert most == 20 * [1]
+    with alone(tmp_path / "missing"):
+        pass
+
+
 # --- disks ----------------------------------------------------------------------------------------------------------
 
 
@@ -321,7 +400,8 @@ def test_a_case_that_cannot_be_written_is_read_all_the_same(job, sounds, monkeyp
         assert main(command) == 1
         assert os.strerror(number) in capsys.readouterr().err.splitlines()[-1]
     assert (job / "case.toml").read_bytes() == before
-    assert sorted(path.name for path in job.rglob("*") if path.is_file()) == ["case.toml", *NAMES]
+    assert _visible(job) == ["case.toml", *NAMES, "results_arrays"]
+    assert list((job / "results_arrays").iterdir()) == []
 
 
 def test_a_relative_folder_is_found_by_processes_started_in_another(job, sounds, monkeypatch):
@@ -352,14 +432,15 @@ def test_a_table_that_cannot_be_written_is_told(tmp_path, sounds, capsys):
 
 
 def test_strays_are_cleared_when_they_are_old(job):
-    young, old = job / ".injsound-young", job / ".injsound-old"
-    for stray in (young, old):
-        stray.write_text("half")
-    os.utime(old, (time.time() - 7_200,) * 2)
+    (job / "results_arrays").mkdir()
+    for folder in (job, job / "results_arrays"):
+        for name in ("young", "old"):
+            (folder / f".injsound-{name}").write_text("half")
+        os.utime(folder / ".injsound-old", (time.time() - 7_200,) * 2)
     assert unlisted(load_case(job)) == []
-    clear_strays(job)
-    assert young.exists()
-    assert not old.exists()
+    read_case(load_case(job))
+    strays = sorted(path.relative_to(job) for path in job.rglob(".injsound-*"))
+    assert strays == [Path(".injsound-young"), Path("results_arrays/.injsound-young")]
 
 
 # --- killed ---------------------------------------------------------------------------------------------------------
@@ -398,7 +479,7 @@ def is_whole(job, sounds):
             assert (job / name).read_bytes() == (sounds / name).read_bytes()
     if (job / "results.json").exists():
         json.loads((job / "results.json").read_text())
-    return all(entry.file in NAMES for entry in unlisted(case))
+    return all(name in NAMES for name in unlisted(case))
 
 
 def kill_everywhere(root, sounds):

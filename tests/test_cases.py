@@ -8,6 +8,7 @@ import time
 import unicodedata
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -51,7 +52,7 @@ from injsound.findings.verify import verify_repair
 from injsound.languages import Language
 from injsound.results import Failure, KnockGroup, Note, Reading, ReasonCode, Verdict
 from injsound.show.case_text import tell_step, told_to_owner
-from injsound.show.findings_text import tell_comparison, tell_findings, tell_swap, tell_verify, tell_wiggle
+from injsound.show.findings_text import say_reasons, tell_comparison, tell_findings, tell_swap, tell_verify, tell_wiggle
 from injsound.show.report import make_report
 from injsound.show.text import COLUMNS, Words
 from injsound.show.words.languages import LANGUAGES
@@ -89,7 +90,7 @@ def _case(tmp_path, sounds):
     for path in sounds.glob("*.flac"):
         shutil.copy(path, folder)
     found = unlisted(load_case(folder))
-    add_entries(folder, [replace(entry, rpm=1_500.0, shaking=Shaking.YES) for entry in found])
+    add_entries(folder, [replace(entry_from_name(name), rpm=1_500.0, shaking=Shaking.YES) for name in found])
     return folder
 
 
@@ -116,6 +117,13 @@ def test_an_uneven_engines_angles_stand_in_the_case(tmp_path):
         ("Cilindro_3-rearranque-en-caliente-después.ogg", 3, "warm restart", Stage.AFTER),
         ("cil 4 ralentí caliente intercambiado.opus", 4, "warm idle", Stage.SWAPPED),
         (unicodedata.normalize("NFD", "cil2 frío después.m4a"), 2, "cold", Stage.AFTER),
+        ("cil2 caliente temblando cruzados.m4a", 2, "hot", Stage.SWAPPED),
+        ("cyl2 before the swap.m4a", 2, "", Stage.BEFORE),
+        ("cyl2 after the swap.m4a", 2, "", Stage.SWAPPED),
+        ("cil2 despues del cambio.m4a", 2, "", Stage.AFTER),
+        ("cyl2 not swapped.m4a", 2, "", Stage.BEFORE),
+        ("cil2 no cruzados, nuevos.m4a", 2, "", Stage.AFTER),
+        ("cyl2 renew crossing newest coldest.m4a", 2, "", Stage.BEFORE),
     ],
 )
 def test_names_say_what_was_recorded(name, cylinder, condition, stage):
@@ -149,6 +157,35 @@ def test_names_say_what_was_recorded(name, cylinder, condition, stage):
 def test_names_say_how_it_ran_and_which_injector(name, shaking, injector):
     entry = entry_from_name(name)
     assert (entry.shaking, entry.injector) == (shaking, injector)
+
+
+def _words_of_names():
+    """What the page lists: the heading of each row with each of its words, endings after slashes written out."""
+    page = (Path(__file__).parents[1] / "docs" / "case.md").read_text(encoding="utf-8")
+    rows = page.split("| | words in a name |\n|---|---|\n")[1].split("\n\n")[0].splitlines()
+    for row in rows:
+        _, heading, listed, _ = row.split("|")
+        for word, *endings in (found.split("/") for found in re.findall("`([^`]+)`", listed)):
+            yield from ((heading.strip(), said) for said in (word, *(word[:-1] + ending for ending in endings)))
+
+
+@pytest.mark.parametrize(("heading", "word"), list(_words_of_names()))
+def test_every_word_listed_for_names_is_known(heading, word):
+    entry = entry_from_name(f"cyl2 {word} injector {word}.m4a")
+    kind, _, named = heading.partition(" `")
+    said = {"stage": entry.stage, "condition": entry.condition, "shaking": entry.shaking}[kind]
+    assert said == (named.rstrip("`") or "yes")
+    assert entry.injector == ""
+    if kind == "shaking":
+        assert entry_from_name(f"cil2 no {word}.m4a").shaking is Shaking.NO
+
+
+def test_the_list_of_words_holds_both_languages():
+    listed = list(_words_of_names())
+    assert len(listed) > 90
+    assert {("stage `swapped`", "cruzados"), ("stage `after`", "repaired"), ("condition `cold`", "frías")} <= set(
+        listed
+    )
 
 
 def test_a_condition_is_kept_by_one_name_and_told_in_the_language():
@@ -212,6 +249,84 @@ cylinder = 1
     ):
         assert sum(part in line for line in told) == 1, part
     assert len(told) == 9
+
+
+def test_a_mistake_in_the_engine_hides_none_in_the_rest(tmp_path):
+    (tmp_path / "case.toml").write_text(
+        """
+[engine]
+cylinders = 4
+firing_order = "1-3-4-3"
+[codes]
+stored = ["P0305", "P0304", "P0300"]
+pending = ["hello"]
+[codes_swapped]
+stored = ["P0205"]
+[repair]
+cylinder = 17
+[restarts]
+clean_since = -3
+faulty = 2
+[[recording]]
+file = "cyl7.wav"
+cylinder = 7
+moved = [[true, 5], [1, inf], [1, 2]]
+[[recording]]
+file = "b.wav"
+stage = "later"
+rpm = -1
+"""
+    )
+    with pytest.raises(CaseError) as raised:
+        load_case(tmp_path)
+    told = str(raised.value).splitlines()
+    for part in (
+        "[engine]: firing order 1-3-4-3",
+        "stored: P0305 names cylinder 5; the engine has 4",
+        "pending: 'HELLO' is no trouble code",
+        "[codes_swapped] stored: P0205 names cylinder 5",
+        "[repair] cylinder: is 17; the engine has 4",
+        "[restarts] clean_since: is -3; expected 0 or more",
+        "[restarts]: has faulty alone; expected faulty and made",
+        "[[recording]] 1 (cyl7.wav) cylinder: is 7; the engine has 4",
+        "[[recording]] 1 (cyl7.wav) moved: has [True, 5]; expected [start, end]",
+        "[[recording]] 1 (cyl7.wav) moved: has [1, inf]",
+        "[[recording]] 2 (b.wav): has no cylinder: add it",
+        "[[recording]] 2 (b.wav) stage: is 'later'",
+        "[[recording]] 2 (b.wav) rpm: is -1",
+    ):
+        assert sum(part in line for line in told) == 1, part
+    assert len(told) == 13
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ('file = "a\\u0000b.wav"\ncylinder = 1', "[[recording]] 1 ('a\\x00b.wav') file: is"),
+        (f'file = "{300 * "a"}.wav"\ncylinder = 1', f"1 ({40 * 'a'}...) file: is '{40 * 'a'}...', a name that no file"),
+        ('file = "loop.wav"\ncylinder = 1', "(loop.wav) file: is 'loop.wav', a name that no file can have"),
+        ('file = "a.wav"\ncylinder = 99', "(a.wav) cylinder: is 99; expected 1 to 16"),
+        ('file = "a.wav"\ncylinder = "2"', "(a.wav) cylinder: is '2'; expected a number"),
+    ],
+    ids=["zero", "long", "loop", "99", "text"],
+)
+def test_recordings_that_cannot_be_are_told_in_a_line(tmp_path, lines, told):
+    (tmp_path / "loop.wav").symlink_to("loop.wav")
+    (tmp_path / "case.toml").write_text(f"[[recording]]\n{lines}\n")
+    with pytest.raises(CaseError) as raised:
+        load_case(tmp_path)
+    (line,) = str(raised.value).splitlines()
+    assert told in line
+
+
+def test_every_code_that_cannot_be_is_told(tmp_path, capsys):
+    given = ["case", "new", str(tmp_path / "job"), "--cylinders", "4", "--codes", "PO302,P0203,hello,P0305"]
+    assert main(given) == 2
+    lines = capsys.readouterr().err.splitlines()
+    for part, line in zip(("'PO302' is no", "'HELLO' is no", "P0305 names cylinder 5"), lines, strict=True):
+        assert line.startswith("injsound: ")
+        assert part in line
+    assert not (tmp_path / "job").exists()
 
 
 def test_what_the_control_unit_said_is_read(tmp_path):
@@ -335,7 +450,9 @@ def test_a_batch_that_has_nothing_new_still_tells_what_could_not_be_used(tmp_pat
     (tmp_path / "bad.wav").write_text("no sound")
     for told in ("1 read", "0 read"):
         assert main(["batch", str(tmp_path), "--jobs", "1"]) == 1
-        assert capsys.readouterr().out.startswith(f"{told}; of 1 in the table 1 could not be used: ")
+        printed = capsys.readouterr()
+        assert printed.out.startswith(f"{told}; of 1 in the table 1 could not be used: ")
+        assert printed.err.count("bad.wav") == (told == "1 read")  # once
 
 
 # --- guide ----------------------------------------------------------------------------------------------------------
@@ -479,6 +596,40 @@ def test_what_a_longer_recording_does_not_answer_after_a_repair_has_a_step_of_it
     assert (longer.todo, longer.figures) == (Todo.RECORD_MORE, {"seconds": 40})
 
 
+@pytest.mark.parametrize(
+    ("cylinders", "english", "spanish"),
+    [("4", "cylinder 4", "el cilindro 4"), ("1, 4", "cylinders 1, 4", "los cilindros 1, 4")],
+)
+def test_one_cylinder_is_not_told_as_many(cylinders, english, spanish):
+    figures = {"cylinders": cylinders}
+    for language, named, others in ((Language.ENGLISH, english, "ylinder"), (Language.SPANISH, spanish, "ilindro")):
+        words = Words(language)
+        told = [
+            " ".join(tell_step(Step(todo=todo, figures=figures), words))
+            for todo in (Todo.RECORD_OTHERS, Todo.RECORD_SINCE)
+        ]
+        told += say_reasons(
+            [Reason(why=why, figures=figures) for why in (Why.SIBLINGS_NOT_RECORDED, Why.IN_ORDER)], words
+        )
+        for said in told:
+            assert named in " ".join(said.split())
+            assert said.count(others) == 1
+
+
+def test_verify_says_in_two_parts_what_a_case_lacks(tmp_path, capsys):
+    path = new_case(tmp_path, engine=THREE)
+    assert main(["verify", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert "does not say which cylinder was repaired: write [repair] into its case.toml" in told
+    path.write_text(path.read_text() + "[repair]\ncylinder = 2\n")  # as told
+    assert main(["verify", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert (
+        "no recording of cylinder 2 from after the repair: record it again, and add it with injsound case add "
+        f"{tmp_path} FILE" in told
+    )
+
+
 def test_clean_restarts_are_entered():
     step = Step(todo=Todo.RESTART_MORE, figures={"more": 4, "needed": 5})
     assert "Enter clean_since = 5 under [restarts]" in " ".join(tell_step(step, Words()))
@@ -590,6 +741,7 @@ def test_from_recordings_to_the_report(tmp_path, sounds):
     assert page.count('class="wide"') == page.count('class="figures"') == 1  # what may not break scrolls in its box
     assert page.count("data:image/png") == 4  # three injectors, and all beside each other
     assert page.count("data:audio/mpeg") == 4
+    assert len(re.findall(r"cold before.flac: a stretch without one, at [0-9.]+ s", page)) == 2
     assert all(reading.sha256 in page for reading in results.values())
     assert f"left out {_missing_of(findings, 3)} ticks" in re.sub(r"\s", " ", html.unescape(page))
     assert "Cylinder 3 is the odd one." in page
@@ -722,6 +874,7 @@ def test_watch_goes_on_after_what_is_odd(tmp_path, sounds, capsys, monkeypatch):
     sound = sounds / "cyl3 cold before.flac"
     (job / "cyl1 placeholder.wav").touch()
     (job / "cyl2 letter.m4a").write_text("no sound")
+    shutil.copy(sounds / "cyl2 cold before.flac", job / "engine.flac")
     shutil.copy(sound, job / "cyl3 warm.flac")
     shutil.copy(sound, job / "cyl7.flac")
     (job / "cyl2 gone.wav").symlink_to(tmp_path / "nowhere.wav")
@@ -744,9 +897,15 @@ def test_watch_goes_on_after_what_is_odd(tmp_path, sounds, capsys, monkeypatch):
     told = capsys.readouterr()
     assert "SKIPPING" in told.out
     lines = told.err.splitlines()
-    for part in ("correct that line", "cylinder: is 7; the engine has 3", "cyl2 letter.m4a: found text"):
+    assert lines[0] == f"watching {job}: every new recording is answered; Ctrl-C stops"
+    for part in (
+        "correct that line",
+        "cylinder: is 7; the engine has 3",
+        "cyl2 letter.m4a: found text",
+        "engine.flac names no cylinder; call it like 'cyl2 cold.m4a', or name it with --cylinder",
+    ):
         assert sum(part in line for line in lines) == 1, part
-    assert len(lines) == 3
+    assert len(lines) == 5
     (entry,) = load_case(job).entries
     assert (entry.file, entry.rpm, entry.shaking) == ("cyl3 warm.flac", 1_500.0, Shaking.YES)
 

@@ -101,6 +101,15 @@ def test_one_bad_file_does_not_stop_the_rest(folder, sound, tmp_path, capsys):
         (["--firing-order", "1-5-5"], "firing order 1-5-5 is not possible"),
         (["--cylinders", "4", "--cylinder", "6"], "cylinder is 6; expected 1 to 4"),
         (["--cylinders", "6", "--firing-order", "1-3-4-2"], "names 4 cylinders"),
+        (
+            ["--firing-order", "1342"],
+            "order '1342' is a single number; write the numbers with dashes between, such as 1-3",
+        ),
+        (["--firing-order", "1-3-4"], "expected each cylinder from 1 to 3 once, such as 1-2-3: check"),
+        (["--firing-order", "1-3-4", "--cylinders", "4"], "names 3 cylinders; the engine has 4"),
+        (["--firing-order", "153624", "--cylinders", "6"], "with dashes between, such as 1-5-3-6-2-4"),
+        (["--rpm", "fast"], "injsound: --rpm is 'fast'; expected a number such as 750. See: "),
+        (["--cylinders", "4.5"], "injsound: --cylinders is '4.5'; expected a whole number such as 4."),
         (["--cylinders", "0"], "cylinders is 0; expected 1 to 16"),
         (["--picture", "x.pdf"], "expected .png, .svg or a folder"),
         (["--nonsense"], "No such option"),
@@ -282,7 +291,10 @@ def test_folders_on_the_way_are_made(sound, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["check", "x.wav", "--rpm", "abc"], "'abc' is not a valid float. See: injsound check --help"),
+        (
+            ["check", "x.wav", "--rpm", "abc"],
+            "--rpm is 'abc'; expected a number such as 750. See: injsound check --help",
+        ),
         (["check", "x.wav", "--channel", "0"], "channel is 0; expected 1 or more"),
         (["check", "x.wav", "--json", "."], "it is a folder; expected a file's name"),
         (["compare", "nowhere"], "nowhere: there is no such file or folder"),

@@ -1,5 +1,8 @@
 import json
 import os
+import re
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,7 +12,7 @@ import pytest
 from readings import batch, empty, reading
 
 from injsound.errors import InjsoundError
-from injsound.files import write_whole
+from injsound.files import copy_whole, write_whole
 from injsound.record import (
     document,
     dumps,
@@ -137,16 +140,24 @@ def test_a_silent_injectors_places_are_there_and_back_and_absent_from_older_file
 @pytest.mark.skipif(os.name != "posix", reason="modes as POSIX has them")
 @pytest.mark.parametrize(("mask", "mode"), [(0o022, 0o644), (0o077, 0o600), (0o002, 0o664)])
 def test_a_new_file_has_the_systems_mode_and_an_old_one_keeps_its_own(tmp_path, mask, mode):
-    before = os.umask(mask)
-    try:
-        write_whole(tmp_path / "new.json", b"{}")
-        (tmp_path / "old.json").write_bytes(b"old")
-        (tmp_path / "old.json").chmod(0o640)
-        write_whole(tmp_path / "old.json", b"{}")
-        assert os.umask(mask) == mask
-    finally:
-        os.umask(before)
+    (tmp_path / "old.json").write_bytes(b"old")
+    (tmp_path / "old.json").chmod(0o640)
+    act = "import sys; from injsound.files import write_whole; [write_whole(name, b'{}') for name in sys.argv[1:]]"
+    given = [str(tmp_path / name) for name in ("new.json", "old.json")]
+    subprocess.run([sys.executable, "-c", act, *given], check=True, umask=mask)
     assert [(tmp_path / name).stat().st_mode & 0o777 for name in ("new.json", "old.json")] == [mode, 0o640]
+
+
+def test_writing_leaves_the_mask_alone_which_other_threads_share(tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "umask", None)
+    write_whole(tmp_path / "new.json", b"{}")
+
+
+def test_a_source_that_is_missing_is_not_called_a_target_that_cannot_be_written(tmp_path):
+    for source in ("missing.wav", "."):
+        with pytest.raises(InjsoundError, match=rf"cannot read {re.escape(str(tmp_path / source))}: .*check its name"):
+            copy_whole(tmp_path / source, tmp_path / "copy.wav")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_link_stays_a_link(tmp_path):

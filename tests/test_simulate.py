@@ -1,12 +1,16 @@
 import json
+import os
+import signal
+import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import signal as filters
 
 from injsound.engine import Engine, Injection
 from injsound.errors import InjsoundError, ParameterError
+from injsound.files import clear_strays, together
 from injsound.results import SpanKind
 from injsound.simulate import Scene, Skipping, simulate, truth_to_json, write
 from injsound.simulate.clicks import valve_click, varied
@@ -42,7 +46,7 @@ def test_open_and_close_strike_at_their_times():
 def test_tick_over_noise_is_as_asked():
     scene = Scene(seconds=20.0, seed=4, engine=FOUR, tick_db=30.0, level_spread_db=0.0, strike=0.0, **ALONE)
     recording, truth = simulate(scene)
-    high = signal.sosfilt(signal.butter(4, 1_500, "high", fs=recording.sr, output="sos"), recording.y)
+    high = filters.sosfilt(filters.butter(4, 1_500, "high", fs=recording.sr, output="sos"), recording.y)
     quiet = np.concatenate([high[int((t - 0.03) * recording.sr) : int((t - 0.01) * recording.sr)] for t in truth.due_s])
     peaks = [np.abs(high[int(t * recording.sr) : int((t + 0.006) * recording.sr)]).max() for t in truth.heard_s]
     # The filter itself shifts the peak of modes near its edge.
@@ -147,6 +151,35 @@ def test_written_truth_matches(tmp_path):
     assert stored == json.loads(json.dumps(truth_to_json(truth)))
     assert stored["simulated"] is True
     assert len(stored["events"]) == len(truth.due_s)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links and modes as POSIX has them")
+def test_a_practice_recording_is_written_as_every_other_file(tmp_path):
+    made, there = simulate(SHORT), tmp_path / "there"
+    there.mkdir()
+    (there / "kept.wav").write_bytes(b"old")
+    (there / "kept.wav").chmod(0o640)
+    (tmp_path / "x.wav").symlink_to(there / "kept.wav")
+    write(tmp_path / "x.wav", *made)
+    assert (tmp_path / "x.wav").is_symlink()
+    assert (there / "kept.wav").stat().st_mode & 0o777 == 0o640
+    assert (there / "kept.wav").stat().st_size > 8 * 24_000
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["there", "x.truth.json", "x.wav"]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="kills as POSIX has them")
+def test_what_a_killed_simulation_leaves_is_a_stray_like_others(tmp_path):
+    if (child := os.fork()) == 0:
+        with together(tmp_path / "x.wav") as (fresh,):
+            fresh.write_bytes(b"half")
+            os.kill(os.getpid(), signal.SIGKILL)
+    os.waitpid(child, 0)
+    (stray,) = tmp_path.iterdir()
+    clear_strays(tmp_path)
+    assert stray.exists()
+    os.utime(stray, (time.time() - 7_200,) * 2)
+    clear_strays(tmp_path)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_unknown_container_is_refused(tmp_path):

@@ -3,6 +3,7 @@
 import os
 from codecs import BOM_UTF8
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,7 @@ from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, entry
 from injsound.cases.case_file import checked, read_file
 from injsound.diagnoses import Shaking, Stage
 from injsound.engine import Engine
+from injsound.errors import InjsoundError, RecordingError
 from injsound.files import clear_strays, copy_whole, make_folder, write_whole
 from injsound.languages import Language
 from injsound.sound.audio import check_sound, sha256
@@ -137,10 +139,28 @@ def _for_later(comments: Mapping[str, str]) -> list[str]:
     ]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """What an addition took up.
+
+    Parameters
+    ----------
+    entries : tuple of Entry
+        As they were added.
+    refused : tuple of str
+        Why the others were not, a line each.
+    """
+
+    entries: tuple[Entry, ...]
+    refused: tuple[str, ...]
+
+
 def add_recordings(
     folder: str | os.PathLike[str], recordings: Sequence[str | os.PathLike[str]], told_of_all: Mapping[str, Any]
-) -> list[Entry]:
+) -> Added:
     """Copy recordings into a case and list them; without any, list what lies in its folder.
+
+    A recording that cannot be added is neither copied nor listed, and never stops the others.
 
     Parameters
     ----------
@@ -153,47 +173,60 @@ def add_recordings(
 
     Returns
     -------
-    list of Entry
-        As added.
+    Added
+        What was added, and why the rest was not.
 
     Raises
     ------
     CaseError
-        If the case cannot be read, or a recording not be added to it; nothing is copied then.
-    RecordingError
-        If a file holds no sound that can be read; nothing is copied then.
+        If the case cannot be read, or there is nothing to add.
     InjsoundError
-        If the folder cannot be written to, or the file was edited meanwhile.
+        If the folder cannot be written to, or the case's file was edited meanwhile.
     """
     clear_strays(folder)
-    case = checked(folder, read_file(folder))
-    copies: list[tuple[Path, Path]] = []
-    entries = [] if recordings else unlisted(case)
-    for recording in map(Path, recordings):
-        target = Path(folder) / recording.name
-        entries.append(_entry(target.name, told_of_all))
-        if not _is_there(recording, target):
-            copies.append((recording, target))
-    if not entries:
-        raise CaseError(f"{folder} holds no recording that is not listed; expected names like 'cyl2 cold.m4a'")
-    entries = [replace(entry, **told_of_all) for entry in entries]
-    sources = {entry.file: Path(folder) / entry.file for entry in entries}
-    sources |= {target.name: recording for recording, target in copies}
-    for path in sources.values():
-        check_sound(path)
-    _refuse_same_sound(case, sources)
-    addition = _prepare(folder, entries)
-    for recording, target in copies:
-        copy_whole(recording, target)
-    write_whole(addition.path, addition.after, instead_of=addition.before)
-    return entries
+    before = read_file(folder)
+    case = checked(folder, before)
+    given = [Path(recording) for recording in recordings] or [case.folder / name for name in unlisted(case)]
+    if not given:
+        raise CaseError(f"{folder} holds no sound file that is not listed; expected names like 'cyl2 cold.m4a'")
+    sounds = _sounds(case)
+    entries: list[Entry] = []
+    refused: list[str] = []
+    for recording in given:
+        try:
+            check_sound(recording)
+            there = _is_there(recording, case.folder / recording.name)
+            entry = _entry(recording, told_of_all)
+            _prepare(folder, before, [entry])
+            _refuse_same_sound(recording, sounds)
+            if not there:
+                copy_whole(recording, case.folder / recording.name)
+            sounds[sha256(recording)] = recording.name
+            entries.append(entry)
+        except InjsoundError as error:
+            refused += str(error).splitlines()
+    if entries:
+        write_whole(Path(folder) / FILE_NAME, _prepare(folder, before, entries), instead_of=before)
+    return Added(entries=tuple(entries), refused=tuple(refused))
 
 
-def _entry(name: str, told_of_all: Mapping[str, Any]) -> Entry:
-    entry = entry_from_name(name)
-    if entry is None and "cylinder" not in told_of_all:
-        raise CaseError(f"{name} names no cylinder; give --cylinder or call it like 'cyl2 cold.m4a'")
-    return entry or Entry(file=name, cylinder=told_of_all["cylinder"])
+def _sounds(case: Case) -> dict[str, str]:
+    """Hash of each recording of a case to its file; those that are gone or cannot be read have none."""
+    sounds = {}
+    for entry in case.entries:
+        with suppress(RecordingError):
+            sounds[sha256(case.folder / entry.file)] = entry.file
+    return sounds
+
+
+def _entry(recording: Path, told_of_all: Mapping[str, Any]) -> Entry:
+    entry = entry_from_name(recording.name, cylinder=told_of_all.get("cylinder"))
+    if entry is None:
+        raise CaseError(
+            f"{recording} names no cylinder; call it like 'cyl2 cold.m4a', or name it with --cylinder to: injsound case"
+            " add"
+        )
+    return replace(entry, **told_of_all)
 
 
 def _is_there(recording: Path, target: Path) -> bool:
@@ -205,12 +238,9 @@ def _is_there(recording: Path, target: Path) -> bool:
     raise CaseError(f"{target} is there already and holds another sound; give the new recording another name")
 
 
-def _refuse_same_sound(case: Case, sources: Mapping[str, Path]) -> None:
-    seen = {sha256(path): entry.file for entry in case.entries if (path := case.folder / entry.file).is_file()}
-    for name, path in sources.items():
-        other = seen.setdefault(sha256(path), name)
-        if other != name:
-            raise CaseError(f"{path} is the same sound as {other} of the case; expected a recording of its own")
+def _refuse_same_sound(recording: Path, sounds: Mapping[str, str]) -> None:
+    if (other := sounds.get(sha256(recording))) is not None:
+        raise CaseError(f"{recording} is the same sound as {other} of the case; expected a recording of its own")
 
 
 def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
@@ -230,8 +260,8 @@ def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
     InjsoundError
         If it cannot be written, or was edited meanwhile.
     """
-    addition = _prepare(folder, entries)
-    write_whole(addition.path, addition.after, instead_of=addition.before)
+    before = read_file(folder)
+    write_whole(Path(folder) / FILE_NAME, _prepare(folder, before, entries), instead_of=before)
 
 
 def _check_name(path: Path, file: str) -> None:
@@ -241,20 +271,11 @@ def _check_name(path: Path, file: str) -> None:
         raise CaseError(f"{path}: {file!a} is no text in UTF-8, so that no case can name it; rename the file") from None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Addition:
-    """What a case's file held when it was read, and what it shall hold."""
-
-    path: Path
-    before: bytes
-    after: bytes
-
-
-def _prepare(folder: str | os.PathLike[str], entries: Sequence[Entry]) -> _Addition:
+def _prepare(folder: str | os.PathLike[str], before: bytes, entries: Sequence[Entry]) -> bytes:
+    """What a case's file shall hold with more recordings, checked."""
     import tomlkit
 
     path = Path(folder) / FILE_NAME
-    before = read_file(folder)
     known = {entry.file for entry in checked(folder, before).entries}
     mark = BOM_UTF8 if before.startswith(BOM_UTF8) else b""
     document = tomlkit.parse(before.removeprefix(BOM_UTF8))
@@ -276,4 +297,4 @@ def _prepare(folder: str | os.PathLike[str], entries: Sequence[Entry]) -> _Addit
         rows.append(row)
     after = mark + tomlkit.dumps(document).encode("utf-8")
     checked(folder, after)
-    return _Addition(path=path, before=before, after=after)
+    return after

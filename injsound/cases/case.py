@@ -126,28 +126,28 @@ class CaseError(InjsoundError):
     """Mistakes in a case, all of them, one a line."""
 
 
-def entry_from_name(file: str) -> Entry | None:
+def entry_from_name(file: str, *, cylinder: int | None = None) -> Entry | None:
     """What a file's name says: "cyl2 cold 900 rpm before.m4a" is cylinder 2, cold, at 900 rpm, before; Spanish too.
 
     Parameters
     ----------
     file : str
         Path inside the case folder.
+    cylinder : int or None
+        Where the probe was, whatever the name says; None asks the name.
 
     Returns
     -------
     Entry or None
-        None for what is no sound file or names no cylinder.
+        None where nothing names the cylinder.
     """
-    path = Path(file)
-    cylinder = cylinder_named(path.stem)
-    if path.suffix[1:].casefold() not in SOUND_SUFFIXES or cylinder is None:
-        return None
-    return Entry(file=file, cylinder=cylinder, **circumstances_named(path.stem))  # type: ignore[arg-type]  # its fields
+    stem = Path(file).stem
+    named = cylinder_named(stem) if cylinder is None else cylinder
+    return None if named is None else Entry(file=file, cylinder=named, **circumstances_named(stem))  # type: ignore[arg-type]  # its fields
 
 
-def unlisted(case: Case) -> list[Entry]:
-    """Sound files in the folder that the case does not name yet, as far as their names tell.
+def unlisted(case: Case) -> list[str]:
+    """Files in the folder that are called like sound files and that the case does not name yet.
 
     Parameters
     ----------
@@ -156,10 +156,9 @@ def unlisted(case: Case) -> list[Entry]:
 
     Returns
     -------
-    list of Entry
-        In the order of the names.
+    list of str
+        Their names, sorted.
     """
     known = {entry.file for entry in case.entries}
     names = sorted(path.name for path in case.folder.iterdir() if path.is_file())
-    found = [entry_from_name(name) for name in names if name not in known]
-    return [entry for entry in found if entry is not None]
+    return [name for name in names if name not in known and Path(name).suffix[1:].casefold() in SOUND_SUFFIXES]

@@ -3,11 +3,13 @@
 Every mistake in it is reported at once, with its place, what was expected and the nearest known key.
 """
 
+import errno
 import math
 import os
 import tomllib
 from codecs import BOM_UTF8
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -15,7 +17,7 @@ from typing import Any
 from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry
 from injsound.cases.names import condition_named
 from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
-from injsound.engine import MAX_RPM, MIN_RPM, Engine, Injection, parse_firing_order
+from injsound.engine import MAX_CYLINDERS, MAX_RPM, MIN_RPM, Engine, Injection, parse_firing_order
 from injsound.errors import ParameterError
 from injsound.languages import Language
 from injsound.trouble_codes import read_trouble_code
@@ -48,6 +50,10 @@ _BOUNDS = {
     "pulse_width_ms": (0.0, 100.0),
 }
 _RECORDING = {"file", "cylinder", "stage", "shaking", "moved", "still"} | _TEXT | set(_BOUNDS)
+# Of a name in a mistake's place: enough to find it by.
+_SHOWN_LETTERS = 40
+# What the system says of a name that no file can have.
+_NO_NAMES = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.ELOOP})
 _KINDS = {"str": "text", "bool": "true or false", "dict": "a table", "list": "a list"}
 
 
@@ -201,27 +207,29 @@ class _Checker:
             complaint=self.take(values, "complaint", str, "", ""),
             language=self.choice(values, "language", Language, None, "") if "language" in values else None,
             engine=engine,
-            codes=self.texts(codes, "stored"),
-            pending=self.texts(codes, "pending"),
+            codes=self.trouble_codes(codes, "stored", "[codes] ", engine),
+            pending=self.trouble_codes(codes, "pending", "[codes] ", engine),
             freeze_frame=self.freeze_frame(codes),
             counters=self.counters(codes, "[codes] ", engine),
             swapped=Misfires(
-                codes=self.texts(swapped, "stored", place) + self.texts(swapped, "pending", place),
+                codes=tuple(
+                    code for key in ("stored", "pending") for code in self.trouble_codes(swapped, key, place, engine)
+                ),
                 counts=self.counters(swapped, place, engine),
             ),
             checks={key: self.take(checks, key, bool, False, "[checks] ") for key in CHECKS},
             faulty_restarts=self.restarts(restarts),
-            clean_restarts=self.take(restarts, "clean_since", int, 0, "[restarts] "),
+            clean_restarts=self.clean_restarts(restarts),
             repaired=repaired,
             outcome=self.take(outcome, "found", str, "", "[outcome] "),
             entries=tuple(entry for entry in entries if entry is not None),
         )
 
-    def texts(self, values: Mapping[str, Any], key: str, place: str = "[codes] ") -> tuple[str, ...]:
+    def trouble_codes(self, values: Mapping[str, Any], key: str, place: str, engine: Engine) -> tuple[str, ...]:
         found = [str(code).upper().strip() for code in self.take(values, key, list, [], place)]
         for code in found:
             try:
-                read_trouble_code(code)
+                read_trouble_code(code, cylinders=engine.cylinders)
             except ParameterError as error:
                 self.say(f"{place}{key}", str(error))
         return tuple(found)
@@ -235,7 +243,7 @@ class _Checker:
         counts = {}
         for key, count in self.take(codes, "misfires", dict, {}, place).items():
             whole = isinstance(count, int) and not isinstance(count, bool) and count >= 0
-            if key.isdecimal() and 1 <= int(key) <= (engine.cylinders or 12) and whole:
+            if key.isdecimal() and 1 <= int(key) <= (engine.cylinders or MAX_CYLINDERS) and whole:
                 counts[int(key)] = count
             else:
                 expected = "expected a cylinder and its count, such as 2 = 154"
@@ -245,6 +253,8 @@ class _Checker:
     def restarts(self, values: Mapping[str, Any]) -> tuple[int, int] | None:
         faulty = self.take(values, "faulty", int, None, "[restarts] ")
         made = self.take(values, "made", int, None, "[restarts] ")
+        if len(alone := {"faulty", "made"} & values.keys()) == 1:
+            self.say("[restarts]", f"has {alone.pop()} alone; expected faulty and made: add the other")
         if faulty is None or made is None:
             return None
         if not 0 < faulty <= made:
@@ -252,51 +262,70 @@ class _Checker:
             return None
         return faulty, made
 
+    def clean_restarts(self, values: Mapping[str, Any]) -> int:
+        clean: int = self.take(values, "clean_since", int, 0, "[restarts] ")
+        if clean < 0:
+            self.say("[restarts] clean_since", f"is {clean}; expected 0 or more")
+        return max(0, clean)
+
     def engine(self, values: Mapping[str, Any]) -> Engine:
+        """The engine of what is right; a mistake in one value hides none in the others, nor in the recordings."""
         order = self.take(values, "firing_order", str, "", "[engine] ")
-        angles = self.take(values, "firing_angles", list, [], "[engine] ")
-        if not all(isinstance(angle, int | float) and not isinstance(angle, bool) for angle in angles):
-            self.say("[engine] firing_angles", f"is {angles!r}; expected degrees such as [0, 90, 240, 330, 480, 570]")
-            angles = []
-        try:
-            return Engine(
-                cylinders=self.take(values, "cylinders", int, None, "[engine] "),
-                firing_order=parse_firing_order(order) if order else None,
-                injection=self.choice(values, "injection", Injection, Injection.SEQUENTIAL, "[engine] "),
-                firing_angles=tuple(map(float, angles)) or None,
+        angles = self.angles(values)
+        engine = Engine(injection=self.choice(values, "injection", Injection, Injection.SEQUENTIAL, "[engine] "))
+        cylinders = self.take(values, "cylinders", int, None, "[engine] ")
+        engine = self.with_known(engine, lambda: {"cylinders": cylinders})
+        if order:
+            engine = self.with_known(
+                engine, lambda: {"firing_order": parse_firing_order(order, cylinders=engine.cylinders)}
             )
+        if angles and (engine.firing_order or not order):
+            engine = self.with_known(engine, lambda: {"firing_angles": angles})
+        return engine
+
+    def with_known(self, engine: Engine, known: Callable[[], dict[str, Any]]) -> Engine:
+        try:
+            return replace(engine, **known())
         except ParameterError as error:
             self.say("[engine]", str(error))
-            return Engine()
+            return engine
+
+    def angles(self, values: Mapping[str, Any]) -> tuple[float, ...]:
+        angles = self.take(values, "firing_angles", list, [], "[engine] ")
+        if not all(map(_is_number, angles)):
+            self.say("[engine] firing_angles", f"is {angles!r}; expected degrees such as [0, 90, 240, 330, 480, 570]")
+            return ()
+        return tuple(map(float, angles))
 
     def entry(self, row: Any, place: str, engine: Engine, folder: Path) -> Entry | None:
         if not isinstance(row, dict):
             self.say(place, "expected a table with file and cylinder")
             return None
+        if isinstance(row.get("file"), str):
+            place = f"{place} ({_shown(row['file'])})"
         self.known(row, _RECORDING, place)
+        if missing := " and ".join(key for key in ("file", "cylinder") if key not in row):
+            self.say(place, f"has no {missing}: add it")
         file, cylinder = (
             self.take(row, key, kind, None, f"{place} ") for key, kind in (("file", str), ("cylinder", int))
         )
-        if file is None or cylinder is None:
-            missing = " and ".join(key for key, value in (("file", file), ("cylinder", cylinder)) if value is None)
-            self.say(place, f"has no {missing}: add it")
-            return None
-        if not _inside(folder, file):
-            self.say(f"{place} file", f"is {file!r}, outside the case folder; copy it into the folder")
+        if file is not None and (fault := _fault_of_name(folder, file)):
+            self.say(f"{place} file", f"is {fault}")
         self.has(cylinder, engine, f"{place} cylinder")
-        numbers: dict[str, Any] = {key: self.number(row, key, f"{place} ") for key in _BOUNDS}
+        told = self.circumstances(row, place)
+        return None if file is None or cylinder is None else Entry(file=file, cylinder=cylinder, **told)
+
+    def circumstances(self, row: Mapping[str, Any], place: str) -> dict[str, Any]:
         texts = {key: self.take(row, key, str, "", f"{place} ") for key in _TEXT}
         texts["condition"] = condition_named(texts["condition"])
-        return Entry(
-            file=file,
-            cylinder=cylinder,
-            stage=self.choice(row, "stage", Stage, Stage.BEFORE, f"{place} "),
-            shaking=self.choice(row, "shaking", Shaking, Shaking.UNKNOWN, f"{place} "),
-            moved=self.stretches(row, "moved", place),
-            still=self.stretches(row, "still", place),
-            **numbers,
+        return {
+            "stage": self.choice(row, "stage", Stage, Stage.BEFORE, f"{place} "),
+            "shaking": self.choice(row, "shaking", Shaking, Shaking.UNKNOWN, f"{place} "),
+            "moved": self.stretches(row, "moved", place),
+            "still": self.stretches(row, "still", place),
+            **{key: self.number(row, key, f"{place} ") for key in _BOUNDS},
             **texts,
-        )
+        }
 
     def once(self, rows: list[Any]) -> None:
         files = [row.get("file") if isinstance(row, dict) else None for row in rows]
@@ -305,20 +334,40 @@ class _Checker:
                 self.say(f"[[recording]] {k} file", f"is {file!r}, as in [[recording]] {first}; list each file once")
 
     def has(self, cylinder: int | None, engine: Engine, place: str) -> None:
-        if cylinder is not None and not 1 <= cylinder <= (engine.cylinders or cylinder):
-            count = "counted from 1" if engine.cylinders is None else f"the engine has {engine.cylinders}"
-            self.say(place, f"is {cylinder}; {count}")
+        if cylinder is not None and not 1 <= cylinder <= (engine.cylinders or MAX_CYLINDERS):
+            known = engine.cylinders
+            most = f"expected 1 to {MAX_CYLINDERS}" if known is None else f"the engine has {known}"
+            self.say(place, f"is {cylinder}; {most}")
 
     def stretches(self, row: Mapping[str, Any], key: str, place: str) -> tuple[tuple[float, float], ...]:
         found = []
         for pair in self.take(row, key, list, [], f"{place} "):
-            right = isinstance(pair, list) and len(pair) == 2 and all(isinstance(t, int | float) for t in pair)
-            if not right or not 0 <= pair[0] < pair[1]:
+            right = isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))
+            if not right or not 0 <= pair[0] < pair[1] < math.inf:
                 self.say(f"{place} {key}", f"has {pair!r}; expected [start, end] in seconds")
                 continue
             found.append((float(pair[0]), float(pair[1])))
         return tuple(found)
 
 
-def _inside(folder: Path, file: str) -> bool:
-    return (folder / file).resolve().is_relative_to(folder.resolve())
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _shown(file: str) -> str:
+    """A file's name for a mistake's place: one line, however long it is and whatever it holds."""
+    short = file if len(file) <= _SHOWN_LETTERS else f"{file[:_SHOWN_LETTERS]}..."
+    return short if short.isprintable() else ascii(short)
+
+
+def _fault_of_name(folder: Path, file: str) -> str:
+    """What is wrong with a recording's name, whether or not there is such a file; empty where nothing is."""
+    path = folder / file
+    try:
+        if not path.resolve().is_relative_to(folder.resolve()):
+            return f"{file!r}, outside the case folder; copy it into the folder"
+        path.is_file()
+    except (OSError, ValueError, RuntimeError) as error:  # the last: links that lead to each other
+        if not isinstance(error, OSError) or error.errno in _NO_NAMES:
+            return f"{_shown(file)!r}, a name that no file can have; correct it"
+    return ""

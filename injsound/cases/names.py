@@ -5,21 +5,25 @@ import unicodedata
 
 from injsound.diagnoses import Condition, Shaking, Stage
 
-# Longer names before those they contain.
+# Longer names before those they contain; accents are taken off before.
 _CONDITIONS = {
-    r"warm restart|rearranque(?: en)?(?: caliente)?": Condition.WARM_RESTART,
-    r"warm idle|ralenti(?: en)? caliente": Condition.WARM_IDLE,
-    r"cold|frio": Condition.COLD,
-    r"warm|templado": Condition.WARM,
-    r"hot|caliente": Condition.HOT,
+    r"warm restarts?|rearranques?(?: en)?(?: calientes?)?": Condition.WARM_RESTART,
+    r"warm idl(?:e|ing)|ralentis?(?: en)? calientes?": Condition.WARM_IDLE,
+    r"cold|fri[oa]s?": Condition.COLD,
+    r"warm|templad[oa]s?": Condition.WARM,
+    r"hot|calientes?": Condition.HOT,
 }
+# "Before the swap" is before, "after the swap" swapped. "Changed" may be either of the later two: it is asked last.
 _STAGES = {
     r"before|antes": Stage.BEFORE,
-    r"swapped|intercambiado|cruzado": Stage.SWAPPED,
-    r"after|despues": Stage.AFTER,
+    r"swap(?:s|ped)?|cross(?:ed)?|(?:inter|ex)changed?|switched": Stage.SWAPPED,
+    r"intercambi(?:os?|ad[oa]s?)|cruces?|cruzad[oa]s?|permutad[oa]s?": Stage.SWAPPED,
+    r"after|repair(?:ed)?|fixed|mended|replaced|renewed|new": Stage.AFTER,
+    r"despues|reparad[oa]s?|reparacion|arreglad[oa]s?|reemplazad[oa]s?|sustituid[oa]s?|nuev[oa]s?": Stage.AFTER,
+    r"changed?|cambi(?:os?|ad[oa]s?)": Stage.SWAPPED,
 }
-_SHAKES = r"shak(?:es?|ing)|tiembla|temblando|temblar"
-_NOT = r"(?:not?|without|never|isn'?t|doesn'?t|sin|nunca) (?:(?:is|esta|se) )?"
+_SHAKES = r"shak(?:es?|en|ing|y)|shook|tiemblan?|temblando|temblar|temblaban?|temblo|temblor(?:es)?|tembloros[oa]s?"
+_NOT = r"(?:not?|without|never|(?:is|was|does|did)n['\u2019]?t|sin|nunca) (?:(?:is|was|estan?|estaban?|se) )?"
 # What may follow the word "injector" and is no label of one.
 _NO_LABEL = "|".join(
     [*_CONDITIONS, *_STAGES, _SHAKES, r"restart|idle|no|not|without|sin|(?:cyl|cil)[a-z]*\d*|\d+ ?rpm"]
@@ -77,12 +81,18 @@ def circumstances_named(stem: str) -> dict[str, object]:
     label = re.search(rf"\b(?:inj|iny)(?:ector)?(?: (?!(?:{_NO_LABEL})\b)|(?=\d))([a-z0-9]+)\b", words)
     speed = re.search(r"\b(\d{3,4})\s*rpm\b", words)
     return {
-        "stage": next((s for named, s in _STAGES.items() if re.search(rf"\b(?:{named})\b", words)), Stage.BEFORE),
+        "stage": _stage_named(words),
         "condition": next((c.value for named, c in _CONDITIONS.items() if re.search(rf"\b(?:{named})\b", words)), ""),
         "shaking": _shaking_named(words),
         "injector": label[1].upper() if label else "",
         "rpm": float(speed[1]) if speed else None,
     }
+
+
+def _stage_named(words: str) -> Stage:
+    """The stage; one that is denied, as by "not swapped", is not named."""
+    said = re.sub(rf"\b{_NOT}(?:{'|'.join(_STAGES)})\b", "", words)
+    return next((stage for named, stage in _STAGES.items() if re.search(rf"\b(?:{named})\b", said)), Stage.BEFORE)
 
 
 def _shaking_named(words: str) -> Shaking:

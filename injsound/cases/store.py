@@ -8,8 +8,8 @@ from pathlib import Path
 from injsound.cases.case import SOUND_SUFFIXES, Case, Entry
 from injsound.diagnoses import Take
 from injsound.engine import Engine
-from injsound.errors import InjsoundError
-from injsound.files import clear_strays, told, write_whole
+from injsound.errors import InjsoundError, RecordingError
+from injsound.files import alone, clear_strays, told, write_whole
 from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture
 from injsound.results import Failure, Reading
 from injsound.runs import in_parallel, reading_key, run_file
@@ -45,8 +45,10 @@ def read_case(
     dict of str to Reading or Failure
         By file, for every entry; a broken one never stops the rest, and where nothing can be written all are read.
     """
-    clear_strays(case.folder)
-    kept = _load(case.folder)
+    for folder in (case.folder, case.folder / ARRAYS_NAME):
+        clear_strays(folder)
+    with alone(case.folder):
+        kept = _load(case.folder)
     results: Results = {}
     due: list[tuple[str, Entry]] = []
     for entry in case.entries:
@@ -82,11 +84,12 @@ def _keep(case: Case, key: str, reading: Reading, texts: dict[str, str], warn: C
                 arrays.parent.mkdir(exist_ok=True)
             save_picture(arrays, reading.picture)
         values = {**reading_to_json(reading), _HAS_ARRAYS: reading.picture is not None}
-        kept = {**_load(case.folder), key: values}
-        for one in kept.keys() - texts.keys():
-            texts[one] = dumps(kept[one]).rstrip().replace("\n", "\n  ")
-        rows = ",\n".join(f'  "{one}": {texts[one]}' for one in kept)
-        write_whole(path, f'{{\n "schema": 1,\n "readings": {{\n{rows}\n }}\n}}\n'.encode())
+        with alone(case.folder):  # from reading the file to writing it, or what another process keeps is lost
+            kept = {**_load(case.folder), key: values}
+            for one in kept.keys() - texts.keys():
+                texts[one] = dumps(kept[one]).rstrip().replace("\n", "\n  ")
+            rows = ",\n".join(f'  "{one}": {texts[one]}' for one in kept)
+            write_whole(path, f'{{\n "schema": 1,\n "readings": {{\n{rows}\n }}\n}}\n'.encode())
     except InjsoundError as error:
         if warn is not None:
             warn(f"{error}; readings are not kept")
@@ -169,13 +172,11 @@ def _engine(case: Case, entry: Entry) -> Engine:
 
 
 def _key(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]]) -> str | Failure:
-    path = case.folder / entry.file
-    if not path.is_file():
-        return Failure(file=entry.file, code="missing", message=_missing(case, entry, kept))
     try:
-        return reading_key(path, engine=_engine(case, entry), rpm=entry.rpm)
-    except InjsoundError as error:
-        return Failure(file=entry.file, code="unreadable", message=str(error))
+        return reading_key(case.folder / entry.file, engine=_engine(case, entry), rpm=entry.rpm)
+    except RecordingError as error:
+        message = _missing(case, entry, kept) if error.code == "missing" else str(error)
+        return Failure(file=entry.file, code=error.code, message=message)
 
 
 def _missing(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]]) -> str:

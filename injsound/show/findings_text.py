@@ -343,7 +343,7 @@ def say_reasons(reasons: tuple[Reason, ...], words: Words) -> list[str]:
 
 
 def readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figure]:
-    """Figures as people read them: a chance in words, what was measured in milliseconds, a long file name cut.
+    """Figures as people read them: a chance and cylinders in words, what was measured in milliseconds, a long name cut.
 
     Parameters
     ----------
@@ -363,6 +363,8 @@ def readable(figures: Mapping[str, Figure], words: Words) -> Mapping[str, Figure
         shown["p"] = words.chance(p)
     if isinstance(named := figures.get("conditions"), str):
         shown["conditions"] = ", ".join(words.condition("" if one == "-" else one) for one in named.split(", "))
+    if isinstance(named := figures.get("cylinders"), str):
+        shown["cylinders"] = words.say(Line.CYLINDERS if "," in named else Line.ONE_CYLINDER, cylinders=named)
     if "measure" in figures:
         per_ms = 1000.0 if figures["measure"] is Measure.STEADINESS else 1.0
         for name in ("value", "low", "high"):

@@ -144,7 +144,7 @@ def _sounds(case: Case, readings: list[Reading], words: Words) -> list[dict[str,
     for (line, at_s, slow), data in zip(wanted, sounds, strict=True):
         speed = f", {words.say(Page.QUARTER)}" if slow > 1 else ""
         if data:
-            name = f"{skipping.file}: {words.say(line)}, {words.number(at_s, 1)} s{speed}"
+            name = f"{skipping.file}: {words.say(line, time=words.number(at_s, 1))}{speed}"
             made.append({"name": name, "data": b64encode(data).decode()})
     return made
 

@@ -6,7 +6,6 @@ functions of the scene and of a random generator of their own, so that switching
 
 import json
 import os
-import tempfile
 from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
@@ -16,6 +15,7 @@ import numpy as np
 
 from injsound.engine import EVENTS_PER_CYCLE
 from injsound.errors import InjsoundError
+from injsound.files import together
 from injsound.results import CycleClock, FloatArray, Recording, Span, SpanKind
 from injsound.simulate.chain import disturb, lose_buffers, process, respond, speech_like
 from injsound.simulate.clicks import injector_clicks
@@ -191,19 +191,9 @@ def write(
     """
     target = Path(path)
     beside = target.with_name(target.stem + ".truth.json")
-    try:
-        with tempfile.TemporaryDirectory(dir=target.parent) as folder:
-            sound = Path(folder) / ("sound" + target.suffix)
-            _encode(sound, recording, codec, bit_rate)
-            text = Path(folder) / "truth.json"
-            text.write_text(json.dumps(truth_to_json(truth), indent=1) + "\n", encoding="utf-8")
-            os.replace(sound, target)
-            os.replace(text, beside)
-    except OSError as error:
-        raise InjsoundError(
-            f"cannot write {target}: {error.strerror or error}; expected a folder with room that may be written to: "
-            "name another"
-        ) from error
+    with together(target, beside) as (sound, text):
+        _encode(sound, recording, codec, bit_rate)
+        text.write_text(json.dumps(truth_to_json(truth), indent=1) + "\n", encoding="utf-8")
 
 
 def _encode_plainly(path: Path, recording: Recording) -> None:

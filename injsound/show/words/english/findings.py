@@ -23,6 +23,8 @@ FINDINGS: Table = {
         Line.FREEZE_FRAME: "freeze frame",
         Line.COMPARE: "compare, {condition}",
         Line.CYLINDER: "cylinder",
+        Line.ONE_CYLINDER: "cylinder {cylinders}",
+        Line.CYLINDERS: "cylinders {cylinders}",
         Line.MOMENTS: "bad moments",
         Line.MISSING: "missing of judged",
         Line.OPEN_TIME: "open time",
@@ -147,7 +149,7 @@ FINDINGS: Table = {
             " Either the probe sat nearer to {neighbour}, or {cylinder} is dead: record {cylinder} again, the probe on"
             " its body."
         ),
-        Why.IN_ORDER: "In the firing order by the engine's own sound: the ticks of cylinders {cylinders}.",
+        Why.IN_ORDER: "In the firing order by the engine's own sound: the ticks of {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Recordings so far: {count}; {needed} are needed.",
         Why.NOT_COUNTED: "{file} could not be counted: {reason}. Record it again, if that can still be done.",
         Why.ORDER_HELPS: (
@@ -213,7 +215,7 @@ FINDINGS: Table = {
         Why.TICK_IN_DOUBT: "{file} does not vouch for cylinder {cylinder}: {reason}. Record it again, closer.",
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",
         Why.SIBLING_SKIPS: "Cylinder {cylinder} skips too.",
-        Why.SIBLINGS_NOT_RECORDED: "Recorded before the repair and not since: cylinders {cylinders}.",
+        Why.SIBLINGS_NOT_RECORDED: "Recorded before the repair and not since: {cylinders}.",
         Why.FELLOWS_NEEDED: (
             "Other injectors recorded since the repair: {count}. At least {needed} tell what is usual on this engine."
         ),
@@ -239,7 +241,7 @@ FINDINGS: Table = {
             " the [[recording]] in case.toml; where it did not, record it again while it shakes."
         ),
         Todo.RECORD_AGAIN: "Record {file} again, under a new name: {reason}.",
-        Todo.RECORD_OTHERS: "Record cylinders {cylinders} the same way, in the same condition.",
+        Todo.RECORD_OTHERS: "Record {cylinders} the same way, in the same condition.",
         Todo.RECORD_REST: (
             "Record the other injectors the same way, in the same condition: one alone compares with nothing."
         ),
@@ -285,7 +287,7 @@ FINDINGS: Table = {
         Todo.CHECK_LEAKS: "Check the joints for leaks with the key on, running and hot.",
         Todo.RESTART_MORE: "Start the engine {more} more times in the fault's own condition: each must be clean of it.",
         Todo.RECORD_SINCE: (
-            "Record cylinders {cylinders} after the repair too, in the fault's own condition: so far only recordings"
+            "Record {cylinders} after the repair too, in the fault's own condition: so far only recordings"
             " from before it are there."
         ),
         Todo.RECORD_FELLOWS: (

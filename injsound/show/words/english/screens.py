@@ -13,8 +13,8 @@ SCREENS: Table = {
         Page.EVIDENCE: "Evidence",
         Page.COMPARED: "The injectors beside each other, on equal scales",
         Page.LISTEN: "Listen",
-        Page.LISTEN_SKIP: "around a missing tick",
-        Page.LISTEN_SOUND: "a stretch without one",
+        Page.LISTEN_SKIP: "around a missing tick, at {time} s",
+        Page.LISTEN_SOUND: "a stretch without one, at {time} s",
         Page.QUARTER: "quarter speed",
         Page.CANNOT: "What this cannot tell",
         Page.CANNOT_TEXT: (
@@ -49,7 +49,9 @@ SCREENS: Table = {
         Screen.SIMULATED: "{file}: {skipped} of {due} ticks left out, {rpm} rpm",
         Screen.CASE_MADE: "made {file}",
         Screen.CASE_ENTRY: "{file}: cylinder {cylinder}, {condition}, {stage}, shaking {shaking}",
+        Screen.CASE_ADDED: "added: {added}; the others were not, for what is said above",
         Screen.CASE_CORRECT: "wrong? correct it in {file}",
+        Screen.WATCHING: "watching {folder}: every new recording is answered; Ctrl-C stops",
         Screen.REPORT: "report: {file}",
         Screen.BATCH_DONE: "{count} read; of {files} in the table {failed} could not be used: {file}",
         Screen.DEMO_STORY: (

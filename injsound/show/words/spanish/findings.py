@@ -23,6 +23,8 @@ FINDINGS: Table = {
         Line.FREEZE_FRAME: "datos congelados",
         Line.COMPARE: "comparación, {condition}",
         Line.CYLINDER: "cilindro",
+        Line.ONE_CYLINDER: "el cilindro {cylinders}",
+        Line.CYLINDERS: "los cilindros {cylinders}",
         Line.MOMENTS: "tropiezos",
         Line.MISSING: "faltan de juzgados",
         Line.OPEN_TIME: "apertura",
@@ -159,7 +161,7 @@ FINDINGS: Table = {
             " {cylinder}. O la sonda estaba más cerca del {neighbour}, o el {cylinder} está mudo: grabe otra vez el"
             " {cylinder}, con la sonda en su cuerpo."
         ),
-        Why.IN_ORDER: "En orden de encendido, según el sonido del propio motor: los chasquidos de {cylinders}.",
+        Why.IN_ORDER: "Chasquidos en orden de encendido, según el sonido del propio motor: {cylinders}.",
         Why.TOO_FEW_RECORDINGS: "Grabaciones hasta ahora: {count}; hacen falta {needed}.",
         Why.NOT_COUNTED: "{file} no se pudo contar: {reason}. Grábelo otra vez, si aún es posible.",
         Why.ORDER_HELPS: (
@@ -237,7 +239,7 @@ FINDINGS: Table = {
         Why.TICK_IN_DOUBT: "{file} no responde del cilindro {cylinder}: {reason}. Grábelo otra vez, más cerca.",
         Why.BOUND: "Se juzgaron {judged} chasquidos, bastantes para mostrar un fallo del 1 %.",
         Why.SIBLING_SKIPS: "También falla el cilindro {cylinder}.",
-        Why.SIBLINGS_NOT_RECORDED: "Grabados antes de la reparación y no después: cilindros {cylinders}.",
+        Why.SIBLINGS_NOT_RECORDED: "Con grabación de antes de la reparación y ninguna posterior: {cylinders}.",
         Why.FELLOWS_NEEDED: (
             "Otros inyectores grabados desde la reparación: {count}. Al menos {needed} muestran lo habitual en este"
             " motor."
@@ -266,7 +268,7 @@ FINDINGS: Table = {
             " [[recording]] en case.toml; donde no, grábela otra vez mientras tiembla."
         ),
         Todo.RECORD_AGAIN: "Grabe otra vez {file}, con otro nombre: {reason}.",
-        Todo.RECORD_OTHERS: "Grabe los cilindros {cylinders} del mismo modo, en la misma condición.",
+        Todo.RECORD_OTHERS: "Grabe {cylinders} del mismo modo, en la misma condición.",
         Todo.RECORD_REST: (
             "Grabe los demás inyectores del mismo modo, en la misma condición: uno solo no se compara con nada."
         ),
@@ -323,7 +325,7 @@ FINDINGS: Table = {
             "Arranque el motor otras {more} veces en la condición en que aparecía el fallo: ninguna debe mostrarlo."
         ),
         Todo.RECORD_SINCE: (
-            "Grabe también los cilindros {cylinders} después de la reparación, en la condición en que aparecía el"
+            "Grabe también {cylinders} después de la reparación, en la condición en que aparecía el"
             " fallo: hasta ahora solo hay grabaciones de antes."
         ),
         Todo.RECORD_FELLOWS: (

@@ -13,8 +13,8 @@ SCREENS: Table = {
         Page.EVIDENCE: "Pruebas",
         Page.COMPARED: "Los inyectores uno junto a otro, a igual escala",
         Page.LISTEN: "Para escuchar",
-        Page.LISTEN_SKIP: "alrededor de un chasquido ausente",
-        Page.LISTEN_SOUND: "un tramo sin faltas",
+        Page.LISTEN_SKIP: "alrededor de un chasquido ausente, a los {time} s",
+        Page.LISTEN_SOUND: "un tramo sin faltas, a los {time} s",
         Page.QUARTER: "a un cuarto de velocidad",
         Page.CANNOT: "Lo que esto no puede decir",
         Page.CANNOT_TEXT: (
@@ -53,7 +53,9 @@ SCREENS: Table = {
         Screen.SIMULATED: "{file}: {skipped} de {due} chasquidos omitidos, {rpm} rpm",
         Screen.CASE_MADE: "hecho: {file}",
         Screen.CASE_ENTRY: "{file}: cilindro {cylinder}, {condition}, {stage}, tiembla: {shaking}",
+        Screen.CASE_ADDED: "añadidas: {added}; las demás no, por lo dicho arriba",
         Screen.CASE_CORRECT: "¿algo mal? corríjalo en {file}",
+        Screen.WATCHING: "vigilando {folder}: se responde a cada grabación nueva; Ctrl-C termina",
         Screen.REPORT: "informe: {file}",
         Screen.BATCH_DONE: "leídos: {count}; de los {files} de la tabla no se pudieron usar: {failed}; tabla: {file}",
         Screen.DEMO_STORY: (
