@@ -33,6 +33,10 @@ _WEAK = 10 ** (-6 / 20)
 _TICK_BEFORE_S, _TICK_AFTER_S = 0.001, 0.004
 # What is matched so far off the click that was chosen is another sound; candidates lie within half of it.
 _STRAYED_S = 0.001
+# Fewer events, hidden ones not counted, make no mean tick.
+_FEWEST_EVENTS = 5
+# An event is asked where the chapter holds so much before and after it.
+_WHOLE_BEFORE_S, _WHOLE_AFTER_S = 0.02, 0.03
 _FEWEST_SILENT = 3
 # Of the ticks half a cycle off, so many must be there before the mode changes, and gone after.
 _MOST_THERE = 0.8
@@ -169,7 +173,7 @@ def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) ->
     cycles, due = _due_events(lock, own.phase, per_cycle, start_s, start_s + len(recording.y) / sr)
     first, last = min(0.0, own.partner_s) - _TICK_BEFORE_S, max(0.0, own.partner_s) + _TICK_AFTER_S
     hidden = covered(chapter.quality.blind, due + first, due + last)
-    if (~hidden).sum() < 5:
+    if (~hidden).sum() < _FEWEST_EVENTS:
         return None
     matches = match_events(
         white,
@@ -208,7 +212,7 @@ def _due_events(
     count = np.arange(np.floor((first - phase) * per_cycle), np.ceil((last - phase) * per_cycle) + 1)
     cycles = phase + count / per_cycle
     due = time_at(lock.clock, cycles)
-    inside = (due >= from_s + 0.02) & (due <= to_s - 0.03)
+    inside = (due >= from_s + _WHOLE_BEFORE_S) & (due <= to_s - _WHOLE_AFTER_S)
     return cycles[inside], due[inside]
 
 

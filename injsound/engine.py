@@ -14,14 +14,6 @@ MAX_CYLINDERS = 16
 CYCLE_DEGREES = 720.0
 # Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
 MIN_RPM, MAX_RPM = 60.0, 10_000.0
-_COMMON_ORDERS: dict[int, tuple[str, ...]] = {
-    # rusEFI firmware, firing_order.h (general open engine-control firmware).
-    3: ("1-2-3", "1-3-2"),
-    4: ("1-3-4-2", "1-2-4-3", "1-3-2-4", "1-4-3-2"),
-    5: ("1-2-4-5-3",),
-    6: ("1-5-3-6-2-4", "1-2-3-4-5-6", "1-4-2-5-3-6", "1-4-3-6-2-5", "1-6-5-4-3-2", "1-6-2-4-3-5", "1-4-5-2-3-6"),
-    8: ("1-8-4-3-6-5-7-2", "1-8-7-2-6-5-4-3", "1-5-4-2-6-3-7-8", "1-3-7-2-6-5-4-8", "1-2-7-8-4-5-6-3"),
-}
 
 
 # Of an engine of which nothing else is known, for an example: the commonest in cars, common practice, no source.
@@ -153,26 +145,6 @@ def parse_firing_order(text: str, *, cylinders: int | None = None) -> tuple[int,
     return order
 
 
-def common_firing_orders(cylinders: int) -> tuple[str, ...]:
-    """Orders in use for a number of cylinders; numbering differs by maker.
-
-    Parameters
-    ----------
-    cylinders : int
-        Number of cylinders [unitless].
-
-    Returns
-    -------
-    tuple of str
-        Orders written with hyphens, the most common first; empty where none is known.
-
-    References
-    ----------
-    rusEFI firmware, ``firing_order.h``.
-    """
-    return _COMMON_ORDERS.get(cylinders, ())
-
-
 def check_rpm(rpm: float) -> float:
     """Return a usable engine speed or say what is wrong with it.
 
@@ -231,24 +203,6 @@ def firing_interval(rpm: float, injection: Injection) -> float:
         Interval [s].
     """
     return cycle_interval(rpm) / EVENTS_PER_CYCLE[injection]
-
-
-def rpm_from_interval(interval_s: float, injection: Injection) -> float:
-    """Engine speed from the interval between one injector's ticks.
-
-    Parameters
-    ----------
-    interval_s : float
-        Interval between ticks [s].
-    injection : Injection
-        Injection mode.
-
-    Returns
-    -------
-    float
-        Engine speed [1/min].
-    """
-    return 120.0 / (interval_s * EVENTS_PER_CYCLE[injection])
 
 
 def firing_phase(order: tuple[int, ...], cylinder: int) -> float:

@@ -10,7 +10,8 @@ import os
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from importlib.resources import files
-from typing import Any
+from types import UnionType
+from typing import Any, get_args, get_origin
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from injsound.results import (
     SCHEMA,
     Events,
     Failure,
+    Figure,
     Firing,
     FloatArray,
     Jitter,
@@ -150,7 +152,7 @@ def reading_from_json(values: Mapping[str, Any], *, picture: Picture | None = No
     """
     try:
         return _read_reading(values, picture)
-    except (AttributeError, KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as error:
         raise InjsoundError(
             f"stored reading cannot be used: {error!r}; expected the fields of schema {SCHEMA}"
         ) from error
@@ -159,42 +161,52 @@ def reading_from_json(values: Mapping[str, Any], *, picture: Picture | None = No
 def _read_reading(values: Mapping[str, Any], picture: Picture | None) -> Reading:
     engine, quality, order = values["engine"], values["quality"], values["engine"]["firing_order"]
     angles = engine.get("firing_angles")
-    return Reading(
-        file=values["file"],
-        sha256=values["sha256"],
-        seconds=values["seconds"],
-        sample_rate_hz=values["sample_rate_hz"],
-        codec=values["codec"],
-        channel=values["channel"],
-        engine=Engine(
-            cylinders=engine["cylinders"],
-            cylinder=engine["cylinder"],
-            firing_order=None if order is None else tuple(order),
-            injection=Injection(engine["injection"]),
-            firing_angles=None if angles is None else tuple(angles),
+    made = {
+        "engine": _made(
+            Engine,
+            engine
+            | {
+                "firing_order": None if order is None else tuple(order),
+                "injection": Injection(engine["injection"]),
+                "firing_angles": None if angles is None else tuple(angles),
+            },
         ),
-        verdict=Verdict(values["verdict"]),
-        reasons=tuple(_read_note(note, ReasonCode) for note in values["reasons"]),
-        next_step=_read_note(values["next_step"], StepCode),
-        firing=None if values["firing"] is None else _made(Firing, values["firing"]),
-        alternatives=tuple(_made(Firing, firing) for firing in values["alternatives"]),
-        events=_read_events(values["events"]),
-        spans=tuple(Span(from_s=s["from_s"], to_s=s["to_s"], kind=SpanKind(s["kind"])) for s in values["spans"]),
-        skips=_made(Skips, values["skips"] | {"pattern": Pattern(values["skips"]["pattern"])}),
-        jitter=_made(Jitter, values["jitter"]),
-        open_time=_made(OpenTime, values["open_time"]),
-        neighbours=Neighbours(values["neighbours"]),
-        quality=_made(
+        "verdict": Verdict(values["verdict"]),
+        "reasons": tuple(_read_note(note, ReasonCode) for note in values["reasons"]),
+        "next_step": _read_note(values["next_step"], StepCode),
+        "firing": None if values["firing"] is None else _made(Firing, values["firing"]),
+        "alternatives": tuple(_made(Firing, firing) for firing in values["alternatives"]),
+        "events": _read_events(values["events"]),
+        "spans": tuple(_made(Span, span | {"kind": SpanKind(span["kind"])}) for span in values["spans"]),
+        "skips": _made(Skips, values["skips"] | {"pattern": Pattern(values["skips"]["pattern"])}),
+        "jitter": _made(Jitter, values["jitter"]),
+        "open_time": _made(OpenTime, values["open_time"]),
+        "neighbours": Neighbours(values["neighbours"]),
+        "quality": _made(
             QualityFigures, quality | {"warnings": tuple(_read_note(n, WarningCode) for n in quality["warnings"])}
         ),
-        picture=picture,
+        "picture": picture,
         # Readings kept before knocks were looked for have none.
-        knocks=tuple(_made(KnockGroup, group) for group in values.get("knocks", ())),
-    )
+        "knocks": tuple(_made(KnockGroup, group) for group in values.get("knocks", ())),
+    }
+    return _made(Reading, {**values, **made})  # type: ignore[no-any-return]  # of the kind that is asked for
 
 
 def _made(kind: type[Any], values: Mapping[str, Any]) -> Any:
-    return kind(**{name: values[name] for name in kind.__dataclass_fields__ if name in values})
+    """A result of plain values; a field of a later version is left out, a value of another type refused."""
+    fields = {name: field for name, field in kind.__dataclass_fields__.items() if name in values}
+    return kind(**{name: _of_type(field.type, values[name], name) for name, field in fields.items()})
+
+
+def _of_type(wanted: Any, value: Any, name: str) -> Any:
+    kinds = tuple(
+        get_origin(kind) or kind for kind in (get_args(wanted) if isinstance(wanted, UnionType) else (wanted,))
+    )
+    if float in kinds:
+        kinds = (*kinds, int)  # JSON has one kind of number
+    if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
+        raise TypeError(f"{name} is {value!r}")
+    return value
 
 
 def _plain(result: object) -> dict[str, Any]:
@@ -218,7 +230,8 @@ def _note(note: Note) -> dict[str, Any]:
 
 def _read_note(values: Mapping[str, Any], kind: type[StrEnum]) -> Note:
     code: Any = kind(values["code"])
-    return Note(code=code, figures={name: value for name, value in values.items() if name != "code"})
+    figures = {name: _of_type(Figure | bool, value, name) for name, value in values.items() if name != "code"}
+    return Note(code=code, figures=figures)
 
 
 def _rounded(value: float, digits: int) -> float | None:
@@ -251,7 +264,10 @@ def _events(events: Events) -> list[dict[str, Any]]:
 
 def _read_events(rows: list[Mapping[str, Any]]) -> Events:
     def column(name: str) -> FloatArray:
-        return np.array([np.nan if row[name] is None else row[name] for row in rows], dtype=float)
+        figures = [np.nan if row[name] is None else row[name] for row in rows]
+        if not {type(figure) for figure in figures} <= {float, int}:
+            raise TypeError(f"{name} is not a number throughout")
+        return np.array(figures, dtype=float)
 
     return Events(
         time_s=column("time_s"),

@@ -288,8 +288,6 @@ class OnsetStrength:
     ----------
     bands : ndarray of float32, shape (n_bands, n_frames)
         ``log(1 + energy / median)`` per band [unitless].
-    edges_hz : ndarray, shape (n_bands + 1,)
-        Band edges [Hz].
     hop_s : float
         Time between frames [s].
     start_s : float
@@ -297,7 +295,6 @@ class OnsetStrength:
     """
 
     bands: FloatArray
-    edges_hz: FloatArray
     hop_s: float
     start_s: float
 

@@ -297,6 +297,18 @@ def test_kept_readings_that_are_none_are_read_again(job, sounds, kept):
     assert all(isinstance(result, Reading) for result in results.values())
 
 
+def test_a_kept_reading_with_a_figure_that_is_none_is_read_again(job, sounds):
+    case = _filled(job, sounds)
+    first = read_case(case, jobs=1)
+    values = json.loads((job / "results.json").read_text())
+    next(iter(values["readings"].values()))["seconds"] = "x"
+    (job / "results.json").write_text(json.dumps(values))
+    told = []
+    again = read_case(case, tell=told.append, jobs=1)
+    assert len(told) == 1
+    assert [reading.seconds for reading in again.values()] == [reading.seconds for reading in first.values()]
+
+
 @pytest.mark.parametrize("name", [f"{300 * 'a'}.wav", "a\0b.wav", "folder"])
 def test_a_recording_that_cannot_be_opened_is_a_failure(job, name):
     (job / "folder").mkdir()

@@ -71,6 +71,36 @@ def test_a_broken_record_is_refused():
         reading_from_json(values)
 
 
+@pytest.mark.parametrize("damaged", ["x", True, [1.0], {}])
+@pytest.mark.parametrize(
+    "place",
+    [("seconds",), ("channel",), ("engine", "cylinders"), ("engine", "firing_order"), ("firing", "rpm"),
+     ("skips", "judged"), ("jitter", "count"), ("open_time", "count"), ("spans", 0, "from_s"), ("events", 3, "time_s")],
+)  # fmt: skip
+def test_a_figure_of_another_type_is_refused(place, damaged):
+    values = json.loads(json.dumps(reading_to_json(reading())))
+    *way, last = place
+    inside = values
+    for step in way:
+        inside = inside[step]
+    inside[last] = damaged
+    with pytest.raises(InjsoundError, match="stored reading cannot be used"):
+        reading_from_json(values)
+
+
+def test_a_figure_of_a_reason_that_is_none_is_refused():
+    values = reading_to_json(reading())
+    values["reasons"][0]["judged"] = [249]
+    with pytest.raises(InjsoundError, match="judged is"):
+        reading_from_json(values)
+
+
+@pytest.mark.parametrize(("field", "damaged"), [("file", 3), ("sha256", None), ("codec", ["m4a"])])
+def test_a_word_of_another_type_is_refused(field, damaged):
+    with pytest.raises(InjsoundError, match=f"{field} is"):
+        reading_from_json({**reading_to_json(reading()), field: damaged})
+
+
 def test_arrays_there_and_back(tmp_path):
     made = batch().picture
     save_picture(tmp_path / "x.npz", made)

@@ -108,7 +108,10 @@ def _recordings(case: Case, results: Mapping[str, Reading | Failure], words: Wor
 
 
 def _pictured(case: Case, results: Mapping[str, Reading | Failure]) -> list[Reading]:
-    """The clearest recording of each cylinder before the repair, and of the repaired one after it."""
+    """One recording of each cylinder before the repair, and of the repaired one after it.
+
+    The first that can tell; where none can, the last.
+    """
     chosen: dict[tuple[int, Stage], Reading] = {}
     for entry in case.entries:
         reading, key = results[entry.file], (entry.cylinder, entry.stage)

@@ -27,7 +27,8 @@ _HALF_GONE, _CLEAR_RUN = 0.4, 4.0
 # A neighbour whose clicks match hardly better than chance says nothing, in however long a row.
 _LEAST_SEPARATION = 0.5
 _BINS = 256
-_NEAR_S = 0.0012
+# A neighbour's click is looked for this near its place, and for chance so far off it, where its two seldom are.
+_NEAR_S, _CHANCE_AT_S = 0.0012, (-0.0095, -0.006, 0.0115, 0.015)
 _OWN_BEFORE_S, _OWN_AFTER_S = 0.003, 0.013
 
 
@@ -101,7 +102,7 @@ def match_neighbour(
         return peak_place(correlate_rows(rows, template))
 
     place, value = best(0.0)
-    chance = np.concatenate([best(off)[1] for off in (-0.0095, -0.006, 0.0115, 0.015)])
+    chance = np.concatenate([best(off)[1] for off in _CHANCE_AT_S])
     usual = float(np.median(value))
     spread = np.sqrt((chance.std() ** 2 + robust_spread(value - usual) ** 2) / 2)
     return NeighbourTicks(

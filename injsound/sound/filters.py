@@ -10,6 +10,8 @@ from injsound.results import FloatArray, Span
 
 # An injector's tick, a valve or a firing is much shorter than this; what is slower is taken out of onset strengths.
 SLOW_S = 0.04
+# Below this combustion covers a tick: docs/methods.md.
+COMBUSTION_HZ = 1_200.0
 _MUTE_EDGE_S = 0.003
 _PSD_FRAMES = 4_000
 _LEAST_BAND = 2.0
@@ -18,8 +20,8 @@ _PART_S = 5.0
 _RINGS_FOR = 16.0
 
 
-def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float | None = None) -> FloatArray:
-    """Filter a signal so that its usual background is white with unit variance between two frequencies.
+def whitened(y: FloatArray, sr: int, *, high_hz: float | None = None) -> FloatArray:
+    """Filter a signal so that its usual background is white with unit variance from 1.2 kHz on.
 
     Parameters
     ----------
@@ -27,8 +29,8 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
         Samples [unitless].
     sr : int
         Sampling rate [Hz].
-    low_hz, high_hz : float
-        Band to keep; None is the whole band up to ``sr / 2`` [Hz].
+    high_hz : float or None
+        Where the band ends; None is at ``sr / 2`` [Hz].
 
     Returns
     -------
@@ -44,7 +46,7 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
 
     n = 2 * round(0.004 * sr / 2)
     # A band in any case: where the sound ends below, there is nothing in it.
-    top = min(max(high_hz or sr / 2, _LEAST_BAND * low_hz), sr / 2)
+    top = min(max(high_hz or sr / 2, _LEAST_BAND * COMBUSTION_HZ), sr / 2)
     window = np.hanning(n).astype(np.float32)
     frames = sliding_window_view(y, n)[:: max(n // 2, len(y) // _PSD_FRAMES)]
     power = np.abs(fft.rfft(frames * window, axis=1)) ** 2
@@ -55,9 +57,9 @@ def whitened(y: FloatArray, sr: int, *, low_hz: float = 1_200.0, high_hz: float 
     f = fft.rfftfreq(n, 1 / sr)
     # What a codec cut off must stay off; at half the rate there is nothing beyond.
     end = top if top < sr / 2 else 1.02 * top
-    inside = (f > low_hz) & (f < end - 0.07 * top)
+    inside = (f > COMBUSTION_HZ) & (f < end - 0.07 * top)
     gain = 1 / np.sqrt(np.maximum(power, power[inside].max() * 1e-6 + np.finfo(np.float32).tiny))
-    gain *= np.clip((f - 0.8 * low_hz) / (0.4 * low_hz), 0, 1) * np.clip((end - f) / (0.06 * top), 0, 1)
+    gain *= np.clip((f - 0.8 * COMBUSTION_HZ) / (0.4 * COMBUSTION_HZ), 0, 1) * np.clip((end - f) / (0.06 * top), 0, 1)
     return weighted(y, gain)
 
 

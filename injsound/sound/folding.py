@@ -10,7 +10,17 @@ from injsound.sound.signals import Complex, best_path, robust_spread
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256
+# Cycles that are folded at once for the first profile, and the shifts tried: bins per cycle, and per cycle squared.
 _STRETCH = 24
+_SLOPES, _BENDS = np.arange(-4, 4.01, 0.5), np.arange(-0.15, 0.151, 0.05)
+# The first profile needs no finer detail: 95 periods a cycle are 2.7 bins each.
+_HARMONICS = 95
+# From one cycle to the next the shift changes by so many bins at most. A change by the second costs the third, in
+# standard deviations of a cycle's fit, others as their power 1.5.
+_MOST_STEP, _COSTLY_STEP, _STEP_COST = 14, 4.0, 0.25
+# What a bend of the smoothed shifts costs, where a usual quarter's residual costs 1. A quarter counts half at so many
+# spreads of the residuals, a tenth of a bin at least; fitted so often.
+_STIFFNESS, _FAR_OFF, _LEAST_SPREAD, _FITS = 4.0, 3.0, 0.1, 4
 
 
 def flatten(strength: OnsetStrength) -> FloatArray:
@@ -96,12 +106,11 @@ def first_profile(spectra: Complex) -> FloatArray:
     """
     n = min(_STRETCH, len(spectra))
     k = np.arange(n) - (n - 1) / 2
-    slopes = np.arange(-4, 4.01, 0.5)
-    bends = np.arange(-0.15, 0.151, 0.05)
-    shifts = slopes[:, None, None] * k + bends[None, :, None] * (k**2 - (k**2).mean())
+    shifts = _SLOPES[:, None, None] * k + _BENDS[None, :, None] * (k**2 - (k**2).mean())
     # A matrix per frequency: from the cycles of a stretch to their sum after each trial shift.
-    turn = np.exp(2j * np.pi / BINS * shifts.reshape(-1, n) * np.arange(1, 96)[:, None, None]).astype(np.complex64)
-    low = np.ascontiguousarray(spectra[:, :, 1:96].transpose(2, 0, 1))
+    harmonics = np.arange(1, _HARMONICS + 1)[:, None, None]
+    turn = np.exp(2j * np.pi / BINS * shifts.reshape(-1, n) * harmonics).astype(np.complex64)
+    low = np.ascontiguousarray(spectra[:, :, 1 : _HARMONICS + 1].transpose(2, 0, 1))
     best, found = -np.inf, None
     for start in range(0, len(spectra) - n + 1, max(1, n // 2)):
         total = turn @ low[:, start : start + n]
@@ -111,7 +120,7 @@ def first_profile(spectra: Complex) -> FloatArray:
             best, found = power.max(), total[:, power.argmax()]
     assert found is not None
     full = np.zeros((spectra.shape[1], BINS // 2 + 1), dtype=np.complex64)
-    full[:, 1:96] = found.T
+    full[:, 1 : _HARMONICS + 1] = found.T
     first: FloatArray = fft.irfft(full, BINS, axis=1) / n
     return first
 
@@ -140,8 +149,8 @@ def follow(spectra: Complex, profile: FloatArray) -> FloatArray:
     """
     fit = _correlate(spectra, profile)
     fit = (fit - fit.mean(axis=1, keepdims=True)) / np.maximum(fit.std(axis=1, keepdims=True), 1e-12)
-    steps = np.arange(-14, 15)
-    path = best_path(fit, (np.abs(steps) / 4.0) ** 1.5 * 0.25, circular=True)
+    steps = np.arange(-_MOST_STEP, _MOST_STEP + 1)
+    path = best_path(fit, (np.abs(steps) / _COSTLY_STEP) ** 1.5 * _STEP_COST, circular=True)
     first = (path[0] + BINS // 2) % BINS - BINS // 2
     moved = (np.diff(path, prepend=path[0]) + BINS // 2) % BINS - BINS // 2
     followed: FloatArray = first + np.cumsum(moved).astype(float)
@@ -246,7 +255,6 @@ def _smooth(values: FloatArray, weight: FloatArray) -> FloatArray:
     """Weighted penalised least squares on second differences, large residuals given less weight."""
     n = len(values)
     weight = weight / max(float(np.median(weight)), 1e-12)
-    stiffness = 4.0
     bands = np.zeros((3, n))
     bands[2] = 6.0
     bands[2, [0, -1]] = 1.0
@@ -256,12 +264,12 @@ def _smooth(values: FloatArray, weight: FloatArray) -> FloatArray:
     bands[0, 2:] = 1.0
     robust = np.ones(n)
     smooth = np.zeros(n)
-    for _ in range(4):
+    for _ in range(_FITS):
         w = weight * robust
-        matrix = stiffness * bands
+        matrix = _STIFFNESS * bands
         matrix[2] += w + 1e-9
         smooth = linalg.solveh_banded(matrix, w * values)
         residual = np.abs(values - smooth)
-        scale = max(robust_spread(residual), 0.1)
-        robust = 1 / (1 + (residual / (3 * scale)) ** 2)
+        scale = max(robust_spread(residual), _LEAST_SPREAD)
+        robust = 1 / (1 + (residual / (_FAR_OFF * scale)) ** 2)
     return smooth

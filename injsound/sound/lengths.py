@@ -49,6 +49,8 @@ _CHANGING, _NOT_TRIED = 1.0, 0.5
 # Idle, cold fast idle and some margin, 500 to 1,500 1/min: customary idle is 600 to 1,000, cold 1,000 to 1,500
 # (common practice, no source).
 _IDLE_S = (0.08, 0.24)
+# Beyond its ends lengths are tried as well, for a peak is told by what lies around it.
+_AROUND_IDLE = (0.7, 1.35)
 _AS_GOOD = 0.4
 
 
@@ -159,7 +161,7 @@ def _repetition(strength: OnsetStrength) -> tuple[FloatArray, FloatArray, bool]:
     sound = flatten(strength)
     per = max(1, round(_FRAME_S / strength.hop_s))
     frames = sound[: len(sound) // per * per].reshape(-1, per, sound.shape[1]).mean(axis=1)
-    shortest, longest = 0.7 * _IDLE_S[0], 1.35 * _IDLE_S[1]
+    shortest, longest = _AROUND_IDLE[0] * _IDLE_S[0], _AROUND_IDLE[1] * _IDLE_S[1]
     unit = float(np.sqrt(shortest * longest))
     lags = _lags((unit / longest, unit / shortest))
     scores = _lag_scores(

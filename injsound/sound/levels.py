@@ -7,6 +7,10 @@ from injsound.sound.filters import high_passed
 from injsound.sound.waveforms import cut
 
 ABOVE_HZ = 1_500.0
+# Cut so far around a tick. From the cut's start: the noise, once the filter has settled and until 3 ms before the tick,
+# and from where on the tick is looked for, 1.5 ms before it.
+_BEFORE_S, _AFTER_S = 0.020, 0.010
+_NOISE_FROM_S, _NOISE_TO_S, _TICK_FROM_S = 0.006, 0.017, 0.0185
 
 
 def mean_peak(y: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> tuple[float, float]:
@@ -30,8 +34,8 @@ def mean_peak(y: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -> tu
     noise : float
         Root mean square of the median event's noise [unitless].
     """
-    rows = cut(y, sr, start_s, heard_s, 0.020, 0.010)
+    rows = cut(y, sr, start_s, heard_s, _BEFORE_S, _AFTER_S)
     high = high_passed(rows, sr, above_hz=ABOVE_HZ, order=4)
-    quiet = high[:, round(0.006 * sr) : round(0.017 * sr)]
-    tick = np.abs(high[:, round(0.0185 * sr) :]).max(axis=1)
+    quiet = high[:, round(_NOISE_FROM_S * sr) : round(_NOISE_TO_S * sr)]
+    tick = np.abs(high[:, round(_TICK_FROM_S * sr) :]).max(axis=1)
     return float(np.median(tick)), float(np.sqrt(np.median(np.mean(quiet**2, axis=1))))

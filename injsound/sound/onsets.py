@@ -10,15 +10,18 @@ import numpy.typing as npt
 
 from injsound.errors import ParameterError
 from injsound.results import FloatArray, OnsetStrength, Recording
+from injsound.sound.filters import COMBUSTION_HZ
 
 HOP_S = 0.0005
 # A tick lasts a millisecond or two: a longer window blurs its start, a shorter one blurs the bands.
 WINDOW_S = 0.0014
-# Below 1.2 kHz combustion covers a tick, above 13 kHz phones and lossy codecs carry little: docs/methods.md.
-EDGES_HZ = (1_200.0, 1_900.0, 2_700.0, 3_800.0, 5_300.0, 7_300.0, 10_000.0, 13_500.0)
+# Above 13 kHz phones and lossy codecs carry little: docs/methods.md.
+EDGES_HZ = (COMBUSTION_HZ, 1_900.0, 2_700.0, 3_800.0, 5_300.0, 7_300.0, 10_000.0, 13_500.0)
 _BLOCK_FRAMES = 16_384
 # librosa's settings for clicks: docs/choices.md.
 _OPINION_HOP_S, _OPINION_WINDOW_S, _OPINION_FROM_HZ, _OPINION_BANDS = 0.001, 0.0053, 1_500.0, 24
+# An onset this near to where a tick was due is the tick's.
+_OPINION_WITHIN_S = 0.004
 _MEDIAN_S = 4.0
 
 
@@ -52,24 +55,23 @@ def onset_strength(recording: Recording, *, bandwidth_hz: float | None = None) -
     if len(y) < n_fft:
         raise ParameterError(f"chapter has {len(y)} samples; onset strength needs {n_fft}: record longer")
     # Two bands in any case: where the sound ends below, there is nothing in them.
-    weights, edges = _band_weights(sr, n_fft, min(max(bandwidth_hz or sr / 2, EDGES_HZ[2]), sr / 2))
+    weights = _band_weights(sr, n_fft, min(max(bandwidth_hz or sr / 2, EDGES_HZ[2]), sr / 2))
     energy = _band_energies(y, n_fft, hop, weights)
     bands = np.log1p(energy / _running_median(energy, round(_MEDIAN_S / HOP_S)))
-    return OnsetStrength(bands=bands, edges_hz=edges, hop_s=hop / sr, start_s=recording.start_s + (n_fft - 1) / 2 / sr)
+    return OnsetStrength(bands=bands, hop_s=hop / sr, start_s=recording.start_s + (n_fft - 1) / 2 / sr)
 
 
-def _band_weights(sr: int, n_fft: int, top_hz: float) -> tuple[FloatArray, FloatArray]:
+def _band_weights(sr: int, n_fft: int, top_hz: float) -> FloatArray:
     """Which FFT bins make up each band, shape (n_bins, n_bands); bands without a bin of their own are joined."""
     bins = np.fft.rfftfreq(n_fft, 1 / sr)
     bins = np.where(bins <= top_hz, bins, np.nan)
-    edges = [EDGES_HZ[0]]
-    columns = []
+    low, columns = EDGES_HZ[0], []
     for high in EDGES_HZ[1:]:
-        inside = (bins >= edges[-1]) & (bins < high)
+        inside = (bins >= low) & (bins < high)
         if inside.any():
             columns.append(inside)
-            edges.append(high)
-    return np.array(columns, dtype=np.float32).T, np.array(edges)
+            low = high
+    return np.array(columns, dtype=np.float32).T
 
 
 def _band_energies(y: FloatArray, n_fft: int, hop: int, weights: FloatArray) -> FloatArray:
@@ -98,8 +100,8 @@ def _running_median(energy: FloatArray, block: int) -> FloatArray:
     return np.stack([np.interp(np.arange(n), centres, row) for row in medians]).astype(np.float32)
 
 
-def second_opinion(y: FloatArray, sr: int, due_s: FloatArray, *, within_s: float = 0.004) -> npt.NDArray[np.bool_]:
-    """Whether librosa's onset detection finds an onset near each due event.
+def second_opinion(y: FloatArray, sr: int, due_s: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether librosa's onset detection finds an onset within 4 ms of each due event.
 
     Parameters
     ----------
@@ -109,8 +111,6 @@ def second_opinion(y: FloatArray, sr: int, due_s: FloatArray, *, within_s: float
         Sampling rate [Hz].
     due_s : ndarray, shape (k,)
         When ticks were due, from ``y[0]`` on [s].
-    within_s : float
-        How near [s].
 
     Returns
     -------
@@ -134,5 +134,5 @@ def second_opinion(y: FloatArray, sr: int, due_s: FloatArray, *, within_s: float
         return np.zeros(len(due_s), dtype=bool)
     nearest = found[np.clip(np.searchsorted(found, due_s), 1, len(found) - 1)]
     before = found[np.clip(np.searchsorted(found, due_s) - 1, 0, len(found) - 1)]
-    near: npt.NDArray[np.bool_] = np.minimum(np.abs(nearest - due_s), np.abs(before - due_s)) <= within_s
+    near: npt.NDArray[np.bool_] = np.minimum(np.abs(nearest - due_s), np.abs(before - due_s)) <= _OPINION_WITHIN_S
     return near

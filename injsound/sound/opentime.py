@@ -11,7 +11,7 @@ import numpy as np
 from injsound.results import FloatArray
 from injsound.sound.doublet import find_doublet, quiet_weights
 from injsound.sound.echo import cut_without, find_echo
-from injsound.sound.filters import high_passed
+from injsound.sound.filters import COMBUSTION_HZ, high_passed
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
 from injsound.sound.trimmed import WANDER_S, find_trim
 from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
@@ -21,8 +21,8 @@ _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
 _SIDE_S = GAP_MAX_S + 0.0025
 # A click is measured event by event from this match value on: its time is then good to some 20 us.
 _LEAST_VALUE = 3.0
-# Below this combustion covers a tick; the filter has come to rest after so long.
-_ABOVE_HZ, _SETTLE_S = 1_200.0, 0.004
+# The high pass has come to rest after so long.
+_SETTLE_S = 0.004
 # A click begins this far before its strongest part at most.
 _BACK_S, _AHEAD_S = 0.0008, 0.0003
 _RING_BEFORE_S, _RING_AFTER_S = 0.0005, 0.0025
@@ -112,7 +112,7 @@ def measure_gaps(
     if doublet is None:
         return without
     raw = cut_without(echo, y, sr, start_s, at, _SIDE_S + _SETTLE_S, _SIDE_S)
-    clear = trim.straighten(high_passed(raw, sr, above_hz=_ABOVE_HZ, order=2)[:, -rows.shape[1] :], sr)
+    clear = trim.straighten(high_passed(raw, sr, above_hz=COMBUSTION_HZ, order=2)[:, -rows.shape[1] :], sr)
     first, second = (_onset(rows, clear, weight, sr, place, zero) for place in doublet)
     gap = second.at_s - first.at_s
     if not (first.agreed and second.agreed and GAP_MIN_S <= gap <= GAP_MAX_S):

@@ -32,7 +32,11 @@ _PUMPED_DB = 5.0
 _SLIPPED_DB = 10.0
 _SLIPPED_S = 0.5
 _FADE_DB = 10.0
-_SPIKE_RATIO = 12.0
+# A spike's second difference stands this far over the chapter's median one.
+_SPIKE_RATIO = 48.0
+# Under this peak nothing clips; this share of the highest sample is at the rail; fewer than so many samples in the
+# middle of three there are chance.
+_LEAST_RAIL, _AT_RAIL, _FEWEST_AT_RAIL = 0.05, 0.997, 20
 _SPEECH_CODECS = frozenset({"amrnb", "amrwb", "amr_nb", "amr_wb", "speex", "gsm", "qcelp", "evrc"})
 _NARROW_HZ = 6_000.0
 # The band ends where the level has fallen by this much.
@@ -145,12 +149,12 @@ def _stretches(
 def _clipped(y: FloatArray, sr: int) -> Stretches:
     """Runs of at least three equal samples at the rail, wherever the rail lies."""
     rail = float(np.abs(y).max())
-    if rail < 0.05:
+    if rail < _LEAST_RAIL:
         return []
-    near = np.abs(y) >= 0.997 * rail
+    near = np.abs(y) >= _AT_RAIL * rail
     run = near & np.roll(near, 1) & np.roll(near, -1)
     # A single loud peak comes near its own maximum for three samples now and then; clipping does it all the time.
-    if run.sum() < 20:
+    if run.sum() < _FEWEST_AT_RAIL:
         return []
     return _stretches(ndimage.binary_dilation(run, iterations=1), 1 / sr, SpanKind.CLIPPED, join_s=0.001)
 
@@ -259,7 +263,7 @@ def _spikes(y: FloatArray, sr: int) -> Stretches:
     """One to three samples wide, with nothing before and no ring-down after: not a sound but a pick-up."""
     jump = np.abs(np.diff(y, n=2, prepend=0, append=0))
     usual = float(np.median(jump))
-    peak = np.flatnonzero(jump > _SPIKE_RATIO * max(usual, 1e-9) * 4)
+    peak = np.flatnonzero(jump > _SPIKE_RATIO * max(usual, 1e-9))
     if not peak.size or peak.size > len(y) // 200:
         return []
     firsts = peak[np.r_[True, np.diff(peak) > round(0.001 * sr)]]

@@ -6,10 +6,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from injsound.results import FloatArray
-from injsound.sound.filters import high_passed
+from injsound.sound.filters import COMBUSTION_HZ, high_passed
 
-# Below this combustion covers a tick.
-_ABOVE_HZ = 1_200.0
 # Poles of the ring-down that the prediction takes out: four modes and some for the filter.
 RING_ORDER = 12
 _SEEDS, _ROUNDS = 5, 3
@@ -280,7 +278,7 @@ def mean_strikes(
     """
     settle_s = 0.004
     rows = cut(y, sr, start_s, at_s, before_s + settle_s, after_s)
-    mean = high_passed(rows.mean(axis=0, dtype=float), sr, above_hz=_ABOVE_HZ, order=2)[round(settle_s * sr) :]
+    mean = high_passed(rows.mean(axis=0, dtype=float), sr, above_hz=COMBUSTION_HZ, order=2)[round(settle_s * sr) :]
     return without_ring(mean, like=mean)
 
 
