@@ -14,6 +14,8 @@ MAX_CYLINDERS = 16
 CYCLE_DEGREES = 720.0
 # Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
 MIN_RPM, MAX_RPM = 60.0, 10_000.0
+# One common order each, for examples: common practice, no source.
+_EXAMPLES = {4: "1-3-4-2", 5: "1-2-4-5-3", 6: "1-5-3-6-2-4", 8: "1-8-4-3-6-5-7-2"}
 
 
 # Of an engine of which nothing else is known, for an example: the commonest in cars, common practice, no source.
@@ -93,7 +95,7 @@ def _check_order(order: tuple[int, ...], cylinders: int | None) -> None:
 
 
 def _example_order(cylinders: int) -> str:
-    return (*_COMMON_ORDERS.get(cylinders, ()), "-".join(map(str, range(1, cylinders + 1))))[0]
+    return _EXAMPLES.get(cylinders, "-".join(map(str, range(1, cylinders + 1))))
 
 
 def _check_angles(angles: tuple[float, ...], order: tuple[int, ...] | None) -> None:
