@@ -83,7 +83,7 @@ ALLOWED = {
     "findings.alike": {"results", "diagnoses"},
     "findings.freeze": {"diagnoses", "findings.alike"},
     "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike", "findings.opening"},
-    "findings.misfires": {"trouble_codes", "diagnoses", "findings.episodes"},
+    "findings.misfires": {"trouble_codes", "diagnoses", "findings.episodes", "findings.proportions"},
     "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
     "findings.verify": {
         "errors",

@@ -1,5 +1,6 @@
 """Counting statistics against published figures and independent libraries."""
 
+import numpy as np
 import pytest
 
 from injsound.errors import ParameterError
@@ -7,6 +8,7 @@ from injsound.findings.proportions import (
     events_needed,
     exact_limits,
     fisher_exact,
+    tail_probability,
     wilson_limits,
     zero_bound,
 )
@@ -71,6 +73,24 @@ def test_events_needed_is_the_first_number_that_suffices(rate, events):
     assert zero_bound(events) <= rate < zero_bound(events - 1)
 
 
+def test_tail_probability():
+    # 12 of 400 against 1 %, exact; at least one of 100 at 2 % and of 300 at 1 % are 1 - (1 - p)^n.
+    assert tail_probability(12, 400, rate=0.01) == pytest.approx(0.000849285, abs=1e-9)
+    assert tail_probability(1, 100, rate=0.02) == pytest.approx(1 - 0.98**100)
+    assert tail_probability(1, 300, rate=0.01) == pytest.approx(0.950959, abs=1e-6)
+    assert tail_probability(0, 5, rate=0.5) == 1
+
+
+def test_tail_probability_of_the_wafer_example_lies_by_the_normal_one():
+    # NIST/SEMATECH e-Handbook 7.2.4: 26 of 200 against 0.10 gives z = 1.41421; half a count is the continuity step.
+    from scipy.stats import norm
+
+    z = (26 / 200 - 0.10) / np.sqrt(0.1 * 0.9 / 200)
+    assert z == pytest.approx(1.41421, abs=1e-5)
+    half_count = 0.5 / 200 / np.sqrt(0.1 * 0.9 / 200)
+    assert tail_probability(26, 200, rate=0.1) == pytest.approx(norm.sf(z - half_count), abs=0.01)
+
+
 # --- two proportions --------------------------------------------------------------------------------------------------
 
 
@@ -99,6 +119,7 @@ def test_fewest_skips_against_none(events, level, skips):
         lambda: zero_bound(0),
         lambda: events_needed(0.0),
         lambda: events_needed(float("nan")),
+        lambda: tail_probability(1, 5, rate=1.5),
         lambda: fisher_exact((1, 5), (6, 5)),
     ],
 )

@@ -2,6 +2,7 @@
 
 from injsound.diagnoses import Misfires, Reason, SwapVerdict, Why
 from injsound.findings.episodes import LEVEL
+from injsound.findings.proportions import tail_probability
 from injsound.trouble_codes import TroubleKind, read_trouble_code
 
 
@@ -25,15 +26,13 @@ def misfiring_cylinder(read: Misfires, pair: tuple[int, int]) -> int | None:
     ----------
     Binomial test, one-sided at 0.01.
     """
-    from scipy.special import bdtrc
-
     said = [read_trouble_code(code) for code in read.codes]
     named = {code.cylinder for code in said if code.kind is TroubleKind.MISFIRE} & set(pair)
     if named:
         return named.pop() if len(named) == 1 else None
     first, other = (read.counts.get(cylinder, 0) for cylinder in pair)
     most = max(first, other)
-    if not most or bdtrc(most - 1, first + other, 0.5) >= LEVEL:
+    if not most or tail_probability(most, first + other, rate=0.5) >= LEVEL:
         return None
     return pair[0] if first > other else pair[1]
 

@@ -140,6 +140,32 @@ def events_needed(rate: float, *, confidence: float = CONFIDENCE) -> int:
     return math.ceil(alpha / math.log1p(-checked_share(rate, "rate")))
 
 
+def tail_probability(skipped: int, judged: int, *, rate: float) -> float:
+    """Probability of so many skips or more where each event is skipped at a given rate.
+
+    Parameters
+    ----------
+    skipped, judged : int
+        Events called skipped, of how many [unitless].
+    rate : float
+        Assumed rate [unitless].
+
+    Returns
+    -------
+    float
+        One-sided binomial tail [unitless].
+
+    Raises
+    ------
+    ParameterError
+        If the counts or the rate are impossible.
+    """
+    from scipy.special import bdtrc
+
+    _check_counts(skipped, judged)
+    return float(bdtrc(skipped - 1, judged, checked_share(rate, "rate")))
+
+
 def fisher_exact(first: tuple[int, int], second: tuple[int, int], *, alternative: str = "two-sided") -> float:
     """Whether two skip rates differ, by Fisher's exact test.
 
