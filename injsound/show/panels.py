@@ -56,8 +56,7 @@ def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
     axes.imshow(rows, aspect="auto", cmap=colours(), vmin=low, vmax=high, extent=(0, 720, len(rows), 0))
     axes.set_xticks([0, 180, 360, 540, 720])
     axes.set_xlabel(words.say(Panel.AXIS_CYCLE), fontsize=SMALL, color=DARK, labelpad=2)
-    _time_ticks(axes, picture.row_times_s)
-    axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=SMALL, color=DARK, labelpad=1)
+    time_axis(axes, picture.row_times_s, words)
     style(axes, words.say(Panel.ROWS))
     _mark_places(axes, picture, words)
     axes.set_xlim(0, 720)
@@ -136,8 +135,9 @@ def draw_around(
     low, high = scale or ink_range(rows)
     extent = ((first / bins - phase) * length * 1e3, (last / bins - phase) * length * 1e3, len(rows), 0)
     axes.imshow(rows[:, first:last], aspect="auto", cmap=colours(), vmin=low, vmax=high, extent=extent)
-    _time_ticks(axes, picture.row_times_s)
+    time_axis(axes, picture.row_times_s, words)
     axes.set_yticklabels([])
+    axes.set_ylabel("")
     axes.set_xlabel(words.say(Panel.AXIS_AROUND), fontsize=SMALL, color=DARK, labelpad=2)
     style(axes, words.say(Panel.CLOSE))
     axes.plot(0, 0, **_TICK)
@@ -202,12 +202,23 @@ def _missing_rows(reading: Reading, picture: Picture) -> list[tuple[int, float]]
     return found
 
 
-def _time_ticks(axes: "Axes", row_times: FloatArray) -> None:
-    """Seconds on an axis that counts rows."""
+def time_axis(axes: "Axes", row_times: FloatArray, words: Words) -> None:
+    """Seconds on an upright axis that counts rows.
+
+    Parameters
+    ----------
+    axes : Axes
+        Whose.
+    row_times : ndarray, shape (k,)
+        Start of each row [s].
+    words : Words
+        Language.
+    """
     span = float(row_times[-1] - row_times[0])
     step = next(s for s in (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200) if span / s <= 8 or s == 1200)
     marks = np.arange(np.ceil(row_times[0] / step) * step, row_times[-1], step)
     axes.set_yticks(np.interp(marks, row_times, np.arange(len(row_times))), [f"{mark:g}" for mark in marks])
+    axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=SMALL, color=DARK, labelpad=1)
 
 
 def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":

@@ -7,7 +7,7 @@ import numpy as np
 
 from injsound.diagnoses import Comparison, Take
 from injsound.show.ink import DARK, SMALL, encoded, ink_range, style
-from injsound.show.panels import draw_around
+from injsound.show.panels import draw_around, time_axis
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
 from injsound.states import skipped_of
@@ -89,7 +89,7 @@ def draw_compared(takes: Sequence[Take], found: Comparison, *, words: Words = EN
         _COLUMNS,
         top=1 - 0.4 / height,
         bottom=_MARGIN / height,
-        left=0.03,
+        left=0.085,
         right=0.955,
         hspace=0.42,
         wspace=0.22,
@@ -98,9 +98,21 @@ def draw_compared(takes: Sequence[Take], found: Comparison, *, words: Words = EN
     ranges = np.array([ink_range(picture.rows) for picture in pictures])
     scale = (float(ranges[:, 0].min()), float(ranges[:, 1].max()))
     rows = max(len(picture.rows) for picture in pictures)
-    for k, take in enumerate(takes):
-        _panel(take, figure.add_subplot(grid[k]), found, scale, rows, words)
+    panels = [figure.add_subplot(grid[k]) for k in range(len(takes))]
+    for take, axes in zip(takes, panels, strict=True):
+        _panel(take, axes, found, scale, rows, words)
+    _level(panels)
     return figure
+
+
+def _level(panels: "Sequence[Axes]") -> None:
+    """The same milliseconds across all panels: each was cut to whole steps of its own cycle."""
+    drawn = [axes.get_xlim() for axes in panels if axes.images]
+    if drawn:
+        ends = max(low for low, _ in drawn), min(high for _, high in drawn)
+        for axes in panels:
+            if axes.images:
+                axes.set_xlim(ends)
 
 
 def _panel(take: Take, axes: "Axes", found: Comparison, scale: tuple[float, float], rows: int, words: Words) -> None:
@@ -111,7 +123,10 @@ def _panel(take: Take, axes: "Axes", found: Comparison, scale: tuple[float, floa
     if reading.picture.own_phases:
         draw_around(reading, reading.picture, axes, which=0, words=words, scale=scale, grouped=_GROUPED)
         axes.set_ylim(rows, 0)
-        axes.tick_params(left=False)
+        if axes.get_subplotspec().is_first_col():  # type: ignore[union-attr]  # made on a grid
+            time_axis(axes, reading.picture.row_times_s, words)
+        else:
+            axes.tick_params(left=False)
         skipped = int(skipped_of(reading.events).sum())
         counted = words.say(Panel.COUNT, {"skipped": skipped, "judged": reading.skips.judged})
     else:

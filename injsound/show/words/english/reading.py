@@ -80,7 +80,7 @@ READING: Table = {
         Panel.EMPTY: "its place: no tick",
         Panel.OTHERS: "the others",
         Panel.EITHER: "either may be its tick",
-        Panel.ODD: "the odd one",
+        Panel.ODD: "stands out",
         Panel.COUNT: "{skipped} of {judged} missing",
     },
     Verdict: {

@@ -86,7 +86,7 @@ READING: Table = {
         Panel.EMPTY: "su lugar: sin chasquido",
         Panel.OTHERS: "los demás",
         Panel.EITHER: "cualquiera puede ser el suyo",
-        Panel.ODD: "el que se aparta",
+        Panel.ODD: "se aparta",
         Panel.COUNT: "faltan {skipped} de {judged}",
     },
     Verdict: {
