@@ -208,7 +208,7 @@ def _compared(case: Case, findings: Findings) -> Step:
 
 def _driven(findings: Findings, cylinder: int) -> Step:
     """The odd one is driven: wiring or injector."""
-    if findings.wiggle is None:
+    if findings.wiggle is None or findings.wiggle.verdict is WiggleVerdict.NOT_SHOWN:
         return Step(todo=Todo.WIGGLE, figures={"cylinder": cylinder})
     if findings.wiggle.verdict is WiggleVerdict.GATHERS:
         return Step(todo=Todo.REPAIR_WIRING, figures={"cylinder": cylinder})
