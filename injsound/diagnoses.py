@@ -87,6 +87,8 @@ class WiggleVerdict(StrEnum):
     GATHERS = "gathers while moved"
     DOES_NOT = "does not gather"
     TOO_FEW = "too few"
+    NOT_SHOWN = "not shown"
+    """The recording could not be counted, or its marks are not sure."""
 
 
 class GapKind(StrEnum):
@@ -161,7 +163,14 @@ class Why(StrEnum):
     MOVING_UNCLEAR = "moving unclear"  # moved, still, p, needed: neither clearly more nor clearly not
     TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
     KNOCKS_UNCLEAR = "knocks unclear"  # at_s, count: three mark a change, these are not three
+    KNOCKS_UNLIKE = "knocks unlike"  # at_s, count: where a change is due, but unlike the other knocks
+    STRETCH_LONG = "stretch long"  # from_s, to_s, seconds, usual: a change may be missing in it
+    STRETCHES_SHORT = "stretches short"  # from_s, to_s, seconds, usual: two; a change may be marked twice
+    MARK_AGAIN = "mark again"  # what to do about unclear marks
     NO_KNOCKS = "no knocks"  # no stretch is marked
+    MOVED_NOT_COUNTED = "moved not counted"  # file, reason: nothing in it could be counted
+    WHOSE_TICK = "whose tick"  # reason: what was counted may not be this injector's
+    ORDER_UNKNOWN = "order unknown"  # neither cylinders nor firing order: where the neighbours tick is not known
     SKIPS_LEFT = "skips left"  # cylinder, episodes
     TICK_IN_DOUBT = "tick in doubt"  # file, cylinder, reason: it does not vouch for that injector
     BOUND = "bound"  # judged, rate_high
@@ -404,9 +413,29 @@ class SwapFinding:
     second: tuple[Reason, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """A stretch of a recording.
+
+    Parameters
+    ----------
+    from_s, to_s : float
+        Start and end [s].
+    moved : bool
+        Whether the wiring was moved in it.
+    """
+
+    from_s: float
+    to_s: float
+    moved: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WiggleFinding:
-    """Result of `findings.wiggle.find_gathering`; ``marks`` groups of knocks, where they mark."""
+    """Result of `findings.wiggle.find_gathering`.
+
+    ``marks`` are groups of three knocks, where they mark; ``stretches`` those compared, none where nothing is shown.
+    """
 
     verdict: WiggleVerdict
     moved: Arm
@@ -417,6 +446,7 @@ class WiggleFinding:
     reasons: tuple[Reason, ...]
     marked_by: MarkedBy = MarkedBy.TIMES
     marks: int = 0
+    stretches: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

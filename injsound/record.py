@@ -120,7 +120,8 @@ def reading_to_json(reading: Reading) -> dict[str, Any]:
             {"from_s": _rounded(s.from_s, 4), "to_s": _rounded(s.to_s, 4), "kind": s.kind.value} for s in reading.spans
         ],
         "knocks": [
-            {"from_s": _rounded(k.from_s, 3), "to_s": _rounded(k.to_s, 3), "count": k.count} for k in reading.knocks
+            {"from_s": _rounded(k.from_s, 3), "to_s": _rounded(k.to_s, 3), "count": k.count, "alike": k.alike}
+            for k in reading.knocks
         ],
         "skips": _plain(reading.skips),
         "jitter": _plain(reading.jitter),

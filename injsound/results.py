@@ -200,19 +200,22 @@ class Span:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnockGroup:
-    """Knocks close together; three mark a change between still and moved.
+    """Knocks or bumps close together; three alike mark a change between still and moved.
 
     Parameters
     ----------
     from_s, to_s : float
         From the first knock to the end of the last [s].
     count : int
-        How many, two or more [unitless].
+        How many; a lone one may be handling [unitless].
+    alike : bool
+        Whether they sound like most knocks of the recording's groups of three.
     """
 
     from_s: float
     to_s: float
     count: int
+    alike: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -19,7 +19,7 @@ from injsound.cases.adding import add_entries, new_case
 from injsound.cases.case import Case, CaseError, Entry, entry_from_name, unlisted
 from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
-from injsound.cases.guide import Findings, Step, next_step
+from injsound.cases.guide import Findings, Step, _driven, next_step
 from injsound.cases.many import read_folder
 from injsound.cases.names import condition_named
 from injsound.cases.store import read_case
@@ -1000,6 +1000,21 @@ def test_a_case_takes_knocks_where_no_times_are_given_and_three_groups_or_more(t
         assert (found.wiggle is not None) is marked
     assert found.wiggle.verdict is WiggleVerdict.GATHERS
     assert "Still and moved by groups of three knocks (11)" in " ".join(tell_wiggle(found.wiggle, Words()))
+
+
+def test_a_wiggle_test_of_which_nothing_is_shown_is_made_again(tmp_path):
+    # Knocks every 10 s; the change at 60 s is missing in the first recording and there in the second.
+    case, results = _wiggled_case(tmp_path)
+    knocks = tuple(KnockGroup(from_s=t - 0.4, to_s=t + 0.4, count=3) for t in range(10, 120, 10))
+    first = replace(results["w.wav"], knocks=tuple(group for group in knocks if group.from_s != 59.6))
+    found = gather(case, {"w.wav": first})
+    assert found.wiggle.verdict is WiggleVerdict.NOT_SHOWN
+    assert _driven(found, 3).todo is Todo.WIGGLE
+    again = replace(results["w.wav"], file="again.wav", knocks=knocks)
+    case = replace(case, entries=(*case.entries, Entry(file="again.wav", cylinder=3)))
+    found = gather(case, {"w.wav": first, "again.wav": again})
+    assert found.wiggle.verdict is WiggleVerdict.GATHERS
+    assert _driven(found, 3).todo is Todo.REPAIR_WIRING
 
 
 def test_a_stretch_outside_the_recording_is_told_with_its_file(tmp_path):

@@ -21,6 +21,7 @@ from injsound.diagnoses import (
     Misfires,
     Shaking,
     Stage,
+    Stretch,
     SwapVerdict,
     VerifyVerdict,
     Why,
@@ -46,10 +47,10 @@ from injsound.findings.misfires import misfiring_cylinder
 from injsound.findings.opening import latency_ms, volts_lost
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
-from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
+from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
 from injsound.reading import read
 from injsound.results import KnockGroup, Note, ReasonCode, Verdict
-from injsound.show.findings_text import tell_comparison, tell_verify
+from injsound.show.findings_text import tell_comparison, tell_verify, tell_wiggle
 from injsound.show.text import Words
 from injsound.show.words.keys import Brief
 from injsound.simulate import Scene, Skipping, simulate
@@ -664,9 +665,124 @@ def test_three_knocks_change_between_still_and_moved():
 def test_knocks_that_are_not_three_are_told_and_nothing_is_guessed():
     reading = made_reading(_moved_skips(_stretches(5), 2, 0))
     found = gathering_by_knocks(_with_knocks(reading, [3, 3, 4, 3, 3, 2, 3, 3, 3]))
-    assert found.verdict is WiggleVerdict.TOO_FEW
-    assert [dict(r.figures) for r in found.reasons] == [{"at_s": 17.5, "count": 4}, {"at_s": 35.5, "count": 2}]
+    assert found.verdict is WiggleVerdict.NOT_SHOWN
+    assert _whys(found) == [Why.KNOCKS_UNCLEAR, Why.KNOCKS_UNCLEAR, Why.MARK_AGAIN]
+    assert [dict(r.figures) for r in found.reasons[:2]] == [{"at_s": 17.5, "count": 4}, {"at_s": 35.5, "count": 2}]
     assert _whys(gathering_by_knocks(reading)) == [Why.NO_KNOCKS]
+
+
+def _struck(times, seconds=96.0):
+    """Twelve stretches of 8 s, skips in the moved ones only; groups as (start, count, alike)."""
+    reading = made_reading(_moved_skips(_stretches(6, 8.0), 2, 0, events=565))
+    return replace(
+        reading,
+        seconds=seconds,
+        knocks=tuple(KnockGroup(from_s=t, to_s=t + 0.6, count=c, alike=alike) for t, c, alike in sorted(times)),
+    )
+
+
+CHANGES = tuple((8.0 * k, 3, True) for k in range(1, 12))
+
+
+def _instead(at_s, *groups):
+    return [*(change for change in CHANGES if change[0] != at_s), *groups]
+
+
+def test_the_stretches_compared_are_told():
+    found = gathering_by_knocks(_struck(CHANGES))
+    assert found.verdict is WiggleVerdict.GATHERS
+    assert [s.moved for s in found.stretches] == [False, True] * 6
+    told = " ".join(" ".join(tell_wiggle(found, Words())).split())
+    assert "groups of three knocks (11)" in told
+    assert "Still: 0–8, 17–24, 33–40, 49–56, 65–72, 81–88 s. Moved: 9–16, 25–32, 41–48, 57–64, 73–80, 89–96 s." in told
+
+
+# A lone knock, none at all, or three unlike the rest where a change is due: all that follows would be turned round.
+@pytest.mark.parametrize("at_s", [8.0, 40.0, 88.0])
+@pytest.mark.parametrize(
+    ("count", "alike", "whys"),
+    [
+        (0, True, [Why.STRETCH_LONG]),
+        (1, True, [Why.KNOCKS_UNCLEAR]),
+        (3, False, [Why.STRETCH_LONG, Why.KNOCKS_UNLIKE]),
+    ],
+)
+def test_a_change_that_was_not_heard_as_three_is_not_passed_over(at_s, count, alike, whys):
+    found = gathering_by_knocks(_struck(_instead(at_s, *([(at_s, count, alike)] if count else []))))
+    assert found.verdict is WiggleVerdict.NOT_SHOWN
+    assert _whys(found) == [*whys, Why.MARK_AGAIN]
+    if count:
+        assert dict(found.reasons[-2].figures) == {"at_s": at_s, "count": count}
+    else:
+        # By hand: from the end of the knocks before to the first of those after; the usual one is 8 s less 0.6 s.
+        start = at_s - 8.0 + (0.6 if at_s > 8.0 else 0.0)
+        figures = {"from_s": start, "to_s": at_s + 8.0, "seconds": at_s + 8.0 - start, "usual": 7.4}
+        assert dict(found.reasons[0].figures) == pytest.approx(figures)
+
+
+def test_a_change_marked_twice_is_told():
+    found = gathering_by_knocks(_struck([*CHANGES, (43.0, 3, True)]))
+    assert found.verdict is WiggleVerdict.NOT_SHOWN
+    # The cut stretch lasts 7.4 s in all; its parts with those beside them 10.4 and 12.4 s, over 1.4 times 7.4 s.
+    figures = {"from_s": 40.6, "to_s": 48.0, "seconds": 7.4, "usual": 7.4}
+    assert dict(found.reasons[0].figures) == pytest.approx(figures)
+    assert _whys(found) == [Why.STRETCHES_SHORT, Why.MARK_AGAIN]
+
+
+def test_bumps_where_no_change_is_due_keep_no_test_from_its_answer():
+    # Alone or unlike the knocks, in stretches of the usual length; the last stretch may end early.
+    bumps = [(3.0, 1, True), (20.0, 1, True), (28.0, 2, False), (44.0, 3, False), (89.5, 1, True)]
+    for seconds in (96.0, 92.0):
+        found = gathering_by_knocks(_struck([*CHANGES, *bumps], seconds))
+        assert found.verdict is WiggleVerdict.GATHERS
+        assert found.marks == 11
+
+
+def test_stretches_kept_by_hand_are_even_enough():
+    # In turn 9.3 and 6.7 s apart, less 0.6 s of knocks: the usual is 7.4 s, half as much again 11.1 s.
+    starts = [8.0 * k + (1.3 if k % 2 else 0.0) for k in range(1, 12)]
+    assert gathering_by_knocks(_struck([(t, 3, True) for t in starts])).verdict is not WiggleVerdict.NOT_SHOWN
+
+
+UNCOUNTED = (
+    (ReasonCode.TWO_CANDIDATES, [Why.MOVED_NOT_COUNTED, Why.ORDER_UNKNOWN]),
+    (ReasonCode.FAINT, [Why.MOVED_NOT_COUNTED]),
+)
+
+
+@pytest.mark.parametrize(("code", "whys"), UNCOUNTED)
+def test_a_wiggle_over_a_recording_that_was_not_counted_says_so(code, whys):
+    made = _struck(CHANGES)
+    silent = replace(made, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),), engine=Engine(),
+                     quality=replace(made.quality, separation=None))  # fmt: skip
+    for found in (find_gathering(silent, _stretches(6, 8.0)), gathering_by_knocks(silent)):
+        assert (found.verdict, _whys(found)) == (WiggleVerdict.NOT_SHOWN, whys)
+        told = " ".join(" ".join(tell_wiggle(found, Words())).split())
+        assert f"made.wav could not be counted: {Words().say(Brief(code.value))}." in told
+        assert not any(words in told for words in ("0 of 0", "Nothing skipped", "Too few"))
+        assert ("--firing-order" in told) is (Why.ORDER_UNKNOWN in whys)
+    known = replace(silent, engine=Engine(cylinders=4))
+    assert _whys(gathering_by_knocks(known)) == [Why.MOVED_NOT_COUNTED]
+
+
+def test_uncounted_and_unclear_are_told_together():
+    made = _struck(_instead(40.0))
+    silent = replace(made, reasons=(Note(code=ReasonCode.FAINT),), quality=replace(made.quality, separation=1.0))
+    assert _whys(gathering_by_knocks(silent)) == [Why.MOVED_NOT_COUNTED, Why.STRETCH_LONG, Why.MARK_AGAIN]
+    # Too low a separation is a reason by itself.
+    told = replace(silent, reasons=(Note(code=ReasonCode.SKIPS_FOUND),))
+    assert gathering_by_knocks(told).reasons[0].figures["reason"] is ReasonCode.WEAK_SEPARATION
+
+
+def test_what_may_be_another_tick_denies_nothing():
+    stretches = _stretches(5)
+    even, gathered = (made_reading(_moved_skips(stretches, *skips)) for skips in ((1, 1), (2, 0)))
+    assert find_gathering(even, stretches).verdict is WiggleVerdict.DOES_NOT
+    doubt = {"verdict": Verdict.CANNOT_TELL, "reasons": (Note(code=ReasonCode.MAY_BE_NEIGHBOUR),)}
+    found = find_gathering(replace(even, engine=Engine(), **doubt), stretches)
+    assert found.verdict is WiggleVerdict.TOO_FEW
+    assert _whys(found) == [Why.NOT_MORE_WHILE_MOVED, Why.WHOSE_TICK, Why.ORDER_UNKNOWN]
+    assert find_gathering(replace(gathered, **doubt), stretches).verdict is WiggleVerdict.GATHERS
 
 
 def test_what_is_not_moved_is_still():
@@ -677,10 +793,9 @@ def test_what_is_not_moved_is_still():
         still_between([(20, 41)], 40.0)
 
 
-def test_knocks_in_sound_mark_the_wiggle_test():
-    # Twelve stretches of 6 s; while the odd ones last, one tick in each second is left out.
+def _wiggled(knocks):
+    """Twelve stretches of 6 s; while the odd ones last, one tick in each second is left out."""
     engine = Engine(cylinders=3, cylinder=1, firing_order=(1, 2, 3))
-    knocks = tuple((6.0 * k, 3) for k in range(1, 12))
     due = 0.133 * np.arange(540)
     listed = tuple(int(n) for n in np.flatnonzero((due // 6 % 2 == 1) & (due % 6 > 1.5)) if n % 12 == 0)
     scene = Scene(
@@ -688,11 +803,29 @@ def test_knocks_in_sound_mark_the_wiggle_test():
         skip_events=listed, knocks=knocks, wander=0.003,
     )  # fmt: skip
     recording, _ = simulate(scene)
-    reading = read([recording], engine=engine, rpm=900.0)
+    return read([recording], engine=engine, rpm=900.0)
+
+
+def test_knocks_in_sound_mark_the_wiggle_test():
+    reading = _wiggled(tuple((6.0 * k, 3) for k in range(1, 12)))
     assert [group.count for group in reading.knocks] == [3] * 11
     found = gathering_by_knocks(reading)
     assert found.verdict is WiggleVerdict.GATHERS
     assert found.still.episodes == 0
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_a_change_not_knocked_three_times_turns_nothing_round(count):
+    # Before, the changes at 30 and 60 s were passed over: moved and still changed sides in between, and the finding was
+    # that nothing gathers.
+    changes = {6.0 * k: 3 for k in range(1, 12)} | {30.0: count, 60.0: count}
+    found = gathering_by_knocks(_wiggled(tuple((at, n) for at, n in changes.items() if n)))
+    assert found.verdict is WiggleVerdict.NOT_SHOWN
+    whys = [Why.KNOCKS_UNCLEAR if count else Why.STRETCH_LONG] * 2
+    assert _whys(found) == [*whys, Why.MARK_AGAIN]
+    # A knock is timed to its bump's margin of 15 ms, and told to a tenth of a second.
+    starts = [reason.figures["at_s" if count else "to_s"] for reason in found.reasons[:2]]
+    assert starts == pytest.approx([30.0, 60.0] if count else [36.0, 66.0], abs=0.051)
 
 
 def skipped_places(reading):

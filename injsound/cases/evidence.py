@@ -13,23 +13,26 @@ from injsound.diagnoses import (
     Reason,
     Shaking,
     Stage,
+    Stretch,
     SwapFinding,
     Take,
     TwoSpeedFinding,
     VerifyFinding,
     Why,
     WiggleFinding,
+    WiggleVerdict,
 )
 from injsound.errors import ParameterError
 from injsound.findings.alike import of_one_speed
 from injsound.findings.compare import compare_injectors
 from injsound.findings.freeze import unlike_freeze_frame
+from injsound.findings.marks import marks_of
 from injsound.findings.places import placed, settle_placed
 from injsound.findings.swap import CELLS, cells_of, find_fault
 from injsound.findings.two_speed import compare_speeds, speeds_apart
 from injsound.findings.verify import verify_repair
-from injsound.findings.wiggle import Stretch, find_gathering, gathering_by_knocks, still_between
-from injsound.results import KNOCKS_THAT_MARK, Failure, Reading
+from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
+from injsound.results import Failure, Reading
 
 # Of a case's recordings only one with as many groups of three knocks was meant as a wiggle test: fewer come by chance.
 _MARKS_MEANT = 3
@@ -184,6 +187,8 @@ def _of_swapped(takes: Sequence[Take]) -> list[Take]:
 def wiggle_case(case: Case, results: Results) -> WiggleFinding | None:
     """Compare moved with still stretches in the first recording that has them marked, by times or else by knocks.
 
+    One of which nothing is shown gives way to the next: it was recorded again.
+
     Parameters
     ----------
     case : Case
@@ -197,19 +202,21 @@ def wiggle_case(case: Case, results: Results) -> WiggleFinding | None:
         None where none is marked.
     """
     readings = [(entry, r) for entry in case.entries if isinstance(r := results[entry.file], Reading)]
-    for entry, reading in readings:
-        if entry.moved:
-            try:
-                return find_gathering(reading, stretches_of(entry, reading.seconds), marked_by=MarkedBy.CASE)
-            except ParameterError as error:
-                raise ParameterError(f"{entry.file}: {error}") from None
-    marked = [reading for _, reading in readings if _is_marked(reading)]
-    return gathering_by_knocks(marked[0]) if marked else None
+    found = [_by_times(entry, reading) for entry, reading in readings if entry.moved]
+    found += [gathering_by_knocks(reading) for entry, reading in readings if not entry.moved and _is_marked(reading)]
+    shown = (one for one in found if one.verdict is not WiggleVerdict.NOT_SHOWN)
+    return next(shown, found[0] if found else None)
+
+
+def _by_times(entry: Entry, reading: Reading) -> WiggleFinding:
+    try:
+        return find_gathering(reading, stretches_of(entry, reading.seconds), marked_by=MarkedBy.CASE)
+    except ParameterError as error:
+        raise ParameterError(f"{entry.file}: {error}") from None
 
 
 def _is_marked(result: Reading | Failure) -> bool:
-    groups = result.knocks if isinstance(result, Reading) else ()
-    return sum(group.count == KNOCKS_THAT_MARK for group in groups) >= _MARKS_MEANT
+    return isinstance(result, Reading) and len(marks_of(result)) >= _MARKS_MEANT
 
 
 def stretches_of(entry: Entry, seconds: float) -> list[Stretch]:

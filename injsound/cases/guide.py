@@ -235,7 +235,7 @@ def _to_drive(case: Case, findings: Findings, cylinder: int, *, alone: bool = Fa
 
 def _driven(findings: Findings, cylinder: int, *, alone: bool = False) -> Step:
     """The odd one is driven: wiring or injector; one alone has no other to be exchanged with."""
-    if findings.wiggle is None:
+    if findings.wiggle is None or findings.wiggle.verdict is WiggleVerdict.NOT_SHOWN:
         return Step(todo=Todo.WIGGLE, figures={"cylinder": cylinder})
     if findings.wiggle.verdict is WiggleVerdict.GATHERS:
         return Step(todo=Todo.REPAIR_WIRING, figures={"cylinder": cylinder})

@@ -1,16 +1,17 @@
 """Whether skips gather while the wiring is moved: whole stretches are exchanged, not events."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations, pairwise
 from math import comb
 
 import numpy as np
 
-from injsound.diagnoses import Arm, MarkedBy, Reason, Why, WiggleFinding, WiggleVerdict
+from injsound.diagnoses import Arm, MarkedBy, Reason, Stretch, Why, WiggleFinding, WiggleVerdict
 from injsound.errors import ParameterError
-from injsound.findings.episodes import arm_of_events, episode_starts, pooled
-from injsound.results import KNOCKS_THAT_MARK, Figure, FloatArray, Reading, State
+from injsound.findings.episodes import arm_of_events, episode_starts, is_counted, pooled
+from injsound.findings.marks import doubts_of_marks, marks_of, stretches_between
+from injsound.results import Figure, FloatArray, Reading, ReasonCode, State
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
 LEVEL = 0.005
@@ -24,21 +25,19 @@ FEWEST_TO_DENY, LEANING = 10, 0.05
 _MOST_EXCHANGES = 20_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
-    """A stretch of the recording.
-
-    Parameters
-    ----------
-    from_s, to_s : float
-        Start and end [s].
-    moved : bool
-        Whether the wiring was moved in it.
-    """
-
-    from_s: float
-    to_s: float
-    moved: bool
+# A tick with one of these doubts may be another's: that its skips do not gather says nothing of this injector's wiring.
+_WHOSE_TICK = frozenset(
+    {
+        ReasonCode.TWO_CANDIDATES,
+        ReasonCode.MAY_BE_NEIGHBOUR,
+        ReasonCode.MOSTLY_MISSING,
+        ReasonCode.TICK_UNLIKE_INJECTOR,
+    }
+)
+# What the neighbours' places, known by cylinders or firing order, may settle.
+_BY_PLACES = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
+# Reasons of a count that was made.
+_OF_COUNTS = frozenset({ReasonCode.SKIPS_FOUND, ReasonCode.NO_SKIPS, ReasonCode.FEW_CALLS})
 
 
 def find_gathering(
@@ -59,7 +58,8 @@ def find_gathering(
     -------
     WiggleFinding
         Decided by exchanging whole stretches; one-sided at 0.005. That they do not gather is said with ten episodes and
-        more, and a probability of 0.05 and more. What its arms show is what was tested.
+        more, a probability of 0.05 and more, and a tick that is surely this injector's. What its arms show is what was
+        tested. Nothing is shown where the recording could not be counted.
 
     Raises
     ------
@@ -71,6 +71,8 @@ def find_gathering(
     Permutation test of a difference of rates (Fisher, The Design of Experiments, 1935, from memory).
     """
     ordered = _in_order(stretches)
+    if uncounted := _uncounted(reading):
+        return _not_shown(reading, tuple(uncounted), marked_by)
     within = _within(reading, ordered)
     arms = _arms(reading, ordered, within)
     moved = np.array([s.moved for s in ordered], dtype=bool)
@@ -78,8 +80,10 @@ def find_gathering(
     sides = [_pool(arms, moved == side) for side in (True, False)]
 
     def found(verdict: WiggleVerdict, why: Why, p: float | None, figures: dict[str, Figure]) -> WiggleFinding:
-        return _finding(verdict, reading, sides, [moved, ~moved], within, p, (Reason(why=why, figures=figures),),
-                        marked_by)  # fmt: skip
+        doubt = [] if verdict is WiggleVerdict.GATHERS else _tick_in_doubt(reading)
+        said = WiggleVerdict.TOO_FEW if doubt else verdict
+        reasons = (Reason(why=why, figures=figures), *doubt)
+        return _finding(said, reading, sides, [moved, ~moved], within, p, reasons, marked_by, ordered)
 
     if min(counts.values()) < FEWEST_STRETCHES:
         return found(WiggleVerdict.TOO_FEW, Why.TOO_FEW_STRETCHES, None, {**counts, "needed": FEWEST_STRETCHES})
@@ -105,18 +109,12 @@ def gathering_by_knocks(reading: Reading) -> WiggleFinding:
     Returns
     -------
     WiggleFinding
-        "Too few" where a group has not three knocks, with its time: nothing is guessed.
+        "Not shown" where a change may be missing or marked twice, with its time: nothing is guessed.
     """
-    unclear = [
-        Reason(why=Why.KNOCKS_UNCLEAR, figures={"at_s": round(group.from_s, 1), "count": group.count})
-        for group in reading.knocks
-        if group.count != KNOCKS_THAT_MARK
-    ]
-    if not unclear and reading.knocks:
-        return find_gathering(reading, _between(reading), marked_by=MarkedBy.KNOCKS)
-    none = Arm(episodes=0, blocks=0)
-    reasons = tuple(unclear) or (Reason(why=Why.NO_KNOCKS),)
-    return _finding(WiggleVerdict.TOO_FEW, reading, [none, none], [], [], None, reasons, MarkedBy.KNOCKS)
+    doubts = doubts_of_marks(reading)
+    if doubts:
+        return _not_shown(reading, (*_uncounted(reading), *doubts), MarkedBy.KNOCKS)
+    return find_gathering(reading, stretches_between(reading), marked_by=MarkedBy.KNOCKS)
 
 
 def still_between(moved: Sequence[tuple[float, float]], seconds: float) -> list[Stretch]:
@@ -149,13 +147,33 @@ def still_between(moved: Sequence[tuple[float, float]], seconds: float) -> list[
     return sorted([*still, *(Stretch(from_s=a, to_s=b, moved=True) for a, b in ordered)], key=lambda s: s.from_s)
 
 
-def _between(reading: Reading) -> list[Stretch]:
-    """What lies between the groups of knocks; the knocks' own time is in no stretch."""
-    starts = [0.0, *(group.to_s for group in reading.knocks)]
-    ends = [*(group.from_s for group in reading.knocks), reading.seconds]
-    return [
-        Stretch(from_s=a, to_s=b, moved=k % 2 == 1) for k, (a, b) in enumerate(zip(starts, ends, strict=True)) if b > a
-    ]
+def _uncounted(reading: Reading) -> list[Reason]:
+    """Why a recording says nothing, whatever its marks; empty where it is counted."""
+    if is_counted(reading):
+        return []
+    codes = [ReasonCode(note.code) for note in reading.reasons if note.code not in _OF_COUNTS]
+    # With nothing else against it, it is not counted for want of separation.
+    code = codes[0] if codes else ReasonCode.WEAK_SEPARATION
+    figures: dict[str, Figure] = {"file": reading.file, "reason": code}
+    return [Reason(why=Why.MOVED_NOT_COUNTED, figures=figures), *_by_places(reading, code)]
+
+
+def _tick_in_doubt(reading: Reading) -> list[Reason]:
+    """Why what was counted may be another's tick; empty where it is this injector's."""
+    code = next((ReasonCode(note.code) for note in reading.reasons if note.code in _WHOSE_TICK), None)
+    if code is None:
+        return []
+    return [Reason(why=Why.WHOSE_TICK, figures={"reason": code}), *_by_places(reading, code)]
+
+
+def _by_places(reading: Reading, code: ReasonCode) -> list[Reason]:
+    unknown = reading.engine.cylinders is None and reading.engine.firing_order is None
+    return [Reason(why=Why.ORDER_UNKNOWN)] if unknown and code in _BY_PLACES else []
+
+
+def _not_shown(reading: Reading, reasons: tuple[Reason, ...], marked_by: MarkedBy) -> WiggleFinding:
+    none = Arm(episodes=0, blocks=0)
+    return _finding(WiggleVerdict.NOT_SHOWN, reading, [none, none], [], [], None, reasons, marked_by, ())
 
 
 def _finding(
@@ -167,6 +185,7 @@ def _finding(
     p: float | None,
     reasons: tuple[Reason, ...],
     marked_by: MarkedBy,
+    stretches: Sequence[Stretch],
 ) -> WiggleFinding:
     unjudged = np.array([state is State.UNJUDGED for state in reading.events.state], dtype=bool)
     shares = [_unjudged(unjudged, within, names) for names in named] or [0.0, 0.0]
@@ -179,7 +198,8 @@ def _finding(
         p=p,
         reasons=reasons,
         marked_by=marked_by,
-        marks=len(reading.knocks) if marked_by is MarkedBy.KNOCKS else 0,
+        marks=len(marks_of(reading)) if marked_by is MarkedBy.KNOCKS else 0,
+        stretches=tuple(stretches),
     )
 
 

@@ -13,6 +13,7 @@ from injsound.diagnoses import (
     Reason,
     Side,
     Stage,
+    Stretch,
     SwapFinding,
     SwapVerdict,
     Todo,
@@ -21,6 +22,7 @@ from injsound.diagnoses import (
     VerifyVerdict,
     Why,
     WiggleFinding,
+    WiggleVerdict,
 )
 from injsound.results import Figure
 from injsound.show.blocks import Block, laid_out
@@ -197,6 +199,9 @@ def tell_wiggle(found: WiggleFinding, words: Words) -> list[str]:
 
 
 def _wiggle(found: WiggleFinding, words: Words) -> Block:
+    said = (words.say(found.verdict), *say_reasons(found.reasons, words))
+    if found.verdict is WiggleVerdict.NOT_SHOWN:
+        return Block(title=words.say(Line.WIGGLE), said=said)
     arms = ((Line.MOVED, found.moved, found.moved_unjudged), (Line.STILL, found.still, found.still_unjudged))
     heads = ("", *(words.say(key) for key in (Line.MOMENTS, Line.MISSING, Line.MISTAKES, Line.NOT_JUDGED)))
     rows = [
@@ -213,12 +218,18 @@ def _wiggle(found: WiggleFinding, words: Words) -> Block:
         title=words.say(Line.WIGGLE),
         table=(heads, *rows),
         widths=(8, 14, 20, 18, 14),
-        said=(
-            words.say(found.marked_by, count=found.marks),
-            words.say(found.verdict),
-            *say_reasons(found.reasons, words),
-        ),
+        said=(words.say(found.marked_by, count=found.marks), _stretches(found.stretches, words), *said),
     )
+
+
+def _stretches(stretches: tuple[Stretch, ...], words: Words) -> str:
+    """From when to when it was still and moved, in whole seconds."""
+
+    def told(moved: bool) -> str:
+        times = [(round(s.from_s), round(s.to_s)) for s in stretches if s.moved is moved]
+        return ", ".join(words.say(Line.FROM_TO, from_s=low, to_s=high) for low, high in times) or "-"
+
+    return words.say(Line.STRETCHES, still=told(False), moved=told(True))
 
 
 def tell_verify(found: VerifyFinding, words: Words, *, next_too: bool = True) -> list[str]:

@@ -20,12 +20,12 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 import scenes
 from takes import made_reading, skip_train, take
 
-from injsound.diagnoses import CompareVerdict, Stage, SwapVerdict, VerifyVerdict, WiggleVerdict
+from injsound.diagnoses import CompareVerdict, Stage, Stretch, SwapVerdict, VerifyVerdict, WiggleVerdict
 from injsound.findings.compare import compare_injectors
 from injsound.findings.episodes import arm_of
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import verify_repair
-from injsound.findings.wiggle import Stretch, find_gathering
+from injsound.findings.wiggle import find_gathering
 from injsound.reading import read
 from injsound.simulate import Skipping, simulate
 

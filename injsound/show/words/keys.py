@@ -136,6 +136,8 @@ class Line(StrEnum):
     NOT_JUDGED = "not judged"
     MOVED = "moved"
     STILL = "still"
+    STRETCHES = "stretches"
+    FROM_TO = "from to"
     VERIFY = "verify"
     VERIFY_AFTER = "verify after"
     VERIFY_CHANGE = "verify change"

@@ -52,6 +52,8 @@ FINDINGS: Table = {
         Line.NOT_JUDGED: "not judged",
         Line.MOVED: "moved",
         Line.STILL: "still",
+        Line.STRETCHES: "Still: {still} s. Moved: {moved} s.",
+        Line.FROM_TO: "{from_s}–{to_s}",
         Line.VERIFY: "verify",
         Line.VERIFY_AFTER: (
             "After the repair {skipped} of {judged} ticks were missing: at most {high}, with 95 % confidence."
@@ -109,6 +111,7 @@ FINDINGS: Table = {
         WiggleVerdict.GATHERS: "Skips gather while the wiring is moved.",
         WiggleVerdict.DOES_NOT: "Skips do not gather while the wiring is moved.",
         WiggleVerdict.TOO_FEW: "Too few to say.",
+        WiggleVerdict.NOT_SHOWN: "Not shown whether skips gather while the wiring is moved.",
     },
     GapKind: {
         GapKind.SOLENOID: "The gap roughly holds: a solenoid's.",
@@ -207,10 +210,27 @@ FINDINGS: Table = {
             " either side: record longer, or go on to the swap."
         ),
         Why.TOO_FEW_STRETCHES: "Stretches moved: {moved}, still: {still}; {needed} of each are needed.",
-        Why.KNOCKS_UNCLEAR: (
-            "Knocks at {at_s} s: {count}, not three: give the times, or record again with three at each change."
+        Why.KNOCKS_UNCLEAR: "Knocks at {at_s} s: {count}, not three.",
+        Why.KNOCKS_UNLIKE: "Knocks or bumps at {at_s} s: {count} that sound unlike the other knocks.",
+        Why.STRETCH_LONG: (
+            "From {from_s} to {to_s} s no three knocks were heard: {seconds} s, usual here are {usual} s. A change may"
+            " be missing."
+        ),
+        Why.STRETCHES_SHORT: (
+            "The two stretches from {from_s} to {to_s} s last {seconds} s together, usual here are {usual} s for one. A"
+            " change may be marked twice."
+        ),
+        Why.MARK_AGAIN: (
+            "One change too few or too many turns still and moved round: give the times, or record again with three"
+            " knocks at each change."
         ),
         Why.NO_KNOCKS: "No group of knocks: give the times, or knock three times on metal at each change.",
+        Why.MOVED_NOT_COUNTED: "{file} could not be counted: {reason}. Record it again.",
+        Why.WHOSE_TICK: "The tick that was counted may be another's: {reason}.",
+        Why.ORDER_UNKNOWN: (
+            "Where the other injectors tick is not known: first give --firing-order, such as 1-3-4-2, or"
+            " firing_order in case.toml."
+        ),
         Why.SKIPS_LEFT: "Bad moments at cylinder {cylinder} since the repair: {episodes}.",
         Why.TICK_IN_DOUBT: "{file} does not vouch for cylinder {cylinder}: {reason}. Record it again, closer.",
         Why.BOUND: "{judged} ticks were judged, enough to show a fault of 1 %.",

@@ -56,6 +56,8 @@ FINDINGS: Table = {
         Line.NOT_JUDGED: "sin juzgar",
         Line.MOVED: "movido",
         Line.STILL: "quieto",
+        Line.STRETCHES: "Quieto: {still} s. Movido: {moved} s.",
+        Line.FROM_TO: "{from_s}–{to_s}",
         Line.VERIFY: "verificación",
         Line.VERIFY_AFTER: (
             "Tras la reparación faltaban {skipped} de {judged} chasquidos: como mucho el {high}, con un 95 % de"
@@ -118,6 +120,7 @@ FINDINGS: Table = {
         WiggleVerdict.GATHERS: "Las faltas se juntan mientras se mueve el cableado.",
         WiggleVerdict.DOES_NOT: "Las faltas no se juntan mientras se mueve el cableado.",
         WiggleVerdict.TOO_FEW: "Demasiado pocas para decirlo.",
+        WiggleVerdict.NOT_SHOWN: "No queda demostrado si las faltas se juntan mientras se mueve el cableado.",
     },
     GapKind: {
         GapKind.SOLENOID: "La separación se mantiene, poco más o menos: es de un solenoide.",
@@ -231,10 +234,27 @@ FINDINGS: Table = {
             " inclinación: grabe más tiempo o pase al intercambio."
         ),
         Why.TOO_FEW_STRETCHES: "Tramos movidos: {moved}, quietos: {still}; hacen falta {needed} de cada uno.",
-        Why.KNOCKS_UNCLEAR: (
-            "Golpes a los {at_s} s: {count}, no tres: indique los tiempos o grabe otra vez con tres en cada cambio."
+        Why.KNOCKS_UNCLEAR: "Golpes a los {at_s} s: {count}, no tres.",
+        Why.KNOCKS_UNLIKE: "Golpes o roces a los {at_s} s: {count} que no suenan como los demás golpes.",
+        Why.STRETCH_LONG: (
+            "De {from_s} a {to_s} s no se oyeron tres golpes: {seconds} s, lo habitual aquí son {usual} s. Puede faltar"
+            " un cambio."
+        ),
+        Why.STRETCHES_SHORT: (
+            "Los dos tramos de {from_s} a {to_s} s duran juntos {seconds} s, lo habitual aquí son {usual} s para uno."
+            " Un cambio puede estar marcado dos veces."
+        ),
+        Why.MARK_AGAIN: (
+            "Un cambio de menos o de más invierte quieto y movido: indique los tiempos o grabe otra vez con tres golpes"
+            " en cada cambio."
         ),
         Why.NO_KNOCKS: "No hay ningún grupo de golpes: indique los tiempos o dé tres golpes en metal en cada cambio.",
+        Why.MOVED_NOT_COUNTED: "{file} no se pudo contar: {reason}. Grábelo otra vez.",
+        Why.WHOSE_TICK: "El chasquido que se contó puede ser de otro: {reason}.",
+        Why.ORDER_UNKNOWN: (
+            "No se sabe dónde suenan los demás inyectores: indique primero --firing-order, por ejemplo 1-3-4-2, o"
+            " firing_order en case.toml."
+        ),
         Why.SKIPS_LEFT: "Tropiezos en el cilindro {cylinder} desde la reparación: {episodes}.",
         Why.TICK_IN_DOUBT: "{file} no responde del cilindro {cylinder}: {reason}. Grábelo otra vez, más cerca.",
         Why.BOUND: "Se juzgaron {judged} chasquidos, bastantes para mostrar un fallo del 1 %.",
