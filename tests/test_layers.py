@@ -85,7 +85,7 @@ ALLOWED = {
     "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike", "findings.opening"},
     "findings.misfires": {"trouble_codes", "diagnoses", "findings.episodes", "findings.proportions"},
     "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
-    "findings.wiggle": {"errors", "results", "diagnoses", "findings.episodes", "findings.marks"},
+    "findings.wiggle": {"errors", "results", "states", "diagnoses", "findings.episodes", "findings.marks"},
     "findings.verify": {
         "errors",
         "results",

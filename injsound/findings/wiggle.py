@@ -11,7 +11,8 @@ from injsound.diagnoses import Arm, MarkedBy, Reason, Stretch, Why, WiggleFindin
 from injsound.errors import ParameterError
 from injsound.findings.episodes import arm_of_events, episode_starts, is_counted, pooled
 from injsound.findings.marks import doubts_of_marks, marks_of, stretches_between
-from injsound.results import Figure, FloatArray, Reading, ReasonCode, State
+from injsound.results import Figure, FloatArray, Reading, ReasonCode
+from injsound.states import judged_of, skipped_of
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
 LEVEL = 0.005
@@ -187,7 +188,7 @@ def _finding(
     marked_by: MarkedBy,
     stretches: Sequence[Stretch],
 ) -> WiggleFinding:
-    unjudged = np.array([state is State.UNJUDGED for state in reading.events.state], dtype=bool)
+    unjudged = ~judged_of(reading.events)
     shares = [_unjudged(unjudged, within, names) for names in named] or [0.0, 0.0]
     return WiggleFinding(
         verdict=verdict,
@@ -234,7 +235,7 @@ def _within(reading: Reading, stretches: list[Stretch]) -> list[np.ndarray]:
 
 def _arms(reading: Reading, stretches: list[Stretch], within: list[np.ndarray]) -> list[Arm]:
     """Each stretch with the episodes that started in it; one that reaches over an edge counts once, there."""
-    skipped = np.array([state is State.SKIPPED for state in reading.events.state], dtype=bool)
+    skipped = skipped_of(reading.events)
     starts = episode_starts(reading.events.time_s[skipped])
     return [
         replace(arm_of_events(reading.events, keep), episodes=int(np.sum((starts >= s.from_s) & (starts < s.to_s))))
