@@ -200,11 +200,10 @@ def _recordings(case: Case, findings: Findings) -> Step:
         if cylinder is None:
             return Step(todo=Todo.RECORD_EACH)
         return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": cylinder})
-    unclear, missing = _unclear(shaken), _missing_cylinders(case, shaken)
-    # Whose tick it is the others' recordings tell as well; where the odd one is known, its fellows are clear enough.
-    code = None if unclear is None else unclear.reading.reasons[0].code
-    if unclear is not None and not (_odd(findings) if not missing else code in _TOLD_BY_OTHERS):
-        return Step(todo=Todo.RECORD_AGAIN, figures={"file": unclear.reading.file, "reason": code})
+    missing = _missing_cylinders(case, shaken)
+    again = _to_record_again(shaken, missing=bool(missing), odd=_odd(findings))
+    if again is not None:
+        return Step(todo=Todo.RECORD_AGAIN, figures={"file": again.file, "reason": again.reasons[0].code})
     if missing:
         return Step(todo=Todo.RECORD_OTHERS, figures={"cylinders": ", ".join(map(str, missing))})
     return _alone(case, findings, shaken) if case.engine.cylinders == 1 else _compared(case, findings)
@@ -267,10 +266,18 @@ def _uncompared(found: Comparison | None) -> Step:
     return _more(found.record_s)
 
 
-def _unclear(takes: Sequence[Take]) -> Take | None:
-    """The first unclear recording of a cylinder that has no clear one."""
+def _to_record_again(takes: Sequence[Take], *, missing: bool, odd: int | None) -> Reading | None:
+    """The first unclear recording of a cylinder that has no clear one, where nothing else makes it clear.
+
+    The recordings of the cylinders that are missing may tell whose tick it is; where the odd one is known, its fellows
+    are clear enough.
+    """
     clear = {take.cylinder for take in takes if take.reading.verdict is not Verdict.CANNOT_TELL}
-    return next((take for take in takes if take.cylinder not in clear), None)
+    unclear = next((take.reading for take in takes if take.cylinder not in clear), None)
+    if unclear is None:
+        return None
+    settled = unclear.reasons[0].code in _TOLD_BY_OTHERS if missing else odd is not None
+    return None if settled else unclear
 
 
 def _missing_cylinders(case: Case, takes: Sequence[Take]) -> list[int]:
