@@ -7,6 +7,7 @@ docs/methods.md, 'Episodes'; Ctrl-C prints what is done.
 
 import argparse
 import os
+import signal
 import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
@@ -20,6 +21,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 import scenes
 from takes import made_reading, skip_train, take
 
+from injsound.cases.evidence import settled_takes
 from injsound.diagnoses import CompareVerdict, Stage, Stretch, SwapVerdict, VerifyVerdict, WiggleVerdict
 from injsound.findings.compare import compare_injectors
 from injsound.findings.episodes import arm_of
@@ -126,6 +128,8 @@ def swap(engine, truth):
         take(engine.reading(cylinder, bad=bad, stage=stage), cylinder, injector=injector, stage=stage)
         for (cylinder, stage, injector), bad in zip(_CELLS, faulty, strict=True)
     ]
+    if engine.scene:  # as the commands do: the engine's own sound settles whose tick each recording holds
+        takes, _ = settled_takes(takes)
     found = find_fault(takes).verdict
     episodes = [_episodes(t.reading) for t, bad in zip(takes, faulty, strict=True) if bad]
     return engine.trial(f"swap, {truth}", found, right, SwapVerdict.NOT_SHOWN, episodes=min(episodes, default=0))
@@ -242,6 +246,7 @@ def main() -> None:
     run = partial(all_trials, only=args.only, sound=args.sound)
     seeds = range(args.first, args.first + count)
     rows, done = {}, 0
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # what runs in the background would not hear it
     pool = ProcessPoolExecutor(args.workers)
     try:
         for trials in pool.map(run, seeds, chunksize=1 if args.sound else 20):
