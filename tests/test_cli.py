@@ -11,7 +11,8 @@ import pytest
 import soundfile
 
 from injsound import __version__
-from injsound.cli import _picture_targets, main
+from injsound.cli import main
+from injsound.cli_check import _picture_targets
 from injsound.record import schema
 from injsound.simulate import Scene, Skipping, simulate, write
 

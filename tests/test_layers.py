@@ -202,6 +202,7 @@ ALLOWED = {
     "simulate": {"errors", "engine", "files", "results"},
     "cli": None,
     "cli_cases": None,
+    "cli_check": None,
     "cli_findings": None,
     "cli_options": {"engine", "errors", "languages", "show.text"},
     "__main__": None,
@@ -211,7 +212,7 @@ KEPT = {
     "matplotlib": ({"show.ink", "show.panels", "show.plot", "show.plot_compared"}, False),
     "av": ({"sound.packets", "simulate"}, True),
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
-    "click": ({"cli", "cli_cases", "cli_findings", "cli_options"}, True),
+    "click": ({"cli", "cli_cases", "cli_check", "cli_findings", "cli_options"}, True),
     "jinja2": ({"show.report"}, False),
     "tomlkit": ({"cases.adding"}, False),
 }

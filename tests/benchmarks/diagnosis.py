@@ -128,8 +128,9 @@ def swap(engine, truth):
         take(engine.reading(cylinder, bad=bad, stage=stage), cylinder, injector=injector, stage=stage)
         for (cylinder, stage, injector), bad in zip(_CELLS, faulty, strict=True)
     ]
-    if engine.scene:  # as the commands do: the engine's own sound settles whose tick each recording holds
-        takes, _ = settled_takes(takes)
+    if engine.scene:  # as in a case: with the other cylinders' recordings the engine's sound settles whose tick each is
+        others = [take(engine.reading(c, bad=False), c) for c in range(3, engine.key[1] + 1)]
+        takes = [t for t in settled_takes([*takes, *others])[0] if t.cylinder in (1, 2)]
     found = find_fault(takes).verdict
     episodes = [_episodes(t.reading) for t, bad in zip(takes, faulty, strict=True) if bad]
     return engine.trial(f"swap, {truth}", found, right, SwapVerdict.NOT_SHOWN, episodes=min(episodes, default=0))
