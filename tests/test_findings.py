@@ -49,7 +49,7 @@ from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
 from injsound.reading import read
-from injsound.results import KnockGroup, Note, ReasonCode, Verdict
+from injsound.results import KnockGroup, Note, ReasonCode, State, Verdict
 from injsound.show.findings_text import tell_comparison, tell_verify, tell_wiggle
 from injsound.show.text import Words
 from injsound.show.words.keys import Brief
@@ -836,6 +836,19 @@ def test_even_skips_do_not_gather():
     stretches = _stretches(5)
     found = find_gathering(made_reading(_moved_skips(stretches, 1, 1)), stretches)
     assert found.verdict is WiggleVerdict.DOES_NOT
+
+
+def test_what_handling_hides_denies_nothing():
+    stretches = [Stretch(from_s=8.0 * k, to_s=8.0 * (k + 1), moved=k % 2 == 1) for k in range(12)]
+    made = made_reading(np.isin(np.arange(560) % 40, (5,)))
+    assert find_gathering(made, stretches).verdict is WiggleVerdict.DOES_NOT
+    # Six in ten ticks while moved are lost, by whole rows with their skip.
+    moved = (made.events.time_s // 8).astype(int) % 2 == 1
+    lost = moved & (np.arange(560) // 40 % 5 < 3)
+    states = tuple(State.UNJUDGED if hide else state for hide, state in zip(lost, made.events.state, strict=True))
+    found = find_gathering(replace(made, events=replace(made.events, state=states)), stretches)
+    assert found.moved_unjudged > 0.5
+    assert (found.verdict, _whys(found)) == (WiggleVerdict.TOO_FEW, [Why.MOVED_UNJUDGED])
 
 
 def test_a_lean_to_the_moved_stretches_denies_nothing():

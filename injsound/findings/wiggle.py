@@ -22,6 +22,8 @@ FEWEST_EPISODES = 3
 # With so many nine in ten faults of the wiring gather at that level; with fewer, or where they lean towards it, nothing
 # is denied (simulated: docs/methods.md).
 FEWEST_TO_DENY, LEANING = 10, 0.05
+# Where handling hides more than half of what was moved, skips may have hidden there: common practice, no source.
+MOST_UNJUDGED = 0.5
 # Up to so many exchanges all are tried; beyond, as many at random.
 _MOST_EXCHANGES = 20_000
 
@@ -94,9 +96,14 @@ def find_gathering(
     figures: dict[str, Figure] = {"moved": sides[0].episodes, "still": sides[1].episodes, "p": float(f"{p:.2g}")}
     if p < LEVEL:
         return found(WiggleVerdict.GATHERS, Why.MORE_WHILE_MOVED, p, figures)
+    hidden = _unjudged(~judged_of(reading.events), within, moved)
     if sides[0].episodes + sides[1].episodes < FEWEST_TO_DENY or p < LEANING:
-        return found(WiggleVerdict.TOO_FEW, Why.MOVING_UNCLEAR, p, {**figures, "needed": FEWEST_TO_DENY})
-    return found(WiggleVerdict.DOES_NOT, Why.NOT_MORE_WHILE_MOVED, p, figures)
+        denied = found(WiggleVerdict.TOO_FEW, Why.MOVING_UNCLEAR, p, {**figures, "needed": FEWEST_TO_DENY})
+    elif hidden > MOST_UNJUDGED:
+        denied = found(WiggleVerdict.TOO_FEW, Why.MOVED_UNJUDGED, p, {"percent": round(100 * hidden)})
+    else:
+        denied = found(WiggleVerdict.DOES_NOT, Why.NOT_MORE_WHILE_MOVED, p, figures)
+    return denied
 
 
 def gathering_by_knocks(reading: Reading) -> WiggleFinding:

@@ -209,6 +209,10 @@ FINDINGS: Table = {
             "Bad moments: {moved} while moved, {still} while still ({p}). A no takes {needed} of them and no lean to"
             " either side: record longer, or go on to the swap."
         ),
+        Why.MOVED_UNJUDGED: (
+            "Of the ticks while moved {percent} % could not be judged for the noise of handling: too much for a no."
+            " Move the wiring further from the probe, or more gently."
+        ),
         Why.TOO_FEW_STRETCHES: "Stretches moved: {moved}, still: {still}; {needed} of each are needed.",
         Why.KNOCKS_UNCLEAR: "Knocks at {at_s} s: {count}, not three.",
         Why.KNOCKS_UNLIKE: "Knocks or bumps at {at_s} s: {count} that sound unlike the other knocks.",
