@@ -1,6 +1,7 @@
 """Commands of the tests at the car, over a case or over recordings by name: compare, swap, wiggle, verify."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -155,9 +156,7 @@ def swap(
     words: "Words",
 ) -> None:
     """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
-    from dataclasses import replace
-
-    from injsound.cases.evidence import settled_takes
+    from injsound.cases.evidence import settled_takes, told_first
     from injsound.diagnoses import Stage
     from injsound.findings.swap import find_fault
     from injsound.show.findings_text import tell_swap
@@ -181,8 +180,7 @@ def swap(
         *_takes(after, typed, words, stage=Stage.SWAPPED, named=pair or ()),
     ]
     kept, wrong = settled_takes(_labelled(takes, exchanged))
-    found = find_fault(kept)
-    say(tell_swap(replace(found, reasons=(*wrong, *found.reasons)), words))
+    say(tell_swap(told_first(wrong, find_fault(kept)), words))
     context.exit(int(len(takes) < len(before) + len(after)))
 
 
@@ -252,9 +250,7 @@ def verify(
     words: "Words",
 ) -> None:
     """Whether the repair is shown to be good, in the case FOLDER or in recordings before and after it."""
-    from dataclasses import replace
-
-    from injsound.cases.evidence import settled_takes
+    from injsound.cases.evidence import settled_takes, told_first
     from injsound.diagnoses import Stage
     from injsound.findings.verify import verify_repair
     from injsound.show.findings_text import tell_verify
@@ -288,7 +284,7 @@ def verify(
             clean_restarts=clean,
             leaks_checked=leaks_checked,
         )
-        say(tell_verify(replace(found, reasons=(*wrong, *found.reasons)), words))
+        say(tell_verify(told_first(wrong, found), words))
     context.exit(int(len(takes) < len(before) + len(after) + len(fellows)))
 
 
@@ -351,8 +347,6 @@ def _takes(
     named: Sequence[int] = (),
 ) -> "list[Take]":
     """Recordings outside a case; their names tell cylinder, condition and speed. Those that fail are left out."""
-    from dataclasses import replace
-
     from injsound.cases.case import Entry
     from injsound.cases.names import circumstances_named, cylinder_named
     from injsound.diagnoses import Take
@@ -400,8 +394,6 @@ def _read(file: str, engine: "Engine", rpm: float | None, words: "Words") -> "Re
 
 def _labelled(takes: "list[Take]", exchanged: str | None) -> "list[Take]":
     """Labels for what was said to have changed places; labels in the files' names stay."""
-    from dataclasses import replace
-
     from injsound.diagnoses import Stage
 
     pair = sorted({take.cylinder for take in takes})

@@ -7,7 +7,7 @@ from datetime import date
 from importlib.resources import files
 from pathlib import Path
 
-from injsound.cases.case import FILE_NAME, SOUND_SUFFIXES, Case
+from injsound.cases.case import FILE_NAME, Case, is_sound_name
 from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import Findings, next_step
@@ -88,7 +88,7 @@ def _walked(case: Case, results: Mapping[str, Reading | Failure], words: Words) 
 
 def _is_shipped(file: Path) -> bool:
     """Not what a reading of the case in its own place has left beside it."""
-    return file.name in (FILE_NAME, "truth.json") or file.suffix[1:].casefold() in SOUND_SUFFIXES
+    return file.name in (FILE_NAME, "truth.json") or is_sound_name(file.name)
 
 
 def _copied(shipped: Path, to: Path) -> Path:

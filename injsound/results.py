@@ -115,6 +115,10 @@ class ReasonCode(StrEnum):
     TICK_UNLIKE_INJECTOR = "tick unlike injector"  # the candidate may be a valve's
 
 
+# Doubts whose tick it is: the other injectors' places, or their recordings, may settle them.
+WHOSE_TICK = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
+
+
 class WarningCode(StrEnum):
     """Something about the recording the person should know."""
 

@@ -195,18 +195,19 @@ def add_recordings(
     for recording in given:
         try:
             check_sound(recording)
-            there = _is_there(recording, case.folder / recording.name)
+            sound, target = sha256(recording), case.folder / recording.name
+            there = _is_there(recording, sound, target)
             entry = _entry(recording, told_of_all)
             _prepare(folder, before, [entry])
-            _refuse_same_sound(recording, sounds)
+            _refuse_same_sound(recording, sounds.get(sound))
             if not there:
-                copy_whole(recording, case.folder / recording.name)
-            sounds[sha256(recording)] = recording.name
+                copy_whole(recording, target)
+            sounds[sound] = recording.name
             entries.append(entry)
         except InjsoundError as error:
             refused += str(error).splitlines()
     if entries:
-        write_whole(Path(folder) / FILE_NAME, _prepare(folder, before, entries), instead_of=before)
+        add_entries(folder, entries, before=before)
     return Added(entries=tuple(entries), refused=tuple(refused))
 
 
@@ -229,29 +230,31 @@ def _entry(recording: Path, told_of_all: Mapping[str, Any]) -> Entry:
     return replace(entry, **told_of_all)
 
 
-def _is_there(recording: Path, target: Path) -> bool:
+def _is_there(recording: Path, sound: str, target: Path) -> bool:
     """Whether the case's folder holds it already, as after an addition that was broken off."""
     if not target.exists():
         return False
-    if recording.samefile(target) or sha256(recording) == sha256(target):
+    if recording.samefile(target) or sound == sha256(target):
         return True
     raise CaseError(f"{target} is there already and holds another sound; give the new recording another name")
 
 
-def _refuse_same_sound(recording: Path, sounds: Mapping[str, str]) -> None:
-    if (other := sounds.get(sha256(recording))) is not None:
+def _refuse_same_sound(recording: Path, other: str | None) -> None:
+    if other is not None:
         raise CaseError(f"{recording} is the same sound as {other} of the case; expected a recording of its own")
 
 
-def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
+def add_entries(folder: str | os.PathLike[str], entries: Sequence[Entry], *, before: bytes | None = None) -> None:
     """Append recordings to a case's file; its comments and order stay.
 
     Parameters
     ----------
     folder : path
         The case.
-    entries : list of Entry
+    entries : sequence of Entry
         What to add.
+    before : bytes or None
+        What the file held when it was read, and must hold still; None reads it now.
 
     Raises
     ------
@@ -260,8 +263,8 @@ def add_entries(folder: str | os.PathLike[str], entries: list[Entry]) -> None:
     InjsoundError
         If it cannot be written, or was edited meanwhile.
     """
-    before = read_file(folder)
-    write_whole(Path(folder) / FILE_NAME, _prepare(folder, before, entries), instead_of=before)
+    held = read_file(folder) if before is None else before
+    write_whole(Path(folder) / FILE_NAME, _prepare(folder, held, entries), instead_of=held)
 
 
 def _check_name(path: Path, file: str) -> None:

@@ -13,9 +13,25 @@ from injsound.languages import Language
 FILE_NAME = "case.toml"
 CHECKS = ("codes_saved", "quick", "drive", "leaks")
 # Only names are asked here; what a file holds decides how it is read.
-SOUND_SUFFIXES = frozenset(
+_SOUND_SUFFIXES = frozenset(
     {"wav", "flac", "aiff", "aif", "caf", "mp3", "ogg", "opus", "m4a", "mp4", "mov", "3gp", "webm", "aac", "amr"}
 )
+
+
+def is_sound_name(file: str) -> bool:
+    """Whether a file is called like a sound file.
+
+    Parameters
+    ----------
+    file : str
+        Its name or path.
+
+    Returns
+    -------
+    bool
+        By its ending, in whatever case.
+    """
+    return Path(file).suffix[1:].casefold() in _SOUND_SUFFIXES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,4 +177,4 @@ def unlisted(case: Case) -> list[str]:
     """
     known = {entry.file for entry in case.entries}
     names = sorted(path.name for path in case.folder.iterdir() if path.is_file())
-    return [name for name in names if name not in known and Path(name).suffix[1:].casefold() in SOUND_SUFFIXES]
+    return [name for name in names if name not in known and is_sound_name(name)]

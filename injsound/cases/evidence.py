@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from injsound.cases.case import Case, Entry
 from injsound.cases.guide import Findings
@@ -37,6 +38,7 @@ from injsound.results import Failure, Reading
 # Of a case's recordings only one with as many groups of three knocks was meant as a wiggle test: fewer come by chance.
 _MARKS_MEANT = 3
 Results = Mapping[str, Reading | Failure]
+Found = TypeVar("Found", SwapFinding, VerifyFinding)
 
 
 def gather(case: Case, results: Results) -> Findings:
@@ -66,8 +68,8 @@ def gather(case: Case, results: Results) -> Findings:
         comparison=compare_case(takes),
         two_speed=two_speed_case(takes),
         wiggle=wiggle_case(case, results),
-        swap=swap and replace(swap, reasons=(*wrong, *swap.reasons)),
-        verification=verification and replace(verification, reasons=(*wrong, *verification.reasons)),
+        swap=swap and told_first(wrong, swap),
+        verification=verification and told_first(wrong, verification),
     )
 
 
@@ -87,6 +89,24 @@ def settled_takes(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
         One for each that is left out.
     """
     return _settled(placed(takes))
+
+
+def told_first(reasons: Sequence[Reason], found: Found) -> Found:
+    """A finding with more reasons before its own.
+
+    Parameters
+    ----------
+    reasons : sequence of Reason
+        Such as for what was left out.
+    found : SwapFinding or VerifyFinding
+        What was found without it.
+
+    Returns
+    -------
+    SwapFinding or VerifyFinding
+        The same kind.
+    """
+    return replace(found, reasons=(*reasons, *found.reasons))
 
 
 def _settled(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:

@@ -15,6 +15,7 @@ from injsound.diagnoses import (
     Exchange,
     Reason,
     Shaking,
+    Side,
     Stage,
     SwapFinding,
     SwapVerdict,
@@ -27,14 +28,12 @@ from injsound.diagnoses import (
     WiggleFinding,
     WiggleVerdict,
 )
-from injsound.results import Failure, Figure, Reading, ReasonCode, Verdict
+from injsound.results import WHOSE_TICK, Failure, Figure, Reading, Verdict
 from injsound.trouble_codes import read_trouble_code
 
 _ONE_RECORDING_S = 60.0
 # Verdicts of a swap that name a part.
 _PART_NAMED = frozenset({SwapVerdict.FOLLOWS_INJECTOR, SwapVerdict.STAYS_WITH_CYLINDER})
-# Doubts of one recording that the other cylinders' recordings settle.
-_TOLD_BY_OTHERS = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
 # What a longer recording does not answer, and what does; of several the first that the finding names.
 _AFTER_REPAIR = {
     Why.NO_FAULT_BEFORE: Todo.FIND_FAULT,
@@ -247,16 +246,14 @@ def _driven(findings: Findings, cylinder: int, *, alone: bool = False) -> Step:
 
 def _partner(findings: Findings, cylinder: int) -> int | None:
     """Whom to exchange it with: the fellow that is known best to tick without a miss."""
-    skipping = {take.cylinder for take in findings.takes if take.reading.verdict is Verdict.SKIPPING}
-    sides = findings.comparison.sides if findings.comparison else ()
-    odd = findings.comparison.odd if findings.comparison else ()
-    arms = {
-        side.cylinder: side.arm
-        for side in sides
-        if side.arm is not None and not side.silent and side.cylinder not in {cylinder, *odd, *skipping}
-    }
-    others = (take.cylinder for take in findings.takes if take.cylinder not in {cylinder, *odd, *skipping})
-    return min(arms, key=lambda one: (arms[one].skipped, -arms[one].judged), default=next(others, None))
+    unfit = {cylinder, *(take.cylinder for take in findings.takes if take.reading.verdict is Verdict.SKIPPING)}
+    sides: Sequence[Side] = ()
+    if findings.comparison is not None:
+        sides, unfit = findings.comparison.sides, unfit | set(findings.comparison.odd)
+    arms = {side.cylinder: side.arm for side in sides if side.arm is not None and not side.silent}
+    fit = [one for one in arms if one not in unfit]
+    others = (take.cylinder for take in findings.takes if take.cylinder not in unfit)
+    return min(fit, key=lambda one: (arms[one].skipped, -arms[one].judged), default=next(others, None))
 
 
 def _uncompared(found: Comparison | None) -> Step:
@@ -276,7 +273,7 @@ def _to_record_again(takes: Sequence[Take], *, missing: bool, odd: int | None) -
     unclear = next((take.reading for take in takes if take.cylinder not in clear), None)
     if unclear is None:
         return None
-    settled = unclear.reasons[0].code in _TOLD_BY_OTHERS if missing else odd is not None
+    settled = unclear.reasons[0].code in WHOSE_TICK if missing else odd is not None
     return None if settled else unclear
 
 

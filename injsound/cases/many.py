@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from injsound.cases.case import SOUND_SUFFIXES
+from injsound.cases.case import is_sound_name
 from injsound.engine import Engine
 from injsound.errors import ParameterError, RecordingError
 from injsound.files import clear_strays, make_folder, told, write_whole
@@ -76,7 +76,7 @@ def read_folder(
     clear_strays(target)
     lines = target / LINES_NAME
     known = _known(lines)
-    paths = sorted(p for p in root.rglob("*") if p.suffix[1:].casefold() in SOUND_SUFFIXES and p.is_file())
+    paths = sorted(p for p in root.rglob("*") if is_sound_name(p.name) and p.is_file())
     keys = {f"{name} {_key(path, engine, rpm)}": path for path in paths if (name := path.relative_to(root))}
     due = [(path, key) for key, path in keys.items() if key not in known]
     with told(lines), lines.open("ab"):

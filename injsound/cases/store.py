@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from injsound.cases.case import SOUND_SUFFIXES, Case, Entry
+from injsound.cases.case import Case, Entry, is_sound_name
 from injsound.diagnoses import Take
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
@@ -184,7 +184,7 @@ def _missing(case: Case, entry: Entry, kept: Mapping[str, Mapping[str, object]])
     sounds = {values.get("sha256") for values in kept.values() if values.get("file") == entry.file}
     known = {other.file for other in case.entries}
     for path in sorted(case.folder.iterdir()) if sounds else ():
-        is_sound = path.is_file() and path.suffix[1:].casefold() in SOUND_SUFFIXES
+        is_sound = path.is_file() and is_sound_name(path.name)
         if is_sound and path.name not in known and _sound_of(path) in sounds:
             return f"{entry.file}: no such file; {path.name} holds its sound: correct the name in case.toml"
     return f"{entry.file}: no such file in the case folder; copy it there or correct its name"

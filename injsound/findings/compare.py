@@ -86,7 +86,8 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     doubts = [*_doubts(every, cylinders), *wrong]
     sides = _corrected([_side(takes, cylinder) for cylinder in cylinders])
     condition = conditions[0] if len(conditions) == 1 else ""
-    counted = [side for side in sides if side.arm is not None and not side.silent]
+    arms = _skip_arms(sides)
+    counted = [side for side in sides if side.cylinder in arms]
     silent = _dead(takes, sides, told)
     doubts += _uncounted(takes, silent)
     if any(reason.why in UNLIKE for reason in doubts) or (len(counted) < FEWEST_CYLINDERS and not silent):
@@ -100,7 +101,7 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     if not doubts and all(_cleared(side, takes) for side in counted) and len(counted) == len(cylinders):
         why = Reason(why=Why.NONE_STANDS_OUT, figures={"cylinders": len(cylinders)})
         return _finding(CompareVerdict.NONE, (), sides, [why, *beside], condition, None)
-    most = max(_skip_arms(sides), key=lambda arm: arm.episodes / max(arm.blocks, 1))
+    most = max(arms.values(), key=_share)
     smallest = round(min(_smallest(side) for side in sides), 3)
     skipped = any(side.arm is not None and side.arm.skipped for side in sides)
     why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest}) if skipped else Reason(why=Why.NOTHING_SKIPS)
@@ -224,8 +225,7 @@ def _with_several(sides: list[Side]) -> list[Side]:
 
     Any group of two or more could have been the one, so the group's probability counts as often as there are groups.
     """
-    ticking = [(side.cylinder, side.arm) for side in sides if side.arm is not None and not side.silent]
-    ranked = sorted(ticking, key=lambda one: -one[1].episodes / max(one[1].blocks, 1))
+    ranked = sorted(_skip_arms(sides).items(), key=lambda one: -_share(one[1]))
     groups = 2 ** len(ranked) - len(ranked) - 2
     for size in range(len(ranked) - 1, 1, -1):
         rest, together = (pooled([arm for _, arm in some]) for some in (ranked[size:], ranked[:size]))
@@ -241,16 +241,19 @@ def _with_several(sides: list[Side]) -> list[Side]:
     return sides
 
 
-def _skip_arms(sides: Sequence[Side]) -> list[Arm]:
-    """Of those that tick: a silent one skips without end, and beside it no other would seem to skip."""
-    return [side.arm for side in sides if side.arm is not None and not side.silent]
+def _skip_arms(sides: Sequence[Side]) -> dict[int, Arm]:
+    """By cylinder, of those that tick: a silent one skips without end, and beside it no other would seem to skip."""
+    return {side.cylinder: side.arm for side in sides if side.arm is not None and not side.silent}
+
+
+def _share(arm: Arm) -> float:
+    return arm.episodes / max(arm.blocks, 1)
 
 
 def _skips_p(side: Side, sides: list[Side]) -> float | None:
-    rest = _skip_arms([other for other in sides if other is not side])
-    if side.arm is None or side.silent or not rest:
-        return None
-    return _more_p(side.arm, pooled(rest))
+    rest = _skip_arms(sides)
+    own = rest.pop(side.cylinder, None)
+    return _more_p(own, pooled(list(rest.values()))) if own and rest else None
 
 
 def _more_p(arm: Arm, rest: Arm) -> float:
@@ -307,17 +310,17 @@ def _evidence(side: Side, sides: list[Side], odd: tuple[int, ...]) -> list[Reaso
     if side.silent:
         found.append(Reason(why=Why.SILENT, figures={"cylinder": side.cylinder}))
     elif side.arm is not None and side.p.get(Measure.SKIPS, 1.0) < LEVEL:
-        others = [other for other in sides if other is not side]
-        rest = _skip_arms([other for other in others if other.cylinder not in odd]) or _skip_arms(others)
+        others = {one: arm for one, arm in _skip_arms(sides).items() if one != side.cylinder}
+        rest = pooled([arm for one, arm in others.items() if one not in odd] or list(others.values()))
         figures = {
             "cylinder": side.cylinder,
             "episodes": side.arm.episodes,
-            "others": pooled(rest).episodes,
+            "others": rest.episodes,
             "p": _rounded(side.p[Measure.SKIPS]),
         }
         found.append(Reason(why=Why.MORE_EPISODES, figures=figures))
-        if side.arm.judged and pooled(rest).judged:
-            found.append(tick_by_tick(side.arm, pooled(rest)))
+        if side.arm.judged and rest.judged:
+            found.append(tick_by_tick(side.arm, rest))
     if side.steadiness_us is not None and side.p.get(Measure.STEADINESS, 1.0) < LEVEL:
         usual = others_steadiness(side, sides)
         spread: dict[str, Figure] = {

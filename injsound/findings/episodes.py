@@ -11,7 +11,7 @@ import numpy as np
 from injsound.diagnoses import Arm, Reason, Take, Why
 from injsound.findings.proportions import fisher_exact, log_ways
 from injsound.findings.verdict import LEAST_SEPARATION, UNFORESEEN_RATE
-from injsound.results import Events, Figure, FloatArray, Reading, ReasonCode, Verdict
+from injsound.results import WHOSE_TICK, Events, Figure, FloatArray, Reading, ReasonCode, Verdict
 from injsound.states import judged_of, skipped_of
 
 # Longer than the bursts of four to eight skips that warm idle gives (0.7 to 1.4 s at 700 rpm): common practice, no
@@ -156,8 +156,7 @@ def is_counted(reading: Reading) -> bool:
 # Whose tick it is is open, or what came through is not its time: no measure of this injector.
 _NO_MEASURE = frozenset(
     {
-        ReasonCode.TWO_CANDIDATES,
-        ReasonCode.MAY_BE_NEIGHBOUR,
+        *WHOSE_TICK,
         ReasonCode.MOSTLY_MISSING,
         ReasonCode.RPM_CONTRADICTED,
         ReasonCode.TICKS_FADE,
@@ -183,10 +182,6 @@ def no_measure(reading: Reading) -> ReasonCode | None:
     return next((ReasonCode(note.code) for note in reading.reasons if note.code in _NO_MEASURE), None)
 
 
-# Whose tick it is the firing order may tell.
-_BY_ORDER = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
-
-
 def uncounted(takes: Sequence[Take]) -> list[Reason]:
     """Recordings that could not be counted, each with its reason, and what would help.
 
@@ -204,7 +199,7 @@ def uncounted(takes: Sequence[Take]) -> list[Reason]:
     for take in takes:
         code = take.reading.reasons[0].code
         found.append(Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file, "reason": code}))
-        order_helps |= code in _BY_ORDER and take.reading.engine.firing_order is None
+        order_helps |= code in WHOSE_TICK and take.reading.engine.firing_order is None
     return [*found, Reason(why=Why.ORDER_HELPS)] if order_helps else found
 
 

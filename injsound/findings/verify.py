@@ -136,7 +136,7 @@ def verify_repair(
     condition = next(t.condition for t in own if t.stage is Stage.AFTER)
     like = [t for t in takes if t.condition == condition]
     old = _of_fault(like, cylinder)
-    new = [t for t in like if t.cylinder == cylinder and t.stage is Stage.AFTER]
+    new = _of(like, cylinder, Stage.AFTER)
     before, after = arm_of_takes(old), arm_of_takes([t for t in new if no_measure(t.reading) is None])
     needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
@@ -159,11 +159,13 @@ def verify_repair(
     return _finding(VerifyVerdict.GOOD, before, after, (bound, *inside), needed, None)
 
 
+def _of(takes: Sequence[Take], cylinder: int, stage: Stage) -> list[Take]:
+    return [t for t in takes if t.cylinder == cylinder and t.stage is stage]
+
+
 def _of_fault(like: list[Take], cylinder: int) -> list[Take]:
     """Recordings of the cylinder before the repair; those after a swap where that brought the faulty injector there."""
-    before, swapped = (
-        [t for t in like if t.cylinder == cylinder and t.stage is stage] for stage in (Stage.BEFORE, Stage.SWAPPED)
-    )
+    before, swapped = (_of(like, cylinder, stage) for stage in (Stage.BEFORE, Stage.SWAPPED))
     arms = arm_of_takes(before), arm_of_takes(swapped)
     faulty = [arm is not None and shows_fault(arm) for arm in arms]
     return swapped if faulty == [False, True] else before
@@ -284,7 +286,7 @@ def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
     before = {t.cylinder for t in like if t.stage is Stage.BEFORE} - {cylinder}
     found = []
     for other in sorted(since):
-        own = [t for t in like if t.cylinder == other and t.stage is Stage.AFTER]
+        own = _of(like, other, Stage.AFTER)
         arm = arm_of_takes(own)
         if arm is None:
             found += uncounted(own[:1])

@@ -11,7 +11,7 @@ from injsound.diagnoses import Arm, MarkedBy, Reason, Stretch, Why, WiggleFindin
 from injsound.errors import ParameterError
 from injsound.findings.episodes import arm_of_events, episode_starts, is_counted, pooled
 from injsound.findings.marks import doubts_of_marks, marks_of, stretches_between
-from injsound.results import Figure, FloatArray, Reading, ReasonCode
+from injsound.results import WHOSE_TICK, Figure, FloatArray, Reading, ReasonCode
 from injsound.states import judged_of, skipped_of
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
@@ -29,16 +29,7 @@ _MOST_EXCHANGES = 20_000
 
 
 # A tick with one of these doubts may be another's: that its skips do not gather says nothing of this injector's wiring.
-_WHOSE_TICK = frozenset(
-    {
-        ReasonCode.TWO_CANDIDATES,
-        ReasonCode.MAY_BE_NEIGHBOUR,
-        ReasonCode.MOSTLY_MISSING,
-        ReasonCode.TICK_UNLIKE_INJECTOR,
-    }
-)
-# What the neighbours' places, known by cylinders or firing order, may settle.
-_BY_PLACES = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
+_ANOTHERS = WHOSE_TICK | {ReasonCode.MOSTLY_MISSING, ReasonCode.TICK_UNLIKE_INJECTOR}
 # Reasons of a count that was made.
 _OF_COUNTS = frozenset({ReasonCode.SKIPS_FOUND, ReasonCode.NO_SKIPS, ReasonCode.FEW_CALLS})
 
@@ -168,7 +159,7 @@ def _uncounted(reading: Reading) -> list[Reason]:
 
 def _tick_in_doubt(reading: Reading) -> list[Reason]:
     """Why what was counted may be another's tick; empty where it is this injector's."""
-    code = next((ReasonCode(note.code) for note in reading.reasons if note.code in _WHOSE_TICK), None)
+    code = next((ReasonCode(note.code) for note in reading.reasons if note.code in _ANOTHERS), None)
     if code is None:
         return []
     return [Reason(why=Why.WHOSE_TICK, figures={"reason": code}), *_by_places(reading, code)]
@@ -176,7 +167,7 @@ def _tick_in_doubt(reading: Reading) -> list[Reason]:
 
 def _by_places(reading: Reading, code: ReasonCode) -> list[Reason]:
     unknown = reading.engine.cylinders is None and reading.engine.firing_order is None
-    return [Reason(why=Why.ORDER_UNKNOWN)] if unknown and code in _BY_PLACES else []
+    return [Reason(why=Why.ORDER_UNKNOWN)] if unknown and code in WHOSE_TICK else []
 
 
 def _not_shown(reading: Reading, reasons: tuple[Reason, ...], marked_by: MarkedBy) -> WiggleFinding:

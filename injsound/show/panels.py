@@ -56,7 +56,7 @@ def draw_rows(reading: Reading, picture: Picture, axes: "Axes", *, words: Words)
     axes.imshow(rows, aspect="auto", cmap=colours(), vmin=low, vmax=high, extent=(0, 720, len(rows), 0))
     axes.set_xticks([0, 180, 360, 540, 720])
     axes.set_xlabel(words.say(Panel.AXIS_CYCLE), fontsize=SMALL, color=DARK, labelpad=2)
-    time_axis(axes, picture.row_times_s, words)
+    _time_axis(axes, picture.row_times_s, words)
     style(axes, words.say(Panel.ROWS))
     _mark_places(axes, picture, words)
     axes.set_xlim(0, 720)
@@ -102,6 +102,7 @@ def draw_around(
     words: Words,
     scale: tuple[float, float] | None = None,
     grouped: float = _GROUPED,
+    timed: bool = False,
 ) -> "Axes":
     """The same rows close around this injector's tick, every missing one marked.
 
@@ -121,6 +122,8 @@ def draw_around(
         Click energy drawn white and darkest; None is the recording's own [unitless].
     grouped : float
         Missing ticks this share of the height apart get one diamond [unitless].
+    timed : bool
+        Whether the upright axis says the time; else it has marks alone, as beside another that does.
 
     Returns
     -------
@@ -135,9 +138,7 @@ def draw_around(
     low, high = scale or ink_range(rows)
     extent = ((first / bins - phase) * length * 1e3, (last / bins - phase) * length * 1e3, len(rows), 0)
     axes.imshow(rows[:, first:last], aspect="auto", cmap=colours(), vmin=low, vmax=high, extent=extent)
-    time_axis(axes, picture.row_times_s, words)
-    axes.set_yticklabels([])
-    axes.set_ylabel("")
+    _time_axis(axes, picture.row_times_s, words if timed else None)
     axes.set_xlabel(words.say(Panel.AXIS_AROUND), fontsize=SMALL, color=DARK, labelpad=2)
     style(axes, words.say(Panel.CLOSE))
     axes.plot(0, 0, **_TICK)
@@ -202,23 +203,15 @@ def _missing_rows(reading: Reading, picture: Picture) -> list[tuple[int, float]]
     return found
 
 
-def time_axis(axes: "Axes", row_times: FloatArray, words: Words) -> None:
-    """Seconds on an upright axis that counts rows.
-
-    Parameters
-    ----------
-    axes : Axes
-        Whose.
-    row_times : ndarray, shape (k,)
-        Start of each row [s].
-    words : Words
-        Language.
-    """
+def _time_axis(axes: "Axes", row_times: FloatArray, words: Words | None) -> None:
+    """Seconds on an upright axis that counts rows; without words its marks alone."""
     span = float(row_times[-1] - row_times[0])
     step = next(s for s in (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200) if span / s <= 8 or s == 1200)
     marks = np.arange(np.ceil(row_times[0] / step) * step, row_times[-1], step)
-    axes.set_yticks(np.interp(marks, row_times, np.arange(len(row_times))), [f"{mark:g}" for mark in marks])
-    axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=SMALL, color=DARK, labelpad=1)
+    named = [f"{mark:g}" if words else "" for mark in marks]
+    axes.set_yticks(np.interp(marks, row_times, np.arange(len(row_times))), named)
+    if words:
+        axes.set_ylabel(words.say(Panel.AXIS_TIME), fontsize=SMALL, color=DARK, labelpad=1)
 
 
 def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":

@@ -7,7 +7,7 @@ import numpy as np
 
 from injsound.diagnoses import Comparison, Take
 from injsound.show.ink import DARK, SMALL, encoded, ink_range, style
-from injsound.show.panels import draw_around, time_axis
+from injsound.show.panels import draw_around
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
 from injsound.states import skipped_of
@@ -121,12 +121,10 @@ def _panel(take: Take, axes: "Axes", found: Comparison, scale: tuple[float, floa
     assert reading.picture is not None
     named = words.say(Phrase.CYLINDER, {"cylinder": take.cylinder})
     if reading.picture.own_phases:
-        draw_around(reading, reading.picture, axes, which=0, words=words, scale=scale, grouped=_GROUPED)
+        first = axes.get_subplotspec().is_first_col()  # type: ignore[union-attr]  # made on a grid
+        draw_around(reading, reading.picture, axes, which=0, words=words, scale=scale, grouped=_GROUPED, timed=first)
         axes.set_ylim(rows, 0)
-        if axes.get_subplotspec().is_first_col():  # type: ignore[union-attr]  # made on a grid
-            time_axis(axes, reading.picture.row_times_s, words)
-        else:
-            axes.tick_params(left=False)
+        axes.tick_params(left=first)
         skipped = int(skipped_of(reading.events).sum())
         counted = words.say(Panel.COUNT, {"skipped": skipped, "judged": reading.skips.judged})
     else:
