@@ -673,6 +673,17 @@ def test_a_step_names_the_cylinder_and_the_reason(tmp_path):
     assert "two clicks could be this injector's" in "\n".join(told)
 
 
+def test_a_recording_of_valves_alone_is_made_again(tmp_path):
+    # Its verdict is clear, "no tick"; it names nobody, and longer recordings of the others do not answer it.
+    valves = replace(
+        made_reading(NONE, sha256="valves"), verdict=Verdict.NO_TICK, reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),)
+    )
+    takes = (take(valves, 1), *(take(made_reading(NONE, sha256=f"{c}"), c) for c in (2, 3)))
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE)
+    step = next_step(case, Findings(takes=takes, comparison=compare_injectors(takes)))
+    assert (step.todo, step.figures["file"]) == (Todo.RECORD_AGAIN, "valves.wav")
+
+
 def test_what_is_recorded_again_is_of_a_cylinder_without_a_clear_recording(tmp_path):
     def unclear(cylinder):
         reading = made_reading(NONE, sha256=f"unclear {cylinder}")

@@ -155,12 +155,13 @@ def _answer(reason: Reason, case: Case, findings: Findings) -> Step | None:
 
 def _uncounted(reason: Reason, findings: Findings) -> Step | None:
     """One made since the repair can be made again, one from before it cannot."""
-    takes = [take for take in findings.takes if take.reading.file == reason.figures["file"]]
-    if not takes:
+    take = next((take for take in findings.takes if take.reading.file == reason.figures["file"]), None)
+    if take is None:
         return None
-    if takes[0].stage is not Stage.AFTER:
-        return Step(todo=Todo.FIND_FAULT)
-    reading = takes[0].reading
+    return _again(take.reading) if take.stage is Stage.AFTER else Step(todo=Todo.FIND_FAULT)
+
+
+def _again(reading: Reading) -> Step:
     return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
 
 
@@ -202,7 +203,7 @@ def _recordings(case: Case, findings: Findings) -> Step:
     missing = _missing_cylinders(case, shaken)
     again = _to_record_again(shaken, missing=bool(missing), odd=_odd(findings))
     if again is not None:
-        return Step(todo=Todo.RECORD_AGAIN, figures={"file": again.file, "reason": again.reasons[0].code})
+        return _again(again)
     if missing:
         return Step(todo=Todo.RECORD_OTHERS, figures={"cylinders": ", ".join(map(str, missing))})
     return _alone(case, findings, shaken) if case.engine.cylinders == 1 else _compared(case, findings)
@@ -219,7 +220,7 @@ def _alone(case: Case, findings: Findings, shaken: Sequence[Take]) -> Step:
 def _compared(case: Case, findings: Findings) -> Step:
     found = findings.comparison
     if found is None or found.verdict is CompareVerdict.NOT_SHOWN:
-        return _uncompared(found)
+        return _uncompared(found, findings)
     if found.verdict is CompareVerdict.NONE:
         return Step(todo=Todo.LOOK_ELSEWHERE)
     return _to_drive(case, findings, found.odd[0])
@@ -256,8 +257,12 @@ def _partner(findings: Findings, cylinder: int) -> int | None:
     return min(fit, key=lambda one: (arms[one].skipped, -arms[one].judged), default=next(others, None))
 
 
-def _uncompared(found: Comparison | None) -> Step:
+def _uncompared(found: Comparison | None, findings: Findings) -> Step:
     """What is missing where no comparison was made or it does not tell."""
+    files = {reason.figures["file"] for reason in (found.reasons if found else ()) if reason.why is Why.NOT_COUNTED}
+    uncounted = next((take.reading for take in findings.takes if take.reading.file in files), None)
+    if uncounted is not None:  # valves alone, or no tick at all: the verdict is clear, and no count of this injector
+        return _again(uncounted)
     if found is None or sum(side.arm is not None for side in found.sides) < 2:
         return Step(todo=Todo.RECORD_REST)
     return _more(found.record_s)
