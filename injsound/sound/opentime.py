@@ -4,14 +4,15 @@ The gap is the electrical pulse width plus closing time minus opening time. It d
 constant pulse width, so it tells a solenoid from a valve, and a slow or starved injector from its fellows.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from injsound.results import FloatArray
 from injsound.sound.doublet import find_doublet, quiet_weights
-from injsound.sound.echo import cut_without, find_echo
+from injsound.sound.echo import Echo, cut_without, find_echo
 from injsound.sound.filters import COMBUSTION_HZ, high_passed
+from injsound.sound.parted import Parted, part_clicks
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
 from injsound.sound.trimmed import WANDER_S, find_trim
 from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
@@ -97,31 +98,63 @@ def measure_gaps(
     Onset by Akaike's criterion: Maeda, 1985, as restated in ObsPy ``aic_simple``.
     """
     heard = np.isfinite(heard_s)
-    nothing = np.full(len(heard_s), np.nan)
-    without = Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=0.0)
     if heard.sum() < _FEWEST:
-        return without
+        return Gaps(gap_s=float("nan"), event_gap_s=np.full(len(heard_s), np.nan), open_offset_s=0.0)
     at = heard_s[heard]
     echo = find_echo(y, white, sr, start_s, at)
     rows = cut_without(echo, white, sr, start_s, at, _SIDE_S, _SIDE_S)
+    raw = cut_without(echo, y, sr, start_s, at, _SIDE_S + _SETTLE_S, _SIDE_S)
+    clear = high_passed(raw, sr, above_hz=COMBUSTION_HZ, order=2)[:, -rows.shape[1] :]
     zero = round(_SIDE_S * sr)
+    held = _held_gaps(rows, clear, sr, zero, gap_s=gap_s, echo=echo)
+    parted = part_clicks(rows, sr, zero=zero, known_gap_s=held.gap_s)
+    if parted is not None:
+        held = _parted_gaps(parted, clear, sr, zero) or held
+    gaps = np.full(len(heard_s), np.nan)
+    gaps[heard] = held.event_gap_s
+    return replace(held, event_gap_s=gaps)
+
+
+def _held_gaps(rows: FloatArray, clear: FloatArray, sr: int, zero: int, *, gap_s: float, echo: Echo | None) -> Gaps:
+    """Gaps to a second click that keeps its distance, or wanders slowly, a row per heard tick."""
+    nothing = np.full(len(rows), np.nan)
     trim = find_trim(rows, sr, zero=zero, gap_s=gap_s)
     rows = trim.straighten(rows, sr)
     weight = quiet_weights(rows, sr)
     doublet = find_doublet(rows, weight, sr, zero=zero, echo=echo)
     if doublet is None:
-        return without
-    raw = cut_without(echo, y, sr, start_s, at, _SIDE_S + _SETTLE_S, _SIDE_S)
-    clear = trim.straighten(high_passed(raw, sr, above_hz=COMBUSTION_HZ, order=2)[:, -rows.shape[1] :], sr)
+        return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=0.0)
+    clear = trim.straighten(clear, sr)
     first, second = (_onset(rows, clear, weight, sr, place, zero) for place in doublet)
     gap = second.at_s - first.at_s
     if not (first.agreed and second.agreed and GAP_MIN_S <= gap <= GAP_MAX_S):
         return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=first.at_s)
-    gaps = nothing.copy()
-    gaps[heard] = gap + second.late_s - first.late_s + trim.longer_s
-    if np.isfinite(gaps).sum() < _LEAST_SHARE * heard.sum():
+    gaps: FloatArray = gap + second.late_s - first.late_s + trim.longer_s
+    if np.isfinite(gaps).sum() < _LEAST_SHARE * len(gaps):
         gaps = nothing  # the few loudest would speak for all
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=first.at_s)
+
+
+def _parted_gaps(parted: Parted, clear: FloatArray, sr: int, zero: int) -> Gaps | None:
+    """Gaps to a second click that was told apart from the first one's ring; None where an onset is not known."""
+    places = (parted.held_place, parted.place)
+    (held_s, held_agreed), (second_s, second_agreed) = (
+        _begins(mean, sr, place, zero) for mean, place in zip(parted.means(clear, sr), places, strict=True)
+    )
+    gap = abs(second_s - held_s)
+    if not (held_agreed and second_agreed and GAP_MIN_S <= gap <= GAP_MAX_S):
+        return None
+    longer = parted.late_s if second_s > held_s else -parted.late_s
+    gaps: FloatArray = np.where(parted.clear, gap + longer, np.nan)
+    return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=min(held_s, second_s))
+
+
+def _begins(mean: FloatArray, sr: int, place: int, zero: int) -> tuple[float, bool]:
+    """Onset of the click near a place of a mean that holds it alone [s], and whether it is well known."""
+    first = max(0, place - round((_BACK_S + WANDER_S + _RING_BEFORE_S) * sr))
+    about = mean[first : place + round((_RING_AFTER_S + WANDER_S) * sr)]
+    picked, agreed = _agreed(*_picks(about, mean, sr, place - first), sr)
+    return float(first + picked - zero) / sr, agreed and picked > place - first - (_BACK_S - _ALIKE_S) * sr
 
 
 def _onset(rows: FloatArray, clear: FloatArray, weight: FloatArray, sr: int, place: int, zero: int) -> _Onset:
