@@ -165,6 +165,46 @@ def test_a_faint_click_is_not_asked_beside_a_far_clearer_and_steadier_one():
     assert (counted.right, counted.false, counted.missed) == (10, 0, 0)
 
 
+ALONE = Engine(cylinders=1, cylinder=1)
+_ALONE = Scene(seconds=60.0, rpm=900.0, tick_db=18.0, engine=ALONE)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(
+    "skips",
+    [{"skipping": Skipping.SCATTERED, "skip_rate": 0.05}, {"skipping": Skipping.EVERY_NTH, "burst": 2}],
+    ids=["scattered", "every second"],
+)
+def test_an_engine_of_one_cylinder_is_counted_once_a_cycle(seed, skips):
+    # Every line of its sound is one of the firing: its typed speed was contradicted, by up to 20 times.
+    reading, truth = _read(replace(_ALONE, seed=seed, **skips))
+    counted = score(reading, truth)
+    assert reading.verdict is Verdict.SKIPPING
+    assert reading.firing.rpm == pytest.approx(truth.rpm, rel=0.002)
+    assert (counted.false, counted.missed) == (0, 0)
+    assert counted.lost <= 3  # of 447, at the very end, under what is taken for a loud sound
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_the_only_injector_is_no_neighbours(seed):
+    reading, _ = _read(replace(_ALONE, seed=seed))
+    assert reading.verdict is Verdict.STEADY
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_only_injector_dead_is_never_steady(seed):
+    reading, _ = _read(replace(_ALONE, seed=seed, skipping=Skipping.DEAD))
+    assert reading.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK)
+    assert reading.reasons[0].code is not ReasonCode.MAY_BE_NEIGHBOUR
+
+
+@pytest.mark.parametrize("wrong", [0.5, 2.0])
+def test_a_wrong_speed_of_one_cylinder_is_contradicted(wrong):
+    reading, truth = _read(replace(_ALONE, seed=2), rpm=900.0 * wrong)
+    assert reading.reasons[0].code is ReasonCode.RPM_CONTRADICTED
+    assert reading.firing.rpm == pytest.approx(truth.rpm, rel=0.005)
+
+
 def test_batch_mode_warns_of_partners():
     engine = replace(SIX, injection=Injection.BATCH)
     reading, _ = _read(Scene(seed=7, seconds=40.0, tick_db=18.0, engine=engine))

@@ -185,9 +185,14 @@ def _fills(orders: Orders, longer: int, step: int) -> bool:
 
 def _by_firing(comb: FloatArray, repeat: Fraction, cylinders: int, per_cycle: int) -> Fraction:
     """The same, where the sound repeats later (every n-th tick missing) or sooner (cylinders alike) than the engine."""
-    here = _standing_out(comb, cylinders)
     # Lines of ticks that come several times in a cycle are no missing ones.
     times = [n for n in (2, 3, 4) if per_cycle == 1 or n % per_cycle]
+    here = _standing_out(comb, cylinders)
+    if cylinders == 1:
+        # Every line is one of the firing: only a sound that repeats later can have ticks missing.
+        here, times = 0.0, [n for n in times if repeat.numerator % n == 0]
+        if not times:
+            return repeat
     later = max(times, key=lambda n: _standing_out(comb, n * cylinders))
     if _standing_out(comb, later * cylinders) > here + _REGULAR_SKIPS:
         return repeat / later
