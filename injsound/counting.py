@@ -24,9 +24,11 @@ from injsound.results import (
 from injsound.sound import company, cycle, jitter, levels, opentime, scatter, ticks
 from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_at, cycle_length, time_at
-from injsound.sound.events import Matches, match_elsewhere, match_events
+from injsound.sound.events import Matches, Pair, match_elsewhere, match_events
+from injsound.sound.pair import find_pair
 from injsound.sound.partner import with_partner
 from injsound.sound.signals import covered, true_runs
+from injsound.sound.waveforms import unit
 
 # A weak tick lies this far under its fellows and still counts as heard.
 _WEAK = 10 ** (-6 / 20)
@@ -80,6 +82,8 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     if asked is None:
         return chapter
     asked = _by_both_clicks(chapter, asked, white, per_cycle)
+    if per_cycle == 1:
+        asked = _by_each_click(chapter, asked, white)
     sr, start_s = recording.sr, recording.start_s
     sure = chapter.choice.sure and not _strayed(asked, chapter.choice.own.gap_s)
     choice = replace(chapter.choice, own=asked.own, sure=sure)
@@ -165,7 +169,9 @@ def _strayed(asked: _Asked, gap_s: float) -> bool:
     return off_s > _STRAYED_S and abs(off_s - other_s) > _STRAYED_S
 
 
-def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) -> _Asked | None:
+def _match(
+    chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int, pair: Pair | None = None
+) -> _Asked | None:
     """Match every due event with an idea of the own tick; None where too few are not hidden."""
     recording, lock = chapter.recording, chapter.lock
     assert lock is not None
@@ -185,6 +191,7 @@ def _match(chapter: Heard, own: Candidate, white: FloatArray, per_cycle: int) ->
         lead_s=own.lead_s,
         gap_s=own.gap_s,
         partner=per_cycle > 1,
+        pair=pair,
     )
     return _Asked(own=own, cycles=cycles, due=due, hidden=hidden, matches=matches)
 
@@ -202,6 +209,27 @@ def _by_both_clicks(chapter: Heard, asked: _Asked, white: FloatArray, per_cycle:
         return both
     follows = pair.phase == asked.own.phase
     return replace(asked, own=replace(asked.own, gap_s=pair.gap_s if follows else -pair.gap_s))
+
+
+def _by_each_click(chapter: Heard, asked: _Asked, white: FloatArray) -> _Asked:
+    """The same by each click where it is, where their gap moves and each by itself they tell more."""
+    recording, lock = chapter.recording, chapter.lock
+    assert lock is not None
+    heard_s = asked.matches.heard_s[~asked.hidden & (asked.matches.skip_probability < 0.5)]
+    found = find_pair(white, recording.sr, recording.start_s, heard_s)
+    if found is None:
+        return asked
+    pair, off_s = found
+    own = replace(
+        asked.own,
+        phase=(asked.own.phase + (off_s + float(np.median(asked.matches.due_s - asked.due))) / cycle_length(lock.clock))
+        % 1.0,
+        gap_s=pair.gap_s,
+        template=unit(pair.first + pair.second),
+        lead_s=pair.lead_s,
+    )
+    each = _match(chapter, own, white, 1, pair)
+    return each if each is not None and each.matches.separation > asked.matches.separation else asked
 
 
 def _due_events(

@@ -60,6 +60,7 @@ ALLOWED = {
     "sound.partner": BASE | {"sound.candidates", "sound.second_click"},
     "sound.opentime": BASE | {"sound.doublet", "sound.echo", "sound.parted", "sound.second_click", "sound.trimmed"},
     "sound.parted": BASE | {"sound.second_click"},
+    "sound.pair": BASE | {"sound.events", "sound.parted", "sound.second_click"},
     "sound.trimmed": BASE | {"sound.second_click"},
     "sound.doublet": BASE | {"sound.echo", "sound.second_click"},
     "sound.events": BASE | {"sound.kinds", "sound.lateness"},

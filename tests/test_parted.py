@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from injsound.simulate.clicks import add_strikes, injector_clicks
+from injsound.sound.events import match_events
 from injsound.sound.filters import whitened
 from injsound.sound.opentime import measure_gaps
+from injsound.sound.pair import find_pair
 from injsound.sound.parted import part_clicks
-from injsound.sound.waveforms import cut
+from injsound.sound.waveforms import cut, unit
 
 _SR = 48_000
 _SECONDS = 45
@@ -19,16 +21,17 @@ _PROMISED_MS = 0.1
 _SIDE_S = 0.011
 
 
-def _ticks(seed, *, gap_ms, close_db, moves_us, walls=0.5):
+def _ticks(seed, *, gap_ms, close_db, moves_us, walls=0.5, tick_db=20.0, missing=()):
     """Samples, their whitened form, when the clicks strike, and how late each close click does [us]."""
     rng = np.random.default_rng(seed)
     at = np.cumsum(0.16 + 0.002 * rng.standard_normal(int(_SECONDS / 0.161) - 2))
     opens, closes = injector_clicks(rng)
     moves = moves_us * 1e-6 * rng.standard_normal(len(at))
     y = rng.standard_normal(_SECONDS * _SR) / 0.97  # rms 1 above 1.5 kHz of 24
-    for click, when, db in ((opens, at, 20.0), (closes, at + gap_ms * 1e-3 + moves, 20.0 + close_db)):
+    for click, when, db in ((opens, at, tick_db), (closes, at + gap_ms * 1e-3 + moves, tick_db + close_db)):
         struck = np.zeros(len(y))
         heights = 10 ** (db / 20) / click.peak(_SR) * 10 ** (0.5 * rng.standard_normal(len(at)) / 20)
+        heights[list(missing)] = 0.0
         add_strikes(struck, _SR, click, when, heights, 0.05, rng)
         t = np.arange(round(0.010 * _SR)) / _SR
         back = walls * 0.3 * rng.standard_normal(len(t)) * np.exp(-t / 0.002) * (t > 0.0004)
@@ -97,3 +100,21 @@ def test_the_parts_are_the_clicks():
                         n, axis=1)[:, :1056]  # fmt: skip
     for found, true in zip(parted.means(back, _SR), (held, second), strict=True):
         assert np.corrcoef(found, true)[0, 1] > 0.97
+
+
+@pytest.mark.parametrize("seed", [16, 17, 18, 19])
+def test_clicks_matched_where_they_are_tell_more_than_at_one_gap(seed):
+    missing = list(range(20, 270, 17))
+    _, white, at, _ = _ticks(seed, gap_ms=2.8, close_db=0.0, moves_us=60.0, walls=0.2, tick_db=17.0, missing=missing)
+    there = np.setdiff1d(np.arange(len(at)), missing)
+    found = find_pair(white, _SR, 0.0, at[there])
+    assert found is not None
+    pair, off_s = found
+    assert off_s == pytest.approx(0.0, abs=0.0005)
+    assert pair.gap_s == pytest.approx(0.0028, abs=0.0005)
+    usable = np.ones(len(at), dtype=bool)
+    settings = {"click": unit(pair.first + pair.second), "lead_s": pair.lead_s, "gap_s": pair.gap_s}
+    held = match_events(white, _SR, 0.0, at + off_s, usable, **settings)
+    each = match_events(white, _SR, 0.0, at + off_s, usable, **settings, pair=pair)
+    assert each.separation > 1.2 * held.separation
+    assert np.array_equal(np.flatnonzero(each.skip_probability >= 0.5), missing)

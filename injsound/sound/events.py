@@ -35,6 +35,29 @@ _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pair:
+    """The two clicks of a tick whose gap is a little different each time.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (p,)
+        Mean whitened waveform of either, without the other, the second at its usual gap [standard deviations].
+    lead_s : float
+        From their start to the first strike [s].
+    gap_s : float
+        From the first strike to the second [s].
+    wander_s : float
+        How far the second may lie off that gap [s].
+    """
+
+    first: FloatArray
+    second: FloatArray
+    lead_s: float
+    gap_s: float
+    wander_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Matches:
     """How each due event matched the mean tick.
 
@@ -86,6 +109,7 @@ def match_events(
     lead_s: float,
     gap_s: float = float("nan"),
     partner: bool = False,
+    pair: Pair | None = None,
 ) -> Matches:
     """Match every due event with the mean tick and weigh heard against absent.
 
@@ -109,6 +133,8 @@ def match_events(
         Rough gap to the other click, of either sign, nan where unknown [s].
     partner : bool
         Whether another injector ticks at the same moment, as in batch injection.
+    pair : Pair or None
+        Both clicks of ``click``, where they were told apart: each is matched where it is.
 
     Returns
     -------
@@ -119,14 +145,17 @@ def match_events(
     near_s = float(np.clip(gap, _NEAR_MIN_S, _NEAR_MAX_S))
     length_s = len(click) / sr - lead_s
     first = _placed(click, sr, lead_s, length_s)
+    moving = None if pair is None else _moving(pair, sr, length_s)
     # One click alone matches its partner as well, and a valve's close by.
     reach_s = SEARCH_S if 0 < gap_s < length_s else near_s
-    fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, reach_s, first, partner=partner)
+    fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, reach_s, first, partner=partner, moving=moving)
     off_s = float(np.median(fit.trend_s))
     if abs(off_s) > _OFF_S:
         # The ticks lie to one side of where they were looked for: late ones could fall out of reach.
         due_s = due_s + off_s
-        fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, reach_s, fit.template, partner=partner)
+        fit = _fit(
+            white, sr, start_s, due_s, usable, length_s, near_s, reach_s, fit.template, partner=partner, moving=moving
+        )
     kinds = fit.kinds
     return Matches(
         due_s=due_s + fit.trend_s,
@@ -163,6 +192,30 @@ def _placed(click: FloatArray, sr: int, lead_s: float, length_s: float) -> Float
     return template
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Moving:
+    """Both clicks laid into the template, together of unit norm, and how far the second may move [samples]."""
+
+    first: FloatArray
+    second: FloatArray
+    reach: int
+
+
+def _moving(pair: Pair, sr: int, length_s: float) -> _Moving:
+    first, second = (_placed(click, sr, pair.lead_s, length_s) for click in (pair.first, pair.second))
+    norm = max(float(np.linalg.norm(first + second)), 1e-9)
+    return _Moving(first=first / norm, second=second / norm, reach=round(pair.wander_s * sr))
+
+
+def _slid(rows: FloatArray, template: FloatArray, moving: _Moving | None) -> FloatArray:
+    """The tick slid along each row, where its second click moves both by themselves."""
+    if moving is None:
+        return correlate_rows(rows, template)
+    second = ndimage.maximum_filter1d(correlate_rows(rows, moving.second), 2 * moving.reach + 1, axis=1)
+    slid: FloatArray = correlate_rows(rows, moving.first) + second
+    return slid
+
+
 def _fit(
     white: FloatArray,
     sr: int,
@@ -175,29 +228,31 @@ def _fit(
     template: FloatArray,
     *,
     partner: bool,
+    moving: _Moving | None,
 ) -> _Fit:
     """Learn the mean tick at one length and match every event with it."""
     rows = cut(white, sr, start_s, due_s, _before_with_search(sr), length_s + SEARCH_S)
     middle = round(SEARCH_S * sr)
     heard = usable
     for _ in range(_ROUNDS):
-        fit = correlate_rows(rows, template)
+        fit = _slid(rows, template, moving)
         fit[:, np.abs(np.arange(fit.shape[1]) - middle) > reach_s * sr] = 0.0
         trend, scatter = track_lateness(fit, sr, heard, middle=middle, near_s=_NEAR_MAX_S)
         value, late = best_near(fit, sr, trend, scatter, middle=middle, near_s=near_s)
         level = _behind(white, sr, start_s, due_s[usable] + late[usable], value[usable], template)
         # Speech and thuds near an event say nothing of what is absent at the others.
         some = np.flatnonzero(usable)[:: -(-int(usable.sum()) // _ELSEWHERE_EVENTS)]
-        around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level)
+        around, stray = _elsewhere(white, sr, start_s, (due_s + trend)[some], template, scatter, near_s, level, moving)
         place = place_odds(late - trend, stray, scatter, near_s)
         at = _rows_at(white, sr, start_s, due_s + late, template)
-        halves = match_halves(at, template, sr, zero=round(_BEFORE_S * sr))
+        halves = None if moving else match_halves(at, template, sr, zero=round(_BEFORE_S * sr))
         kinds = two_kinds(value, around, place, halves, usable, noise=level)
         heard = usable & (kinds.skip_probability < 0.5)
-        if heard.sum() < 4:
+        if heard.sum() < 4 or moving:
             break
         template = _mean_tick(white, sr, start_s, due_s[heard] + late[heard], length_s)
-    kinds = apart_from_other_sound(kinds, value, at, template, usable, partner=partner, noise=level)
+    if moving is None:
+        kinds = apart_from_other_sound(kinds, value, at, template, usable, partner=partner, noise=level)
     return _Fit(trend_s=trend, late_s=late, value=value, template=template, kinds=kinds)
 
 
@@ -228,6 +283,7 @@ def _elsewhere(
     scatter_s: float,
     near_s: float,
     level: float,
+    moving: _Moving | None,
 ) -> tuple[FloatArray, FloatArray]:
     """The same matching a few milliseconds away, scaled to the loudness of the sound behind the tick itself.
 
@@ -239,7 +295,7 @@ def _elsewhere(
         apart = off if off > 0 else off - (length - 0.004)
         at = on_samples(at_s + apart, sr, start_s)
         rows = cut(white, sr, start_s, at, _before_with_search(sr), length + SEARCH_S)
-        fit = correlate_rows(rows, template)
+        fit = _slid(rows, template, moving)
         value, late = best_near(fit, sr, np.zeros(1), scatter_s, middle=round(SEARCH_S * sr), near_s=near_s)
         values.append(value * level / _usual_level(rows))
         away.append(late)

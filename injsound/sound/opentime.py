@@ -14,7 +14,7 @@ from injsound.sound.echo import Echo, cut_without, find_echo
 from injsound.sound.filters import COMBUSTION_HZ, high_passed
 from injsound.sound.parted import Parted, part_clicks
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
-from injsound.sound.trimmed import WANDER_S, find_trim
+from injsound.sound.trimmed import WANDER_S, Trim, find_trim
 from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
 
 _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
@@ -106,8 +106,10 @@ def measure_gaps(
     raw = cut_without(echo, y, sr, start_s, at, _SIDE_S + _SETTLE_S, _SIDE_S)
     clear = high_passed(raw, sr, above_hz=COMBUSTION_HZ, order=2)[:, -rows.shape[1] :]
     zero = round(_SIDE_S * sr)
-    held = _held_gaps(rows, clear, sr, zero, gap_s=gap_s, echo=echo)
-    parted = part_clicks(rows, sr, zero=zero, known_gap_s=held.gap_s)
+    trim = find_trim(rows, sr, zero=zero, gap_s=gap_s)
+    held = _held_gaps(trim.straighten(rows, sr), trim.straighten(clear, sr), trim, sr, zero, echo=echo)
+    # What wanders slowly was set straight; what moves from tick to tick is parted better than it is averaged.
+    parted = part_clicks(rows, sr, zero=zero, known_gap_s=held.gap_s if trim.late_s.any() else float("nan"))
     if parted is not None:
         held = _parted_gaps(parted, clear, sr, zero) or held
     gaps = np.full(len(heard_s), np.nan)
@@ -115,16 +117,13 @@ def measure_gaps(
     return replace(held, event_gap_s=gaps)
 
 
-def _held_gaps(rows: FloatArray, clear: FloatArray, sr: int, zero: int, *, gap_s: float, echo: Echo | None) -> Gaps:
-    """Gaps to a second click that keeps its distance, or wanders slowly, a row per heard tick."""
+def _held_gaps(rows: FloatArray, clear: FloatArray, trim: Trim, sr: int, zero: int, *, echo: Echo | None) -> Gaps:
+    """Gaps to a second click that keeps its distance, or was set straight, a row per heard tick."""
     nothing = np.full(len(rows), np.nan)
-    trim = find_trim(rows, sr, zero=zero, gap_s=gap_s)
-    rows = trim.straighten(rows, sr)
     weight = quiet_weights(rows, sr)
     doublet = find_doublet(rows, weight, sr, zero=zero, echo=echo)
     if doublet is None:
         return Gaps(gap_s=float("nan"), event_gap_s=nothing, open_offset_s=0.0)
-    clear = trim.straighten(clear, sr)
     first, second = (_onset(rows, clear, weight, sr, place, zero) for place in doublet)
     gap = second.at_s - first.at_s
     if not (first.agreed and second.agreed and GAP_MIN_S <= gap <= GAP_MAX_S):

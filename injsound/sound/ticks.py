@@ -62,6 +62,7 @@ _EMPTY_CHANCE, _UNDER_PROBE = 0.15, 15.0
 _CLEAR_ALONE, _CLEAR_ALONE_DB = 13.0, 9.0
 # As low a sound that moves so much from cycle to cycle may be a valve, and valves strike at equal distances as well.
 _VALVE_CENTRE_HZ, _VALVE_SCATTER_S = 4_000.0, 0.15e-3
+_OUTDONE_DB = 6.0
 # Valve pairs taken for a dead injector's tick on engines of one cylinder lay under 4.6 kHz (10 of 60 simulated ones).
 _OVER_VALVES_HZ = 5_000.0
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
@@ -254,7 +255,9 @@ def _chosen(
     if all_round or not (choice.sure or may_be_left_out):
         return choice
     standing = stand(ask.white, ask.sr, ask.start_s, ask.clock, own, slots.places)
-    left_out = _left_out(standing, slots.places) if may_be_left_out else None
+    # A click far louder than all of these may be this injector's: then no place of theirs is the empty one.
+    outdone = far_loudest(ticks, own, over_db=_OUTDONE_DB) is not None
+    left_out = _left_out(standing, slots.places) if may_be_left_out and not outdone else None
     if left_out is not None:
         return _silent(choice, own, slots.places, left_out)
     return replace(choice, sure=choice.sure and _stands_out(own, standing, ticking=bool(slots.ticks)))
