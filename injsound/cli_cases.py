@@ -125,7 +125,7 @@ def case_add(
     """Copy RECORDINGS into the case; without any, take up what lies in its folder. A bad one stops no other."""
     from injsound.cases.adding import add_recordings
     from injsound.cases.names import condition_named
-    from injsound.diagnoses import Shaking, Stage
+    from injsound.job_codes import Shaking, Stage
     from injsound.show.text import hung
 
     told = {
@@ -208,7 +208,7 @@ def case_watch(
     import time
 
     from injsound.cases.case_file import load_case
-    from injsound.diagnoses import Shaking
+    from injsound.job_codes import Shaking
 
     if not every > 0:
         raise ParameterError(f"--every is {every:g} s; expected more than 0, such as 2")

@@ -24,8 +24,9 @@ from injsound.show.words.keys import Screen
 if TYPE_CHECKING:
     from injsound.cases.case import Case
     from injsound.cli_options import Typed
-    from injsound.diagnoses import Comparison, Stage, Take, TwoSpeedFinding
+    from injsound.diagnoses import Comparison, Take, TwoSpeedFinding
     from injsound.engine import Engine
+    from injsound.job_codes import Stage
     from injsound.results import Failure, Reading
     from injsound.show.text import Words
 
@@ -157,8 +158,8 @@ def swap(
 ) -> None:
     """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
     from injsound.cases.evidence import settled_takes, told_first
-    from injsound.diagnoses import Stage
     from injsound.findings.swap import find_fault
+    from injsound.job_codes import Stage
     from injsound.show.findings_text import tell_swap
 
     if _is_case(folder, bool(before or after), "--before ONE OTHER --after ONE OTHER"):
@@ -251,8 +252,8 @@ def verify(
 ) -> None:
     """Whether the repair is shown to be good, in the case FOLDER or in recordings before and after it."""
     from injsound.cases.evidence import settled_takes, told_first
-    from injsound.diagnoses import Stage
     from injsound.findings.verify import verify_repair
+    from injsound.job_codes import Stage
     from injsound.show.findings_text import tell_verify
 
     if _is_case(folder, bool(before or after or fellows), "--before FILE --after FILE --fellow FILE"):
@@ -328,7 +329,7 @@ def _check_apart(*files: Sequence[str]) -> None:
 
 def _check_one(takes: "Sequence[Take]", cylinder: int) -> None:
     """The recordings before the repair are of the cylinder that was repaired."""
-    from injsound.diagnoses import Stage
+    from injsound.job_codes import Stage
 
     for take in takes:
         if take.stage is Stage.BEFORE and take.cylinder != cylinder:
@@ -394,7 +395,7 @@ def _read(file: str, engine: "Engine", rpm: float | None, words: "Words") -> "Re
 
 def _labelled(takes: "list[Take]", exchanged: str | None) -> "list[Take]":
     """Labels for what was said to have changed places; labels in the files' names stay."""
-    from injsound.diagnoses import Stage
+    from injsound.job_codes import Stage
 
     pair = sorted({take.cylinder for take in takes})
     named = all(take.injector for take in takes)

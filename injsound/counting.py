@@ -9,24 +9,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from injsound.codes import Neighbours, SpanKind, State
 from injsound.heard import Heard, select
 from injsound.pictures import counted_picture
-from injsound.results import (
-    Events,
-    FloatArray,
-    Jitter,
-    Neighbours,
-    OnsetStrength,
-    Span,
-    SpanKind,
-    State,
-)
+from injsound.results import Events, Jitter
 from injsound.sound import company, cycle, jitter, levels, opentime, scatter, ticks
 from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_at, cycle_length, time_at
 from injsound.sound.events import Matches, match_elsewhere, match_events
 from injsound.sound.partner import with_partner
 from injsound.sound.signals import covered, true_runs
+from injsound.values import FloatArray, OnsetStrength, Span
 
 # A weak tick lies this far under its fellows and still counts as heard.
 _WEAK = 10 ** (-6 / 20)

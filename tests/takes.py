@@ -5,9 +5,12 @@ from dataclasses import replace
 import numpy as np
 from readings import reading
 
-from injsound.diagnoses import Shaking, Stage, Take
+from injsound.codes import Neighbours, ReasonCode, State, Verdict
+from injsound.diagnoses import Take
 from injsound.findings.verdict import count_skips
-from injsound.results import Events, Jitter, Neighbours, Note, OpenTime, ReasonCode, State, Verdict
+from injsound.job_codes import Shaking, Stage
+from injsound.results import Events, Jitter, OpenTime
+from injsound.values import Note
 
 _LIKE = reading(Verdict.STEADY, skipped=())
 

@@ -24,39 +24,34 @@ from injsound.cases.many import read_folder
 from injsound.cases.names import condition_named
 from injsound.cases.store import read_case
 from injsound.cli import main
-from injsound.diagnoses import (
-    Arm,
-    CompareVerdict,
-    Comparison,
-    Exchange,
-    FreezeFrame,
-    MarkedBy,
-    Measure,
-    Misfires,
-    Reason,
-    Shaking,
-    Stage,
-    SwapFinding,
-    SwapVerdict,
-    Todo,
-    VerifyFinding,
-    VerifyVerdict,
-    Why,
-    WiggleFinding,
-    WiggleVerdict,
-)
+from injsound.codes import ReasonCode, Verdict
+from injsound.diagnoses import Arm, Comparison, FreezeFrame, Misfires, Reason, SwapFinding, VerifyFinding, WiggleFinding
 from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.findings.compare import compare_injectors
 from injsound.findings.verify import verify_repair
+from injsound.job_codes import (
+    CompareVerdict,
+    Exchange,
+    MarkedBy,
+    Measure,
+    Shaking,
+    Stage,
+    SwapVerdict,
+    Todo,
+    VerifyVerdict,
+    Why,
+    WiggleVerdict,
+)
 from injsound.languages import Language
-from injsound.results import Failure, KnockGroup, Note, Reading, ReasonCode, Verdict
+from injsound.results import Failure, Reading
 from injsound.show.case_text import tell_step, told_to_owner
 from injsound.show.findings_text import say_reasons, tell_comparison, tell_findings, tell_swap, tell_verify, tell_wiggle
 from injsound.show.report import make_report
 from injsound.show.text import COLUMNS, Words
 from injsound.show.words.languages import LANGUAGES
 from injsound.simulate import Scene, Skipping, simulate, write
+from injsound.values import KnockGroup, Note
 
 THREE = Engine(cylinders=3, firing_order=(1, 2, 3))
 EIGHT = np.isin(np.arange(353), range(20, 340, 40))

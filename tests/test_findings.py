@@ -11,22 +11,8 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import confint_proportions_2indep
 from takes import made_reading, silent_reading, skip_train, take
 
-from injsound.diagnoses import (
-    Arm,
-    CompareVerdict,
-    Exchange,
-    FreezeFrame,
-    MarkedBy,
-    Measure,
-    Misfires,
-    Shaking,
-    Stage,
-    Stretch,
-    SwapVerdict,
-    VerifyVerdict,
-    Why,
-    WiggleVerdict,
-)
+from injsound.codes import ReasonCode, State, Verdict
+from injsound.diagnoses import Arm, FreezeFrame, Misfires, Stretch
 from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.findings import swap
@@ -48,12 +34,24 @@ from injsound.findings.opening import latency_ms, volts_lost
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
+from injsound.job_codes import (
+    CompareVerdict,
+    Exchange,
+    MarkedBy,
+    Measure,
+    Shaking,
+    Stage,
+    SwapVerdict,
+    VerifyVerdict,
+    Why,
+    WiggleVerdict,
+)
 from injsound.reading import read
-from injsound.results import KnockGroup, Note, ReasonCode, State, Verdict
 from injsound.show.findings_text import tell_comparison, tell_verify, tell_wiggle
 from injsound.show.text import Words
 from injsound.show.words.keys import Brief
 from injsound.simulate import Scene, Skipping, simulate
+from injsound.values import KnockGroup, Note
 
 EVENTS = 353  # 60 s at 0.17 s
 NONE = np.zeros(EVENTS, dtype=bool)
