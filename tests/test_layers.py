@@ -200,8 +200,11 @@ ALLOWED = {
     "cli": None,
     "cli_cases": None,
     "cli_check": None,
+    "cli_compare": None,
     "cli_findings": None,
     "cli_options": {"engine", "errors", "languages", "show.text"},
+    "cli_recordings": None,
+    "cli_watch": None,
     "__main__": None,
 }
 # Libraries that only one room may know, and whether it may do so while it is itself imported.
@@ -209,7 +212,7 @@ KEPT = {
     "matplotlib": ({"show.ink", "show.panels", "show.plot", "show.plot_compared"}, False),
     "av": ({"sound.packets", "simulate"}, True),
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
-    "click": ({"cli", "cli_cases", "cli_check", "cli_findings", "cli_options"}, True),
+    "click": ({"cli", *(name for name in MODULES if name.startswith("cli_"))}, True),
     "jinja2": ({"show.report"}, False),
     "tomlkit": ({"cases.adding"}, False),
 }
