@@ -11,13 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from injsound.cli_compare import compare
-from injsound.cli_options import (
-    Number,
-    engine_options,
-    engine_options_without,
-    language_option,
-    refuse_beside_case,
-)
+from injsound.cli_options import Number, engine_options, engine_options_without, language_option, refuse_beside_case
 from injsound.cli_recordings import any_failed, gathered, nothing_for, read_one, read_takes, say
 from injsound.errors import ParameterError
 
