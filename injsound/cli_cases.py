@@ -1,15 +1,18 @@
-"""Commands over a case, and over many recordings: case, report, batch."""
+"""Commands over a case, and over many recordings: case, report, batch.
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+`case watch` has a room of its own.
+"""
+
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 from click.core import ParameterSource
 
 from injsound.cli_options import Number, engine_options, engine_options_without, language_option, may_write
-from injsound.errors import InjsoundError, ParameterError
+from injsound.cli_recordings import any_failed, gathered, say
+from injsound.cli_watch import watch
+from injsound.errors import ParameterError
 from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
 
@@ -17,7 +20,6 @@ if TYPE_CHECKING:
     from injsound.cases.case import Case
     from injsound.cases.guide import Findings
     from injsound.cli_options import Typed
-    from injsound.results import Failure, Reading
     from injsound.show.text import Words
 
 _JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Processes; all cores by default.")
@@ -32,6 +34,7 @@ def add_commands(group: click.Group) -> None:
     group : click.Group
         The program.
     """
+    case.add_command(watch)
     for command in (case, report, batch):
         group.add_command(command)
 
@@ -125,7 +128,7 @@ def case_add(
     """Copy RECORDINGS into the case; without any, take up what lies in its folder. A bad one stops no other."""
     from injsound.cases.adding import add_recordings
     from injsound.cases.names import condition_named
-    from injsound.diagnoses import Shaking, Stage
+    from injsound.job_codes import Shaking, Stage
     from injsound.show.text import hung
 
     told = {
@@ -193,82 +196,6 @@ def case_next(context: click.Context, folder: str, jobs: int | None, words: "Wor
     context.exit(int(any_failed(results)))
 
 
-@case.command("watch")
-@_FOLDER
-@click.option("--every", type=Number(float, 2), default=2.0, show_default=True, help="Seconds between looks.")
-@click.option("--looks", type=Number(int, 10), help="Stop after so many looks; else until stopped by Ctrl-C.")
-@click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
-@click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Does the engine shake meanwhile?")
-@language_option
-def case_watch(
-    folder: str, every: float, looks: int | None, rpm: float | None, shaking: str | None, words: "Words"
-) -> None:
-    """Answer each recording that arrives in FOLDER at once: usable, or record again and why."""
-    import itertools
-    import time
-
-    from injsound.cases.case_file import load_case
-    from injsound.diagnoses import Shaking
-
-    if not every > 0:
-        raise ParameterError(f"--every is {every:g} s; expected more than 0, such as 2")
-    load_case(folder)  # one that is wrong from the start is told and not waited for
-    told_of_all = {"rpm": rpm, "shaking": None if shaking is None else Shaking(shaking)}
-    given = {key: value for key, value in told_of_all.items() if value is not None}
-    click.echo(words.say(Screen.WATCHING, folder=folder), err=True)
-    sizes: dict[str, int] = {}
-    said: set[str] = set()
-    for look in itertools.count(1):
-        with _said_once(said):
-            _look(folder, sizes, given, said, words)
-        if looks is not None and look >= looks:
-            return
-        time.sleep(every)
-
-
-@contextmanager
-def _said_once(said: set[str]) -> Iterator[None]:
-    """What goes wrong with a file is told once, and the next look may find it right."""
-    try:
-        yield
-    except FileNotFoundError:
-        return  # gone again: nothing to answer
-    except (InjsoundError, OSError) as error:
-        if str(error) not in said:
-            said.add(str(error))
-            click.echo(f"injsound: {error}", err=True)
-
-
-def _look(folder: str, sizes: dict[str, int], given: Mapping[str, Any], said: set[str], words: "Words") -> None:
-    """Answer what has arrived whole: it holds something and has stopped growing since the last look."""
-    from injsound.cases.case import unlisted
-    from injsound.cases.case_file import load_case
-
-    opened = load_case(folder)
-    for name in unlisted(opened):
-        with _said_once(said):
-            size = (opened.folder / name).stat().st_size
-            whole = size > 0 and sizes.get(name) == size
-            sizes[name] = size
-            if whole:
-                _take_up(opened.folder / name, given, words)
-
-
-def _take_up(recording: Path, given: Mapping[str, Any], words: "Words") -> None:
-    """Add a recording that lies in its case's folder, and say what it says, or why it was not added."""
-    from injsound.cases.adding import add_recordings
-    from injsound.cases.case_file import load_case
-    from injsound.cases.store import read_case
-    from injsound.results import Failure
-    from injsound.show.reading_text import glance
-    from injsound.show.text import failure_line
-
-    if refused := add_recordings(recording.parent, [recording], given).refused:
-        raise InjsoundError("\n".join(refused))
-    result = read_case(load_case(recording.parent))[recording.name]
-    say([failure_line(result)] if isinstance(result, Failure) else glance(result, words))
-
-
 @click.command()
 @_FOLDER
 @click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
@@ -333,64 +260,6 @@ def _of_case(opened: "Case", words: "Words") -> "Words":
     return words if named or opened.language is None else replace(words, language=opened.language)
 
 
-def gathered(
-    folder: str, words: "Words", *, jobs: int | None = None
-) -> "tuple[Case, dict[str, Reading | Failure], Findings]":
-    """Read what is new in a case, and what its recordings say together.
-
-    Parameters
-    ----------
-    folder : str
-        The case.
-    words : Words
-        The language.
-    jobs : int or None
-        Processes; all cores by default [unitless].
-
-    Returns
-    -------
-    Case, dict of str to Reading or Failure, Findings
-        Files that could not be used are told on stderr.
-    """
-    from injsound.cases.case_file import load_case
-    from injsound.cases.evidence import gather
-    from injsound.cases.store import read_case
-    from injsound.results import Failure
-    from injsound.show.text import failure_line
-
-    opened = load_case(folder)
-
-    def to_stderr(line: str) -> None:
-        click.echo(line, err=True)
-
-    def done(file: str) -> None:
-        to_stderr(words.say(Screen.READ, file=file))
-
-    results = read_case(opened, tell=done, warn=to_stderr, jobs=jobs)
-    for result in results.values():
-        if isinstance(result, Failure):
-            to_stderr(failure_line(result))
-    return opened, results, gather(opened, results)
-
-
-def any_failed(results: "Mapping[str, Reading | Failure]") -> bool:
-    """Whether a recording of a case could not be used: the exit code is then 1.
-
-    Parameters
-    ----------
-    results : mapping of str to Reading or Failure
-        As from ``gathered``.
-
-    Returns
-    -------
-    bool
-        True where one is a failure.
-    """
-    from injsound.results import Failure
-
-    return any(isinstance(result, Failure) for result in results.values())
-
-
 def _tell_all(opened: "Case", findings: "Findings", words: "Words") -> None:
     """What all recordings say together, and the one next step."""
     from injsound.cases.guide import next_step
@@ -400,14 +269,3 @@ def _tell_all(opened: "Case", findings: "Findings", words: "Words") -> None:
     for block in tell_findings(findings, words):
         say(block)
     say(tell_step(next_step(opened, findings), words))
-
-
-def say(lines: list[str]) -> None:
-    """Print a block and an empty line.
-
-    Parameters
-    ----------
-    lines : list of str
-        Without line breaks.
-    """
-    click.echo("\n".join([*lines, ""]))

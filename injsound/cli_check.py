@@ -122,7 +122,8 @@ def _failed(result: "Reading | Failure") -> bool:
 
 
 def _show(result: "Reading | Failure", words: "Words", *, details: bool, quiet: bool) -> None:
-    from injsound.results import Failure, WarningCode
+    from injsound.codes import WarningCode
+    from injsound.results import Failure
     from injsound.show import reading_text
     from injsound.show.text import failure_line, hung, shortened
 

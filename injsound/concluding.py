@@ -2,13 +2,15 @@
 
 import numpy as np
 
+from injsound.codes import ReasonCode, StepCode, Verdict, WarningCode
 from injsound.engine import Engine, has_partner
 from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
-from injsound.results import Events, Firing, Note, ReasonCode, Skips, StepCode, Verdict, WarningCode
+from injsound.results import Events, Firing, Skips
 from injsound.sound import ticks
 from injsound.sound.signals import true_runs
 from injsound.states import skipped_of
+from injsound.values import Note
 
 # So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
 # nearly all skips must lie there.

@@ -9,18 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from injsound.codes import Neighbours, SpanKind, State
 from injsound.heard import Heard, select
 from injsound.pictures import counted_picture
-from injsound.results import (
-    Events,
-    FloatArray,
-    Jitter,
-    Neighbours,
-    OnsetStrength,
-    Span,
-    SpanKind,
-    State,
-)
+from injsound.results import Events, Jitter
 from injsound.sound import company, cycle, jitter, levels, opentime, scatter, ticks
 from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_at, cycle_length, time_at
@@ -29,6 +21,7 @@ from injsound.sound.pair import find_pair
 from injsound.sound.partner import with_partner
 from injsound.sound.signals import covered, true_runs
 from injsound.sound.waveforms import unit
+from injsound.values import FloatArray, OnsetStrength, Span
 
 # A weak tick lies this far under its fellows and still counts as heard.
 _WEAK = 10 ** (-6 / 20)

@@ -12,9 +12,10 @@ from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
 from injsound.cases.guide import Findings, next_step
 from injsound.cases.store import read_case
+from injsound.codes import Verdict
 from injsound.errors import InjsoundError
 from injsound.files import write_whole
-from injsound.results import Failure, Reading, Verdict
+from injsound.results import Failure, Reading
 from injsound.show.case_text import step_said, told_briefly
 from injsound.show.report import make_report
 from injsound.show.text import ENGLISH, Words, filled, row

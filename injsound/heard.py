@@ -5,10 +5,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from injsound.results import Events, FloatArray, Jitter, Picture, Quality, Recording, Span
+from injsound.results import Events, Jitter, Picture
 from injsound.sound import cycle, ticks
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock
+from injsound.values import FloatArray, Quality, Recording, Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,30 +5,16 @@ from itertools import pairwise
 
 import numpy as np
 
+from injsound.codes import UNJUDGED_KINDS, Neighbours, ReasonCode, SpanKind, State, WarningCode
 from injsound.concluding import conclude
 from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection, has_partner
 from injsound.findings.verdict import Finding, count_skips
 from injsound.heard import Heard, is_contradicted, select
-from injsound.results import (
-    UNJUDGED_KINDS,
-    Events,
-    Firing,
-    Jitter,
-    Neighbours,
-    Note,
-    OpenTime,
-    Picture,
-    QualityFigures,
-    Reading,
-    ReasonCode,
-    Span,
-    SpanKind,
-    State,
-    WarningCode,
-)
+from injsound.results import Events, Firing, Jitter, OpenTime, Picture, QualityFigures, Reading
 from injsound.sound.clock import passing_times
 from injsound.sound.knocks import Knock, group_knocks
 from injsound.sound.signals import robust_spread
+from injsound.values import Note, Span
 
 _SMOOTH_CYCLES = 10
 # Warnings that say how many spans of a kind there are, and for how long.

@@ -2,10 +2,11 @@
 
 import numpy as np
 
-from injsound.results import FloatArray, OnsetStrength, Picture
+from injsound.results import Picture
 from injsound.sound import alignment, cycle, ticks
 from injsound.sound.clock import frames_at, time_at
 from injsound.sound.events import Matches
+from injsound.values import FloatArray, OnsetStrength
 
 _ROW_BINS = 360
 

@@ -9,17 +9,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from injsound.codes import SpanKind, Verdict
 from injsound.counting import count
 from injsound.engine import EVENTS_PER_CYCLE, Engine, check_rpm, cycle_interval, neighbour_phases
 from injsound.errors import ParameterError
 from injsound.heard import Heard, is_contradicted, without_count
 from injsound.joining import join
 from injsound.pictures import uncounted_picture
-from injsound.results import SHORTEST_CHAPTER_S, FloatArray, OnsetStrength, Reading, Recording, Span, SpanKind, Verdict
+from injsound.results import Reading
 from injsound.sound import cycle, engine_speed, knocks, onsets, quality, ticks
 from injsound.sound.clock import cycle_length, time_at
 from injsound.sound.filters import muted, whitened
 from injsound.sound.signals import covered, true_runs
+from injsound.values import SHORTEST_CHAPTER_S, FloatArray, OnsetStrength, Recording, Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -15,34 +15,12 @@ from typing import Any, get_args, get_origin
 
 import numpy as np
 
+from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.engine import Engine, Injection
 from injsound.errors import InjsoundError
 from injsound.files import write_whole
-from injsound.results import (
-    SCHEMA,
-    Events,
-    Failure,
-    Figure,
-    Firing,
-    FloatArray,
-    Jitter,
-    KnockGroup,
-    Neighbours,
-    Note,
-    OpenTime,
-    Pattern,
-    Picture,
-    QualityFigures,
-    Reading,
-    ReasonCode,
-    Skips,
-    Span,
-    SpanKind,
-    State,
-    StepCode,
-    Verdict,
-    WarningCode,
-)
+from injsound.results import SCHEMA, Events, Failure, Firing, Jitter, OpenTime, Picture, QualityFigures, Reading, Skips
+from injsound.values import Figure, FloatArray, KnockGroup, Note, Span
 
 # A microsecond is finer than any figure here is known.
 _TIME_DIGITS = 6

@@ -1,331 +1,19 @@
-"""Every result type, its words and codes.
+"""What one recording says of an injector: a `Reading`, and the results that it is made of.
 
 Results are frozen, hold arrays read-only and compute nothing. Times are seconds from the first decoded sample of the
 file; phases are cycles of 720 degrees (0 up to 1). Reasons, warnings and next steps are codes with figures: ``show/``
 turns them into sentences.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
-from enum import StrEnum
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
+from injsound.codes import Neighbours, Pattern, State, Verdict
 from injsound.engine import Engine
+from injsound.values import FloatArray, KnockGroup, Note, Span, freeze_arrays
 
-FloatArray = npt.NDArray[np.floating[Any]]
-Figure = float | int | str | None
 SCHEMA = 1
-# In less no cycle repeats; every stage has a few thousand samples to look at.
-SHORTEST_CHAPTER_S = 1.0
-# So many knocks mark a change between still and moved.
-KNOCKS_THAT_MARK = 3
-
-
-class Verdict(StrEnum):
-    """What the recording shows about the injector."""
-
-    STEADY = "steady"
-    SKIPPING = "skipping"
-    NO_TICK = "no tick"
-    CANNOT_TELL = "cannot tell"
-
-
-class State(StrEnum):
-    """What became of one due event."""
-
-    HEARD = "heard"
-    WEAK = "weak"
-    SKIPPED = "skipped"
-    UNJUDGED = "unjudged"
-
-
-class Pattern(StrEnum):
-    """How the skips lie in time."""
-
-    NONE = "none"
-    SCATTERED = "scattered"
-    BURSTS = "bursts"
-    REGULAR = "regular"
-    TOO_FEW = "too few"
-
-
-class Neighbours(StrEnum):
-    """Whether the engine's other sounds were there where a tick was missing."""
-
-    HEARD = "heard"
-    NOT_HEARD = "not heard"
-    NOT_CHECKED = "not checked"
-
-
-class SpanKind(StrEnum):
-    """A stretch of the recording with something to say about it. See ``UNJUDGED_KINDS``."""
-
-    GAP = "gap"
-    """Sound missing from the file's stream, filled with silence."""
-    SILENCE = "digital silence"
-    REPEATED = "repeated buffer"
-    CLIPPED = "clipped"
-    BUMP = "bump"
-    """Handling, a knock on the probe, cable noise."""
-    LOUD = "loud sound"
-    """Speech or another burst louder than the engine."""
-    GAIN = "gain pumped down"
-    SPIKE = "electrical spike"
-    SLIPPED = "probe slipped"
-    END = "end of recording"
-    NO_LOCK = "no lock"
-    """The engine's cycle could not be followed here."""
-    ENGINE_SILENT = "engine silent"
-    """The whole engine fell silent together: no event is due."""
-    ONCE_PER_REVOLUTION = "once per revolution"
-    """Another injection mode, as in the first seconds after a start: no skip is counted."""
-
-
-# In these spans a due event may not be judged; in ENGINE_SILENT no event is due at all.
-UNJUDGED_KINDS = frozenset(SpanKind) - {SpanKind.ENGINE_SILENT}
-
-
-class ReasonCode(StrEnum):
-    """Why a verdict was reached; the figures of each are listed beside it."""
-
-    SKIPS_FOUND = "skips found"  # skipped, judged, expected_false
-    NO_SKIPS = "no skips"  # judged, rate_high
-    FEW_CALLS = "few calls"  # skipped, judged, expected_false: no more than wrong calls alone would give
-    TOO_FEW_EVENTS = "too few events"  # judged, needed
-    MISSES_POSSIBLE = "misses possible"  # expected_missed, judged: a real fault could have been overlooked
-    ONE_STRETCH = "one stretch"  # skipped, seconds: missing in one stretch only, as when fuel is cut off on overrun
-    MOSTLY_MISSING = "mostly missing"  # skipped, judged: what ticks in the rest may be another sound
-    UNCERTAIN_CALLS = "uncertain calls"  # skipped, expected_false: calls do not clearly exceed wrong calls
-    WEAK_SEPARATION = "weak separation"  # separation, needed: heard and missing ticks look alike
-    FAINT = "faint"  # the engine is heard, but no tick stands out of it
-    NO_LOCK = "no lock"  # no repeating engine cycle was found
-    NOT_A_RECORDING_OF_AN_ENGINE = "no engine"  # nothing repeats, nothing ticks
-    OWN_PLACE_SILENT = "own place silent"  # neighbours' ticks are heard, nothing at the injector's own place
-    ENGINE_TICKS_ONLY = "engine ticks only"  # ticks heard, but none like an injector's
-    TWO_CANDIDATES = "two candidates"  # ratio: two ticks could be this injector's
-    MAY_BE_NEIGHBOUR = "may be neighbour"  # judged: steady, but it may be a neighbour's tick beside a dead injector
-    PARTNER_HIDES = "partner hides"  # partner ticks coincide and can hide a skip
-    MANY_UNJUDGED = "many unjudged"  # unjudged, due
-    TICKS_FADE = "ticks fade"  # fade_db: the phone's noise suppression takes the ticks away
-    SPEECH_CODEC = "speech codec"  # codec, bandwidth_hz
-    RPM_CONTRADICTED = "rpm contradicted"  # rpm_given, rpm_heard
-    TICK_UNLIKE_INJECTOR = "tick unlike injector"  # the candidate may be a valve's
-
-
-# Doubts whose tick it is: the other injectors' places, or their recordings, may settle them.
-WHOSE_TICK = frozenset({ReasonCode.TWO_CANDIDATES, ReasonCode.MAY_BE_NEIGHBOUR})
-
-
-class WarningCode(StrEnum):
-    """Something about the recording the person should know."""
-
-    CLIPPED = "clipped"  # seconds
-    GAPS = "gaps"  # count, seconds
-    DROPOUTS = "dropouts"  # count, seconds
-    REPEATED = "repeated"  # count, seconds
-    BUMPS = "bumps"  # count
-    LOUD_SOUNDS = "loud sounds"  # count, seconds
-    GAIN_PUMPED = "gain pumped"  # count, seconds
-    NOISE_SUPPRESSION = "noise suppression"  # fade_db
-    NARROW_BAND = "narrow band"  # bandwidth_hz
-    SPEECH_CODEC = "speech codec"  # codec, bandwidth_hz
-    SPIKES = "electrical spikes"  # count
-    PROBE_SLIPPED = "probe slipped"  # count, seconds
-    QUIET = "quiet"  # level_db
-    CUT_OFF = "cut off"  # seconds: the file ended early, what came was used
-    CHANNEL_CHOSEN = "channel chosen"  # channel, channels
-    CHANNELS_DIFFER = "channels differ"  # channel, channels
-    ANOTHER_STREAM = "another stream"  # streams: the file holds several sound tracks
-    CYCLE_LOST = "cycle lost"  # seconds: the engine's cycle could not be followed there, nothing was counted
-    RPM_ESTIMATED = "rpm estimated"  # rpm
-    RPM_CONTRADICTED = "rpm contradicted"  # rpm_given, rpm_heard
-    NEIGHBOUR_COINCIDES = "neighbour coincident"  # partners tick at the same instant (batch)
-    NEIGHBOURS_NOT_HEARD = "neighbours not heard"  # the engine's other sounds could not be checked
-    ENGINE_SILENT = "engine silent"  # count, seconds
-    MODE_CHANGED = "mode changed"  # seconds
-    ENGINE_UNEVEN = "engine uneven"  # unevenness_us: hides the tick's own scatter
-    NO_TIMING = "no timing"  # codec: the codec does not keep time well enough for jitter
-    SECOND_OPINION = "second opinion"  # skipped, judged, agree, differ
-    NO_SECOND_OPINION = "no second opinion"  # heard, judged: too few of the ticks for an opinion
-
-
-class StepCode(StrEnum):
-    """The one next step."""
-
-    RECORD_LONGER = "record longer"  # seconds
-    RECORD_AGAIN_CLOSER = "record again closer"  # probe on the injector's body, clamped
-    RECORD_UNPROCESSED = "record unprocessed"  # noise suppression / voice processing off
-    RECORD_UNDISTURBED = "record undisturbed"  # hands still, quiet place
-    RECORD_AT_ONE_SPEED = "record at one speed"  # the pedal left alone: no fuel cut-off
-    RECORD_OWN_INJECTOR = "record own injector"  # the probe may be on a neighbour or a valve
-    RECORD_SPREAD = "record spread"  # batch mode: crossed sound; record with a clamp or on the body
-    CHECK_RPM = "check rpm"  # rpm_given, rpm_heard
-    COMPARE_OTHERS = "compare others"  # record the other injectors the same way, then exchange two
-    RECORD_IN_FAULT = "record in fault"  # steady here; record while it shakes
-    RECORD_FOR_GOAL = "record for goal"  # seconds: the same, and how long for the bound asked for
-    CHECK_DRIVE = "check drive"  # nothing ticks at its place: drive signal, connector, then a fellow's recording
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Note:
-    """A code with its figures.
-
-    Parameters
-    ----------
-    code : ReasonCode, WarningCode or StepCode
-        What is said.
-    figures : mapping of str to number or str
-        The figures named beside the code's definition, in the unit the name ends with.
-    """
-
-    code: ReasonCode | WarningCode | StepCode
-    figures: Mapping[str, Figure] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Span:
-    """A stretch of time.
-
-    Parameters
-    ----------
-    from_s, to_s : float
-        Start and end, end excluded [s].
-    kind : SpanKind
-        What it is.
-    """
-
-    from_s: float
-    to_s: float
-    kind: SpanKind
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KnockGroup:
-    """Knocks or bumps close together; three alike mark a change between still and moved.
-
-    Parameters
-    ----------
-    from_s, to_s : float
-        From the first knock to the end of the last [s].
-    count : int
-        How many; a lone one may be handling [unitless].
-    alike : bool
-        Whether they sound like most knocks of the recording's groups of three.
-    """
-
-    from_s: float
-    to_s: float
-    count: int
-    alike: bool = True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Recording:
-    """One chapter of a decoded file: one channel, bounded length.
-
-    Parameters
-    ----------
-    y : ndarray of float32, shape (n,)
-        Samples, full scale 1.0; decoders may pass it a little [unitless].
-    sr : int
-        Sampling rate [Hz].
-    start_s : float
-        Time of ``y[0]`` from the file's first decoded sample [s].
-    file : str
-        The name the person gave.
-    codec : str
-        Such as ``"pcm_s16le"``, ``"aac"``, ``"amrnb"``.
-    channel, channels : int
-        Which channel this is, counted from 1, of how many [unitless].
-    gaps : tuple of Span
-        Holes in the stream that were filled with zeros, in file time [s].
-    warnings : tuple of Note
-        What the decoder noticed about the file (the same on each chapter, or on the last one where met at the end).
-    final : bool
-        True for the last chapter.
-    """
-
-    y: FloatArray
-    sr: int
-    start_s: float = 0.0
-    file: str = ""
-    codec: str = ""
-    channel: int = 1
-    channels: int = 1
-    gaps: tuple[Span, ...] = ()
-    warnings: tuple[Note, ...] = ()
-    final: bool = True
-
-    def __post_init__(self) -> None:
-        _freeze_arrays(self)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Quality:
-    """What may not be judged in a chapter, and what to tell the person.
-
-    Parameters
-    ----------
-    spans : tuple of Span
-        Sorted by start; may overlap [s].
-    warnings : tuple of Note
-        Codes with figures.
-    bandwidth_hz : float
-        Highest frequency at which the recording still carries sound [Hz].
-    """
-
-    spans: tuple[Span, ...]
-    warnings: tuple[Note, ...]
-    bandwidth_hz: float
-
-    @property
-    def blind(self) -> tuple[Span, ...]:
-        """Those whose sound says nothing of the ticks in them."""
-        return tuple(span for span in self.spans if span.kind in UNJUDGED_KINDS)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class OnsetStrength:
-    """Band energies at a sub-millisecond hop, compressed.
-
-    Parameters
-    ----------
-    bands : ndarray of float32, shape (n_bands, n_frames)
-        ``log(1 + energy / median)`` per band [unitless].
-    hop_s : float
-        Time between frames [s].
-    start_s : float
-        Time of the centre of frame 0 [s].
-    """
-
-    bands: FloatArray
-    hop_s: float
-    start_s: float
-
-    def __post_init__(self) -> None:
-        _freeze_arrays(self)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CycleClock:
-    """The map between time and engine cycle, linear between knots.
-
-    Parameters
-    ----------
-    times_s : ndarray, shape (n_knots,)
-        Strictly increasing times [s].
-    cycles : ndarray, shape (n_knots,)
-        Engine cycle (720 degrees) reached at each time, strictly increasing [cycles].
-    """
-
-    times_s: FloatArray
-    cycles: FloatArray
-
-    def __post_init__(self) -> None:
-        _freeze_arrays(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -359,7 +47,7 @@ class Events:
     neighbours: tuple[Neighbours, ...]
 
     def __post_init__(self) -> None:
-        _freeze_arrays(self)
+        freeze_arrays(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -548,7 +236,7 @@ class Picture:
     others_phases: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        _freeze_arrays(self)
+        freeze_arrays(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -595,12 +283,3 @@ class Failure:
     file: str
     code: str
     message: str
-
-
-def _freeze_arrays(result: object) -> None:
-    for item in fields(result):  # type: ignore[arg-type]  # every caller is a dataclass instance
-        value = getattr(result, item.name)
-        if isinstance(value, np.ndarray) and value.flags.writeable:
-            frozen = value.view()
-            frozen.flags.writeable = False
-            object.__setattr__(result, item.name, frozen)

@@ -11,14 +11,16 @@ from typing import Any
 import numpy as np
 
 from injsound import __version__
+from injsound.codes import WarningCode
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
 from injsound.reading import read
-from injsound.results import Failure, Note, Reading, WarningCode
+from injsound.results import Failure, Reading
 from injsound.sound.audio import chapters, sha256
 from injsound.sound.onsets import second_opinion
 from injsound.sound.sources import name_of
 from injsound.states import judged_of, skipped_of
+from injsound.values import Note
 
 _LOG = logging.getLogger(__name__)
 # Raised by one whenever a kept reading lacks what a new one holds, or counts otherwise.

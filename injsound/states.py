@@ -3,7 +3,8 @@
 import numpy as np
 import numpy.typing as npt
 
-from injsound.results import Events, State
+from injsound.codes import State
+from injsound.results import Events
 
 BoolArray = npt.NDArray[np.bool_]
 

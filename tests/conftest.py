@@ -7,8 +7,9 @@ import pytest
 
 from injsound.engine import Engine
 from injsound.reading import read
-from injsound.results import Reading, Recording
+from injsound.results import Reading
 from injsound.simulate import Scene, Skipping, Truth, simulate
+from injsound.values import Recording
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
 # The end-to-end design: 60 s at 750 rpm, 12 skips of which two follow each other, 1 % wander.

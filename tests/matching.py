@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from injsound.results import Reading, State
+from injsound.codes import State
+from injsound.results import Reading
 from injsound.simulate import Truth
 
 

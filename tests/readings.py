@@ -4,28 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.engine import Engine, Injection
-from injsound.results import (
-    Events,
-    Firing,
-    Jitter,
-    KnockGroup,
-    Neighbours,
-    Note,
-    OpenTime,
-    Pattern,
-    Picture,
-    QualityFigures,
-    Reading,
-    ReasonCode,
-    Skips,
-    Span,
-    SpanKind,
-    State,
-    StepCode,
-    Verdict,
-    WarningCode,
-)
+from injsound.results import Events, Firing, Jitter, OpenTime, Picture, QualityFigures, Reading, Skips
+from injsound.values import KnockGroup, Note, Span
 
 ENGINE = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
 

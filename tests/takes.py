@@ -5,11 +5,28 @@ from dataclasses import replace
 import numpy as np
 from readings import reading
 
-from injsound.diagnoses import Shaking, Stage, Take
+from injsound.codes import Neighbours, ReasonCode, State, Verdict
+from injsound.diagnoses import Take
 from injsound.findings.verdict import count_skips
-from injsound.results import Events, Jitter, Neighbours, Note, OpenTime, ReasonCode, State, Verdict
+from injsound.job_codes import Shaking, Stage
+from injsound.results import Events, Jitter, OpenTime
+from injsound.values import Note
 
+# 60 s at 0.17 s.
+EVENTS = 353
+NONE = np.zeros(EVENTS, dtype=bool)
+WRONG_TICK = (ReasonCode.MAY_BE_NEIGHBOUR, ReasonCode.MOSTLY_MISSING, ReasonCode.TICKS_FADE, ReasonCode.SPEECH_CODEC)
 _LIKE = reading(Verdict.STEADY, skipped=())
+
+
+def skips_at(*places, events=EVENTS):
+    """Skips at these places."""
+    train = np.zeros(events, dtype=bool)
+    train[list(places)] = True
+    return train
+
+
+EIGHT = skips_at(*range(20, 340, 40))
 
 
 def skip_train(rng, events, rate, *, burst=1):
@@ -73,3 +90,8 @@ def silent_reading(**settings):
 
 def take(made, cylinder, *, injector="", stage=Stage.BEFORE, condition="warm", shaking=Shaking.YES):
     return Take(reading=made, cylinder=cylinder, injector=injector, stage=stage, condition=condition, shaking=shaking)
+
+
+def whys_of(finding):
+    """Reasons of a finding without their figures."""
+    return [reason.why for reason in finding.reasons]

@@ -14,12 +14,13 @@ import pytest
 import soundfile as sf
 from audio_files import FORMATS, Format, clicks, offset_of_click
 
+from injsound.codes import SpanKind, WarningCode
 from injsound.engine import Engine
 from injsound.errors import ParameterError, RecordingError
-from injsound.results import SHORTEST_CHAPTER_S, SpanKind, WarningCode
 from injsound.runs import run_file
 from injsound.sound import audio, packets, sources
 from injsound.sound.audio import chapters, sha256
+from injsound.values import SHORTEST_CHAPTER_S
 
 # How far a decoded click may lie from its sample: none where nothing is lost. AMR-NB itself moves a click by up to
 # 0.6 ms (measured); in 3gp FFmpeg's muxer also cuts 50 samples for a look-ahead of 40 (3GPP TS 26.090, from memory).

@@ -27,10 +27,10 @@ from injsound.cases.evidence import gather
 from injsound.cases.guide import next_step
 from injsound.cases.store import read_case
 from injsound.cli import main
-from injsound.diagnoses import Stage
 from injsound.engine import Engine
 from injsound.errors import InjsoundError
 from injsound.files import alone, write_whole
+from injsound.job_codes import Stage
 from injsound.record import dumps
 from injsound.results import Failure, Reading
 from injsound.runs import in_parallel, run_file

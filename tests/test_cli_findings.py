@@ -9,7 +9,8 @@ import pytest
 from injsound.cases.adding import add_entries, new_case
 from injsound.cases.case import Entry
 from injsound.cli import main
-from injsound.cli_findings import compare, swap, verify, wiggle
+from injsound.cli_compare import compare
+from injsound.cli_findings import swap, verify, wiggle
 from injsound.cli_options import _BESIDE_CASE, _IN_CASE
 from injsound.engine import Engine
 from injsound.simulate import Scene, Skipping, simulate, write
@@ -178,7 +179,8 @@ def test_a_recording_that_cannot_be_read_is_told(tmp_path, cells, capsys):
 )
 def test_what_a_case_would_leave_aside_is_refused(tmp_path, monkeypatch, capsys, arguments, told):
     new_case(tmp_path)
-    monkeypatch.setattr("injsound.cli_findings.gathered", None)  # nothing is read
+    for room in ("cli_compare", "cli_findings"):
+        monkeypatch.setattr(f"injsound.{room}.gathered", None)  # nothing is read
     assert main([arguments[0], str(tmp_path), *arguments[1:]]) == 2
     (error,) = capsys.readouterr().err.splitlines()
     assert told in error
@@ -214,7 +216,7 @@ def test_a_comparisons_picture_is_what_its_name_says_in_a_folder_that_is_made(ce
 
 @pytest.mark.parametrize("name", ["all.pdf", "all"])
 def test_a_picture_of_no_known_kind_is_refused_before_the_work(tmp_path, monkeypatch, capsys, name):
-    monkeypatch.setattr("injsound.cli_findings._takes", None)
+    monkeypatch.setattr("injsound.cli_compare.read_takes", None)
     assert main(["compare", "cyl1.wav", "cyl2.wav", "--picture", str(tmp_path / name)]) == 2
     assert "expected one that ends in .png or .svg" in capsys.readouterr().err
 

@@ -10,7 +10,7 @@ import soundfile
 from readings import reading
 
 from injsound.cases.case import Case
-from injsound.results import State
+from injsound.codes import State
 from injsound.show import clips as clips_room
 from injsound.show import report
 from injsound.show.clips import clips

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from injsound.results import CycleClock
 from injsound.sound.clock import cycle_at, nearest_frames, passing_times, time_at, wrapped
+from injsound.values import CycleClock
 
 
 def test_clock_goes_both_ways():

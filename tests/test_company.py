@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from injsound.codes import Neighbours, ReasonCode, State, StepCode, Verdict
 from injsound.concluding import one_stretch
 from injsound.findings.verdict import Evidence, count_skips, reach_verdict
-from injsound.results import Events, Neighbours, ReasonCode, State, StepCode, Verdict
+from injsound.results import Events
 from injsound.sound.company import NeighbourTicks, silent_run
 
 

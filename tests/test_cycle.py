@@ -5,13 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from injsound.codes import SpanKind
 from injsound.engine import Engine
-from injsound.results import Span, SpanKind
 from injsound.simulate import Scene, Skipping, simulate
 from injsound.sound.clock import cycle_at
 from injsound.sound.cycle import lock_cycle
 from injsound.sound.lengths import estimate_interval
 from injsound.sound.onsets import onset_strength
+from injsound.values import Span
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
 BASE = Scene(seed=11, seconds=40.0, rpm=700.0, tick_db=16.0, engine=SIX)

@@ -15,7 +15,6 @@ from injsound.demonstration import CASES, _copied, demo_folder
 ROOT = Path(__file__).parents[1]
 # Its phone had the noise suppression on.
 _PROCESSED = "cyl2_cold_first_try.opus"
-# A third sound could be its close click: none is given.
 _PAGES = [page for page in sorted((ROOT / "docs").glob("*.md")) if "$ injsound" in page.read_text(encoding="utf-8")]
 
 

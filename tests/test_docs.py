@@ -12,8 +12,9 @@ from takes import made_reading, take
 
 import injsound
 from injsound.cli import cli
+from injsound.codes import SpanKind
 from injsound.findings.two_speed import compare_speeds
-from injsound.results import OpenTime, SpanKind
+from injsound.results import OpenTime
 from injsound.show.findings_text import tell_two_speed
 from injsound.show.text import Words
 

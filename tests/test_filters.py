@@ -2,8 +2,9 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from injsound.results import Span, SpanKind
+from injsound.codes import SpanKind
 from injsound.sound.filters import convolved, high_passed, muted, whitened
+from injsound.values import Span
 
 SR = 48_000
 

@@ -5,13 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from injsound.codes import SpanKind
 from injsound.engine import Engine
 from injsound.reading import read
-from injsound.results import Span, SpanKind
 from injsound.simulate import Scene, simulate, write
 from injsound.sound.audio import chapters
 from injsound.sound.knocks import Knock, find_knocks, group_knocks
 from injsound.sound.quality import judge_quality
+from injsound.values import Span
 
 ENGINE = Engine(cylinders=4)
 SCENE = Scene(

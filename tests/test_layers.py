@@ -9,14 +9,17 @@ import injsound
 
 ROOT = Path(injsound.__file__).parent
 SHARED = {"sound.clock", "sound.filters", "sound.signals", "sound.waveforms"}
-BASE = {"errors", "engine", "results", "states"} | SHARED
+# What is said of one recording, and of several.
+ONE = {"codes", "values", "results"}
+SEVERAL = ONE | {"job_codes", "diagnoses"}
+BASE = {"errors", "engine", "states"} | ONE | SHARED
 MODULES = {
     ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
     for path in ROOT.rglob("*.py")
 }
 STAGES = {name for name in MODULES if name.startswith("sound.")} - BASE
 LANGUAGE_ROOMS = ("show.words.english", "show.words.spanish")
-CODES = {"engine", "trouble_codes", "results", "diagnoses", "show.words.keys", "show.words.table"}
+CODES = {"engine", "trouble_codes", "codes", "job_codes", "show.words.keys", "show.words.table"}
 # A module's own row, else that of its floor; None: anything.
 FLOORS = {"sound", "findings", "cases", "show"}
 ALLOWED = {
@@ -26,12 +29,15 @@ ALLOWED = {
     "languages": set(),
     "engine": {"errors"},
     "trouble_codes": {"errors"},
-    "results": {"errors", "engine"},
-    "states": {"results"},
-    "sound.clock": {"results"},
-    "sound.filters": {"results"},
-    "sound.signals": {"results"},
-    "sound.waveforms": {"results", "sound.filters"},
+    "codes": set(),
+    "job_codes": set(),
+    "values": {"codes"},
+    "results": {"errors", "engine", "codes", "values"},
+    "states": {"codes", "results"},
+    "sound.clock": {"values"},
+    "sound.filters": {"values"},
+    "sound.signals": {"values"},
+    "sound.waveforms": {"values", "sound.filters"},
     "sound": BASE,
     # A stage may have a helper in a room of its own.
     "sound.audio": BASE | {"sound.decoders", "sound.sources"},
@@ -66,32 +72,24 @@ ALLOWED = {
     "sound.events": BASE | {"sound.kinds", "sound.lateness"},
     "sound.kinds": BASE | {"sound.laws"},
     "findings.proportions": {"errors"},
-    "findings.trains": {"errors", "results", "findings.proportions"},
-    "diagnoses": {"results"},
-    "findings.verdict": {"results", "states", "findings.proportions", "findings.trains"},
-    "findings.episodes": {"results", "states", "diagnoses", "findings.proportions", "findings.verdict"},
-    "findings": {"errors", "engine", "results", "diagnoses", "findings.episodes"},
-    "findings.compare": {
-        "results",
-        "diagnoses",
-        "findings.alike",
-        "findings.episodes",
-        "findings.opening",
-        "findings.places",
-    },
-    "findings.opening": {"results", "diagnoses", "findings.episodes"},
-    "findings.crank": {"diagnoses", "results", "findings.episodes", "sound.alignment", "sound.clock"},
-    "findings.places": {"engine", "results", "diagnoses", "findings.crank", "sound.alignment", "sound.clock"},
-    "findings.alike": {"results", "diagnoses"},
-    "findings.freeze": {"diagnoses", "findings.alike"},
-    "findings.two_speed": {"errors", "results", "diagnoses", "findings.alike", "findings.opening"},
-    "findings.misfires": {"trouble_codes", "diagnoses", "findings.episodes", "findings.proportions"},
-    "findings.swap": {"diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
-    "findings.wiggle": {"errors", "results", "states", "diagnoses", "findings.episodes", "findings.marks"},
-    "findings.verify": {
+    "findings.trains": {"errors", "codes", "values", "findings.proportions"},
+    "diagnoses": {"values", "results", "job_codes"},
+    "findings.verdict": ONE | {"states", "findings.proportions", "findings.trains"},
+    "findings.episodes": SEVERAL | {"states", "findings.proportions", "findings.verdict"},
+    "findings": SEVERAL | {"errors", "engine", "findings.episodes"},
+    "findings.compare": SEVERAL | {"findings.alike", "findings.episodes", "findings.opening", "findings.places"},
+    "findings.opening": SEVERAL | {"findings.episodes"},
+    "findings.crank": SEVERAL | {"findings.episodes", "sound.alignment", "sound.clock"},
+    "findings.places": SEVERAL | {"engine", "findings.crank", "sound.alignment", "sound.clock"},
+    "findings.alike": SEVERAL,
+    "findings.freeze": {"job_codes", "diagnoses", "findings.alike"},
+    "findings.two_speed": SEVERAL | {"errors", "findings.alike", "findings.opening"},
+    "findings.misfires": {"trouble_codes", "job_codes", "diagnoses", "findings.episodes", "findings.proportions"},
+    "findings.swap": {"job_codes", "diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
+    "findings.wiggle": SEVERAL | {"errors", "states", "findings.episodes", "findings.marks"},
+    "findings.verify": SEVERAL
+    | {
         "errors",
-        "results",
-        "diagnoses",
         "findings.alike",
         "findings.compare",
         "findings.episodes",
@@ -100,25 +98,33 @@ ALLOWED = {
         "findings.proportions",
         "findings.verdict",
     },
-    "cases.case": {"errors", "engine", "diagnoses", "languages", "cases.names"},
-    "cases.case_file": {"errors", "engine", "trouble_codes", "diagnoses", "languages", "cases.case", "cases.names"},
+    "cases.case": {"errors", "engine", "job_codes", "diagnoses", "languages", "cases.names"},
+    "cases.case_file": {
+        "errors",
+        "engine",
+        "trouble_codes",
+        "job_codes",
+        "diagnoses",
+        "languages",
+        "cases.case",
+        "cases.names",
+    },
     "cases.adding": {
         "engine",
         "errors",
-        "diagnoses",
+        "job_codes",
         "files",
         "languages",
         "sound.audio",
         "cases.case",
         "cases.case_file",
     },
-    "cases.names": {"diagnoses"},
-    "cases.guide": {"engine", "trouble_codes", "results", "diagnoses", "cases.case"},
+    "cases.names": {"job_codes"},
+    "cases.guide": SEVERAL | {"engine", "trouble_codes", "cases.case"},
     "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
-    "cases.evidence": {
+    "cases.evidence": SEVERAL
+    | {
         "errors",
-        "results",
-        "diagnoses",
         "cases.case",
         "cases.guide",
         "cases.store",
@@ -144,24 +150,15 @@ ALLOWED = {
         name: CODES | {"languages", "show.words.cautions"} | {f"{name}.{p}" for p in ("findings", "reading", "screens")}
         for name in LANGUAGE_ROOMS
     },
-    "show.text": {
-        "engine",
-        "trouble_codes",
-        "languages",
-        "results",
-        "diagnoses",
-        "show.words.keys",
-        "show.words.languages",
-    },
-    "show.reading_text": {"results", "show.text", "show.words.keys"},
+    "show.text": SEVERAL | {"engine", "trouble_codes", "languages", "show.words.keys", "show.words.languages"},
+    "show.reading_text": ONE | {"show.text", "show.words.keys"},
     "show.blocks": {"show.text"},
-    "show.findings_text": {"results", "diagnoses", "cases.guide", "show.blocks", "show.text", "show.words.keys"},
-    "show.case_text": {"diagnoses", "cases.guide", "show.findings_text", "show.text", "show.words.keys"},
-    "show.clips": {"results", "sound.audio"},
-    "show.report": {
+    "show.findings_text": SEVERAL | {"cases.guide", "show.blocks", "show.text", "show.words.keys"},
+    "show.case_text": {"job_codes", "diagnoses", "cases.guide", "show.findings_text", "show.text", "show.words.keys"},
+    "show.clips": {"values", "sound.audio"},
+    "show.report": SEVERAL
+    | {
         "__init__",
-        "diagnoses",
-        "results",
         "cases.case",
         "cases.guide",
         "show.case_text",
@@ -177,9 +174,9 @@ ALLOWED = {
     },
     "show.plot_compared": {"diagnoses", "states", "show.ink", "show.panels", "show.text", "show.words.keys"},
     "show.beside": {"results", "show.plot", "show.text"},
-    "show.ink": {"results"},
-    "show.panels": {"results", "show.ink", "show.text", "show.words.keys"},
-    "show.plot": {"results", "show.ink", "show.panels", "show.reading_text", "show.text", "show.words.keys"},
+    "show.ink": {"values"},
+    "show.panels": ONE | {"show.ink", "show.text", "show.words.keys"},
+    "show.plot": {"codes", "results", "show.ink", "show.panels", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
     "heard": BASE | {"sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
     "concluding": BASE | {"findings.verdict", "heard", "sound.ticks"},
@@ -201,12 +198,15 @@ ALLOWED = {
         "show.text",
         "show.words.keys",
     },
-    "simulate": {"errors", "engine", "files", "results"},
+    "simulate": {"errors", "engine", "files", "codes", "values"},
     "cli": None,
     "cli_cases": None,
     "cli_check": None,
+    "cli_compare": None,
     "cli_findings": None,
     "cli_options": {"engine", "errors", "languages", "show.text"},
+    "cli_recordings": None,
+    "cli_watch": None,
     "__main__": None,
 }
 # Libraries that only one room may know, and whether it may do so while it is itself imported.
@@ -214,7 +214,7 @@ KEPT = {
     "matplotlib": ({"show.ink", "show.panels", "show.plot", "show.plot_compared"}, False),
     "av": ({"sound.packets", "simulate"}, True),
     "soundfile": ({"sound.decoders", "simulate", "show.clips"}, True),
-    "click": ({"cli", "cli_cases", "cli_check", "cli_findings", "cli_options"}, True),
+    "click": ({"cli", *(name for name in MODULES if name.startswith("cli_"))}, True),
     "jinja2": ({"show.report"}, False),
     "tomlkit": ({"cases.adding"}, False),
 }

@@ -7,7 +7,7 @@ import pytest
 from matching import f1_by_mir_eval, score
 from readings import reading
 
-from injsound.results import Neighbours, State
+from injsound.codes import Neighbours, State
 from injsound.simulate import Scene, Truth
 
 mir_eval = pytest.importorskip("mir_eval", reason="mir_eval is not installed: pip install 'injsound[test]'")

@@ -7,14 +7,16 @@ import pytest
 from scipy import signal
 
 from injsound import counting, runs
+from injsound.codes import Neighbours, State, Verdict, WarningCode
 from injsound.engine import Engine, Injection
 from injsound.reading import read
-from injsound.results import CycleClock, Events, Failure, Neighbours, Recording, State, Verdict, WarningCode
+from injsound.results import Events, Failure
 from injsound.runs import run_files
 from injsound.simulate import Scene, simulate
 from injsound.sound import ticks
 from injsound.sound.onsets import second_opinion
 from injsound.sound.slots import find_slots
+from injsound.values import CycleClock, Recording
 
 FOUR = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))
 SETTINGS = {

@@ -6,14 +6,16 @@ import numpy as np
 import pytest
 from takes import made_reading, take
 
-from injsound.diagnoses import CompareVerdict, Placing, Stage, Why
+from injsound.codes import ReasonCode, Verdict
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.compare import compare_injectors
 from injsound.findings.places import find_places, placed, settle
+from injsound.job_codes import CompareVerdict, Placing, Stage, Why
 from injsound.reading import read
-from injsound.results import Note, Picture, ReasonCode, Verdict
+from injsound.results import Picture
 from injsound.simulate import Scene, Skipping, simulate
 from injsound.sound.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
+from injsound.values import Note
 
 FOUR = Engine(cylinders=4, firing_order=(1, 3, 4, 2))
 # A V6 that fires unevenly: 90 and 150 degrees in turn.

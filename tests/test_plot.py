@@ -11,15 +11,16 @@ from matplotlib import image
 from readings import batch, empty, picture, reading
 from takes import take
 
+from injsound.codes import ReasonCode, Verdict
 from injsound.findings.compare import compare_injectors
 from injsound.languages import Language
-from injsound.results import Note, ReasonCode, Verdict
 from injsound.show import beside
 from injsound.show.beside import drawing
 from injsound.show.ink import DPI
 from injsound.show.plot import draw, picture_bytes, small_picture_bytes
 from injsound.show.plot_compared import compared_bytes, draw_compared
 from injsound.show.text import ENGLISH, Words
+from injsound.values import Note
 
 MIN_POINTS = 8.0
 

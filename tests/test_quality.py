@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from injsound.codes import SpanKind, WarningCode
 from injsound.engine import Engine
-from injsound.results import Recording, Span, SpanKind, WarningCode
 from injsound.simulate import Scene, simulate
 from injsound.sound.quality import END_S, judge_quality
+from injsound.values import Recording, Span
 
 SCENE = Scene(seed=5, seconds=20.0, rpm=700.0, tick_db=18.0, engine=Engine(cylinders=4))
 

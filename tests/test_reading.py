@@ -8,11 +8,12 @@ from conftest import SKIPPED
 from matching import score
 from scipy import signal
 
+from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, Verdict, WarningCode
 from injsound.engine import Engine, Injection
 from injsound.errors import ParameterError
 from injsound.reading import read
-from injsound.results import Neighbours, Pattern, ReasonCode, Recording, SpanKind, State, Verdict, WarningCode
 from injsound.simulate import Chain, Scene, Skipping, simulate
+from injsound.values import Recording
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
 

@@ -5,14 +5,15 @@ import pytest
 import soundfile
 from scipy import signal
 
+from injsound.codes import State, Verdict
 from injsound.engine import Engine
 from injsound.reading import read
-from injsound.results import Recording, State, Verdict
 from injsound.simulate import speech_like
 from injsound.sound import cycle, onsets
 from injsound.sound.clock import time_at
 from injsound.sound.filters import whitened
 from injsound.sound.waveforms import align_clicks, cut
+from injsound.values import Recording
 
 
 def _load(folder, name):

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from readings import batch, empty, reading
 
+from injsound.codes import Verdict
 from injsound.errors import InjsoundError
 from injsound.files import copy_whole, write_whole
 from injsound.record import (
@@ -22,7 +23,7 @@ from injsound.record import (
     save_picture,
     schema,
 )
-from injsound.results import Failure, Verdict
+from injsound.results import Failure
 
 ALL = [*(reading(verdict) for verdict in Verdict), empty(), batch()]
 FIXED = {

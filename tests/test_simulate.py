@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy import signal as filters
 
+from injsound.codes import SpanKind
 from injsound.engine import Engine, Injection
 from injsound.errors import InjsoundError, ParameterError
 from injsound.files import clear_strays, together
-from injsound.results import SpanKind
 from injsound.simulate import Scene, Skipping, simulate, truth_to_json, write
 from injsound.simulate.clicks import valve_click, varied
 

@@ -8,14 +8,16 @@ import pytest
 from readings import empty, reading
 
 from injsound.cases.guide import Step
-from injsound.diagnoses import (
+from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
+from injsound.diagnoses import Reason
+from injsound.engine import Injection
+from injsound.job_codes import (
     CompareVerdict,
     Condition,
     Exchange,
     GapKind,
     MarkedBy,
     Measure,
-    Reason,
     Shaking,
     Stage,
     SwapVerdict,
@@ -24,9 +26,7 @@ from injsound.diagnoses import (
     Why,
     WiggleVerdict,
 )
-from injsound.engine import Injection
 from injsound.languages import Language
-from injsound.results import Neighbours, Note, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.show.case_text import tell_step
 from injsound.show.findings_text import say_reasons
 from injsound.show.reading_text import counted, details, glance, headline, in_brief
@@ -35,6 +35,7 @@ from injsound.show.words import keys
 from injsound.show.words.keys import Brief, Phrase, Screen
 from injsound.show.words.languages import LANGUAGES
 from injsound.trouble_codes import TroubleKind
+from injsound.values import Note
 
 WORDS = Words()
 CODES = (

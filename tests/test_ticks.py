@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from injsound.results import CycleClock, Recording
 from injsound.simulate.chain import respond
 from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.simulate.scene import Chain
@@ -12,6 +11,7 @@ from injsound.sound.filters import whitened
 from injsound.sound.onsets import onset_strength
 from injsound.sound.prominence import stand
 from injsound.sound.ticks import Found, choose_tick
+from injsound.values import CycleClock, Recording
 
 _SR = 48_000
 _FOUR, _GAP_S = (0.25, 0.5, 0.75), 0.004

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from injsound.codes import Pattern
 from injsound.errors import ParameterError
 from injsound.findings.proportions import events_needed, exact_limits
 from injsound.findings.trains import detectable, rate_limits, runs_test, skip_pattern
-from injsound.results import Pattern
 
 
 def train(events, *skipped):

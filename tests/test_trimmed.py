@@ -6,13 +6,13 @@ import pytest
 from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.reading import read
-from injsound.results import CycleClock
 from injsound.simulate import Scene, simulate
 from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.sound.candidates import measure_candidate
 from injsound.sound.filters import whitened
 from injsound.sound.trimmed import find_trim
 from injsound.sound.waveforms import cut, moved
+from injsound.values import CycleClock
 
 _SR, _CYCLE_S, _GAP_S, _SWING_S = 48_000, 0.16, 0.0032, 1.7
 _ENGINE = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))

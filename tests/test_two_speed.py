@@ -7,10 +7,10 @@ import pytest
 from takes import made_reading, take
 
 from injsound.cases.evidence import compare_case, two_speed_case
-from injsound.diagnoses import CompareVerdict, GapKind, Stage, Why
 from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.findings.two_speed import compare_speeds
+from injsound.job_codes import CompareVerdict, GapKind, Stage, Why
 from injsound.reading import read
 from injsound.results import OpenTime
 from injsound.simulate import Scene, simulate

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, entry_from_name, unlisted
 from injsound.cases.case_file import checked, read_file
-from injsound.diagnoses import Shaking, Stage
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
 from injsound.files import clear_strays, copy_whole, make_folder, write_whole
+from injsound.job_codes import Shaking, Stage
 from injsound.languages import Language
 from injsound.sound.audio import check_sound, sha256
 

@@ -5,9 +5,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from injsound.cases.names import circumstances_named, cylinder_named
-from injsound.diagnoses import FreezeFrame, Misfires, Shaking, Stage
+from injsound.diagnoses import FreezeFrame, Misfires
 from injsound.engine import Engine
 from injsound.errors import InjsoundError
+from injsound.job_codes import Shaking, Stage
 from injsound.languages import Language
 
 FILE_NAME = "case.toml"

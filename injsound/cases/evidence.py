@@ -9,19 +9,14 @@ from injsound.cases.guide import Findings
 from injsound.cases.store import takes_of
 from injsound.diagnoses import (
     Comparison,
-    MarkedBy,
     Misfires,
     Reason,
-    Shaking,
-    Stage,
     Stretch,
     SwapFinding,
     Take,
     TwoSpeedFinding,
     VerifyFinding,
-    Why,
     WiggleFinding,
-    WiggleVerdict,
 )
 from injsound.errors import ParameterError
 from injsound.findings.alike import of_one_speed
@@ -33,6 +28,7 @@ from injsound.findings.swap import CELLS, cells_of, find_fault
 from injsound.findings.two_speed import compare_speeds, speeds_apart
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
+from injsound.job_codes import MarkedBy, Shaking, Stage, Why, WiggleVerdict
 from injsound.results import Failure, Reading
 
 # Of a case's recordings only one with as many groups of three knocks was meant as a wiggle test: fewer come by chance.

@@ -9,27 +9,31 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from injsound.cases.case import Case
+from injsound.codes import WHOSE_TICK, Verdict
 from injsound.diagnoses import (
-    CompareVerdict,
     Comparison,
-    Exchange,
     Reason,
-    Shaking,
     Side,
-    Stage,
     SwapFinding,
-    SwapVerdict,
     Take,
-    Todo,
     TwoSpeedFinding,
     VerifyFinding,
+    WiggleFinding,
+)
+from injsound.job_codes import (
+    CompareVerdict,
+    Exchange,
+    Shaking,
+    Stage,
+    SwapVerdict,
+    Todo,
     VerifyVerdict,
     Why,
-    WiggleFinding,
     WiggleVerdict,
 )
-from injsound.results import WHOSE_TICK, Failure, Figure, Reading, Verdict
+from injsound.results import Failure, Reading
 from injsound.trouble_codes import read_trouble_code
+from injsound.values import Figure
 
 _ONE_RECORDING_S = 60.0
 # Verdicts of a swap that name a part.

@@ -3,7 +3,7 @@
 import re
 import unicodedata
 
-from injsound.diagnoses import Condition, Shaking, Stage
+from injsound.job_codes import Condition, Shaking, Stage
 
 # Longer names before those they contain; accents are taken off before.
 _CONDITIONS = {

@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from itertools import pairwise
 
-from injsound.diagnoses import Reason, Take, Why
-from injsound.results import Figure
+from injsound.diagnoses import Reason, Take
+from injsound.job_codes import Why
+from injsound.values import Figure
 
 # The injection pulse and the count's power change with both (common practice, no source).
 MOST_SPEED_RATIO = 1.2

@@ -10,7 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from injsound.diagnoses import Arm, CompareVerdict, Comparison, Measure, Reason, Shaking, Side, Take, Why
+from injsound.codes import Verdict
+from injsound.diagnoses import Arm, Comparison, Reason, Side, Take
 from injsound.findings.alike import UNLIKE, unlike
 from injsound.findings.episodes import (
     LEVEL,
@@ -28,7 +29,8 @@ from injsound.findings.episodes import (
 )
 from injsound.findings.opening import FEWEST_GAPS, like_open_times, opening_leads
 from injsound.findings.places import settle
-from injsound.results import Figure, Verdict
+from injsound.job_codes import CompareVerdict, Measure, Shaking, Why
+from injsound.values import Figure
 
 # Fewer cylinders than this leave nothing to compare with.
 FEWEST_CYLINDERS = 2

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from injsound.diagnoses import Stage, Take
+from injsound.diagnoses import Take
 from injsound.findings.episodes import is_silent
+from injsound.job_codes import Stage
 from injsound.results import Picture
 from injsound.sound.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
 from injsound.sound.clock import wrapped

@@ -8,11 +8,14 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from injsound.diagnoses import Arm, Reason, Take, Why
+from injsound.codes import WHOSE_TICK, ReasonCode, Verdict
+from injsound.diagnoses import Arm, Reason, Take
 from injsound.findings.proportions import fisher_exact, log_ways
 from injsound.findings.verdict import LEAST_SEPARATION, UNFORESEEN_RATE
-from injsound.results import WHOSE_TICK, Events, Figure, FloatArray, Reading, ReasonCode, Verdict
+from injsound.job_codes import Why
+from injsound.results import Events, Reading
 from injsound.states import judged_of, skipped_of
+from injsound.values import Figure, FloatArray
 
 # Longer than the bursts of four to eight skips that warm idle gives (0.7 to 1.4 s at 700 rpm): common practice, no
 # source. How the tests keep their level with it: docs/methods.md, 'Episodes'.

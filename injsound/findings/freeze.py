@@ -2,8 +2,9 @@
 
 from collections.abc import Sequence
 
-from injsound.diagnoses import FreezeFrame, Reason, Stage, Take, Why
+from injsound.diagnoses import FreezeFrame, Reason, Take
 from injsound.findings.alike import MOST_SPEED_RATIO, speed_of
+from injsound.job_codes import Stage, Why
 
 # Farther off than this the mixture and the injection pulse are others (common practice, no source).
 FRAME_COOLANT_C = 20.0

@@ -8,8 +8,10 @@ from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 
-from injsound.diagnoses import Reason, Stretch, Why
-from injsound.results import KNOCKS_THAT_MARK, Figure, KnockGroup, Reading
+from injsound.diagnoses import Reason, Stretch
+from injsound.job_codes import Why
+from injsound.results import Reading
+from injsound.values import KNOCKS_THAT_MARK, Figure, KnockGroup
 
 # Halfway from once to twice the usual length: what is longer may hold a change that was not heard.
 _LONG_RATIO = 1.5

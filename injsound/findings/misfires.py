@@ -1,8 +1,9 @@
 """What the control unit says of misfires before and after a swap: second evidence beside the sound."""
 
-from injsound.diagnoses import Misfires, Reason, SwapVerdict, Why
+from injsound.diagnoses import Misfires, Reason
 from injsound.findings.episodes import LEVEL
 from injsound.findings.proportions import tail_probability
+from injsound.job_codes import SwapVerdict, Why
 from injsound.trouble_codes import TroubleKind, read_trouble_code
 
 

@@ -6,9 +6,10 @@ later, so the gap is shorter; a sticking needle may open late or close late. A l
 
 import numpy as np
 
-from injsound.diagnoses import Measure, Reason, Side, Why
+from injsound.diagnoses import Reason, Side
 from injsound.findings.episodes import LEVEL
-from injsound.results import Figure
+from injsound.job_codes import Measure, Why
+from injsound.values import Figure
 
 # How much longer a stock port injector opens than it closes: default table of an open engine-control firmware (rusEFI
 # ``default_fuel.cpp``), saturated drive.

@@ -9,12 +9,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from injsound.diagnoses import Place, Placing, Reason, Take, Why
+from injsound.codes import ReasonCode, Verdict
+from injsound.diagnoses import Place, Reason, Take
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.crank import TOLERANCE_S, Lie, MeanCycle, lay_cycles, mean_cycles, usual_open_time
-from injsound.results import Note, ReasonCode, Verdict
+from injsound.job_codes import Placing, Why
 from injsound.sound.alignment import BINS, rises
 from injsound.sound.clock import wrapped
+from injsound.values import Note
 
 FEWEST_RECORDINGS = 2
 # Rises in standard deviations of chance: the highest of the degrees looked at reaches 3 where nothing ticks.

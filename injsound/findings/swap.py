@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from enum import Enum
 
-from injsound.diagnoses import Arm, Exchange, Misfires, Reason, Stage, SwapFinding, SwapVerdict, Take, Why
+from injsound.diagnoses import Arm, Misfires, Reason, SwapFinding, Take
 from injsound.findings.alike import same_recordings, unlike_conditions, unlike_engines, unlike_lengths, unlike_speeds
 from injsound.findings.episodes import (
     LEVEL,
@@ -17,6 +17,7 @@ from injsound.findings.episodes import (
     uncounted,
 )
 from injsound.findings.misfires import second_evidence
+from injsound.job_codes import Exchange, Stage, SwapVerdict, Why
 
 CELLS = 4
 # With so many episodes in each faulty cell, and none in the other two, the fault is placed (docs/methods.md).

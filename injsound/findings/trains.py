@@ -10,9 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from injsound.codes import Pattern
 from injsound.errors import ParameterError
 from injsound.findings.proportions import CONFIDENCE, checked_share, exact_limits, log_ways, zero_bound
-from injsound.results import FloatArray, Pattern
+from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 # The customary level of significance (common practice, no source).

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from injsound.diagnoses import AtSpeed, GapKind, Reason, Take, TwoSpeedFinding, Why
+from injsound.diagnoses import AtSpeed, Reason, Take, TwoSpeedFinding
 from injsound.errors import ParameterError
 from injsound.findings.alike import MOST_SPEED_RATIO, same_recordings, speed_of, unlike_conditions
 from injsound.findings.opening import FEWEST_GAPS, MOST_PULSE_MS
-from injsound.results import Figure
+from injsound.job_codes import GapKind, Why
+from injsound.values import Figure
 
 # Normal quantile of a two-sided 99 %: the level of all findings.
 _SURE = 2.576

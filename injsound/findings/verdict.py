@@ -4,10 +4,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from injsound.codes import ReasonCode, StepCode, Verdict
 from injsound.findings.proportions import CONFIDENCE
 from injsound.findings.trains import detectable, rate_limits, skip_pattern
-from injsound.results import Events, Note, ReasonCode, Skips, StepCode, Verdict
+from injsound.results import Events, Skips
 from injsound.states import judged_of, skipped_of
+from injsound.values import Note
 
 # A single missing tick can be a disturbance nobody noticed.
 FEWEST_SKIPS = 2

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from statistics import median
 
-from injsound.diagnoses import Arm, Measure, Reason, Stage, Take, VerifyFinding, VerifyVerdict, Why
+from injsound.diagnoses import Arm, Reason, Take, VerifyFinding
 from injsound.errors import ParameterError
 from injsound.findings.alike import same_recordings, unlike, unlike_conditions
 from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
@@ -22,7 +22,8 @@ from injsound.findings.fellows import FEWEST_FELLOWS, prediction_limits
 from injsound.findings.opening import like_open_times
 from injsound.findings.proportions import CONFIDENCE, events_needed, exact_limits, wilson_limits, zero_bound
 from injsound.findings.verdict import GOAL_RATE
-from injsound.results import Figure
+from injsound.job_codes import Measure, Stage, VerifyVerdict, Why
+from injsound.values import Figure
 
 # A good repair called "still skipping" costs a part: at LEVEL it was 0.54 % of 10,000 good ones (docs/methods.md).
 _STILL_LEVEL = 0.003

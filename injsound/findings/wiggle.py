@@ -7,12 +7,15 @@ from math import comb
 
 import numpy as np
 
-from injsound.diagnoses import Arm, MarkedBy, Reason, Stretch, Why, WiggleFinding, WiggleVerdict
+from injsound.codes import WHOSE_TICK, ReasonCode
+from injsound.diagnoses import Arm, Reason, Stretch, WiggleFinding
 from injsound.errors import ParameterError
 from injsound.findings.episodes import arm_of_events, episode_starts, is_counted, pooled
 from injsound.findings.marks import doubts_of_marks, marks_of, stretches_between
-from injsound.results import WHOSE_TICK, Figure, FloatArray, Reading, ReasonCode
+from injsound.job_codes import MarkedBy, Why, WiggleVerdict
+from injsound.results import Reading
 from injsound.states import judged_of, skipped_of
+from injsound.values import Figure, FloatArray
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
 LEVEL = 0.005

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from injsound.results import FloatArray
 from injsound.sound.audio import chapters
+from injsound.values import FloatArray
 
 # Both sides together are no longer than what two chapters share, so that one of them holds every moment whole.
 SIDE_S = 1.0

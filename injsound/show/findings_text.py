@@ -6,28 +6,30 @@ from injsound.cases.guide import Findings
 from injsound.diagnoses import (
     Arm,
     AtSpeed,
-    CompareVerdict,
     Comparison,
-    Exchange,
-    Measure,
     Reason,
     Side,
-    Stage,
     Stretch,
     SwapFinding,
-    SwapVerdict,
-    Todo,
     TwoSpeedFinding,
     VerifyFinding,
+    WiggleFinding,
+)
+from injsound.job_codes import (
+    CompareVerdict,
+    Exchange,
+    Measure,
+    Stage,
+    SwapVerdict,
+    Todo,
     VerifyVerdict,
     Why,
-    WiggleFinding,
     WiggleVerdict,
 )
-from injsound.results import Figure
 from injsound.show.blocks import Block, laid_out
 from injsound.show.text import Words, shortened
 from injsound.show.words.keys import Line
+from injsound.values import Figure
 
 _NAME = 48
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from injsound.results import FloatArray
+from injsound.values import FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

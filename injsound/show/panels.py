@@ -4,10 +4,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from injsound.results import FloatArray, Picture, Reading, Span, SpanKind, State
+from injsound.codes import SpanKind, State
+from injsound.results import Picture, Reading
 from injsound.show.ink import DARK, INK, MARK, QUIET, SMALL, colours, ink_range, style
 from injsound.show.text import Words
 from injsound.show.words.keys import Panel
+from injsound.values import FloatArray, Span
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -2,7 +2,8 @@
 
 from typing import TYPE_CHECKING, Any
 
-from injsound.results import Reading, Verdict
+from injsound.codes import Verdict
+from injsound.results import Reading
 from injsound.show.ink import BODY, DARK, INK, LARGE, MARK, QUIET, SMALL, empty_figure, encoded, png_bytes
 from injsound.show.panels import draw_around, draw_events, draw_rows, draw_tick
 from injsound.show.reading_text import headline, subject, timing_lines

@@ -1,8 +1,10 @@
 """One reading in words: at a glance for terminal and chat, in detail, and in one line for picture and report."""
 
-from injsound.results import Failure, Figure, Firing, Reading, Verdict
+from injsound.codes import Verdict
+from injsound.results import Failure, Firing, Reading
 from injsound.show.text import COLUMNS, ENGLISH, Words, failure_line, filled, row, shortened, wrapped
 from injsound.show.words.keys import Brief, Often, Phrase
+from injsound.values import Figure
 
 # sqrt(3) is pure tick scatter, sqrt(2) and less the engine: docs/methods.md; the middle parts them.
 _TICK_RATIO = 1.57

@@ -10,8 +10,9 @@ import numpy as np
 from injsound import __version__
 from injsound.cases.case import Case
 from injsound.cases.guide import Findings, Step, settled
-from injsound.diagnoses import Stage
-from injsound.results import Failure, Reading, Verdict
+from injsound.codes import Verdict
+from injsound.job_codes import Stage
+from injsound.results import Failure, Reading
 from injsound.show.case_text import step_said, told_to_owner
 from injsound.show.clips import clips
 from injsound.show.findings_text import blocks_of

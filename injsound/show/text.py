@@ -11,12 +11,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
-from injsound.diagnoses import Condition
+from injsound.codes import ReasonCode
+from injsound.job_codes import Condition
 from injsound.languages import Language
-from injsound.results import Failure, Figure, Note, ReasonCode
+from injsound.results import Failure
 from injsound.show.words.keys import Brief, Line, Phrase
 from injsound.show.words.languages import LANGUAGES
 from injsound.trouble_codes import TroubleCode
+from injsound.values import Figure, Note
 
 COLUMNS = 80
 _CONDITIONS = frozenset(Condition)

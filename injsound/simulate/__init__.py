@@ -13,16 +13,17 @@ from typing import Any
 
 import numpy as np
 
+from injsound.codes import SpanKind
 from injsound.engine import EVENTS_PER_CYCLE
 from injsound.errors import InjsoundError
 from injsound.files import together
-from injsound.results import CycleClock, FloatArray, Recording, Span, SpanKind
 from injsound.simulate.chain import disturb, lose_buffers, process, respond, speech_like
 from injsound.simulate.clicks import injector_clicks
 from injsound.simulate.crank import engine_rng, inside, own_cylinder, phases_of, times_at, turn
 from injsound.simulate.noise import engine_noise, fitted_background
 from injsound.simulate.scene import BoolArray, Chain, Scene, Skipping, Truth
 from injsound.simulate.sounds import add_extra, add_fellows, add_own, add_pump, add_valves
+from injsound.values import CycleClock, FloatArray, Recording, Span
 
 __all__ = ["Chain", "Scene", "Skipping", "Truth", "simulate", "speech_like", "truth_to_json", "write"]
 

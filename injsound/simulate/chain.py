@@ -2,8 +2,9 @@
 
 import numpy as np
 
-from injsound.results import FloatArray, Span, SpanKind
+from injsound.codes import SpanKind
 from injsound.simulate.scene import BoolArray, Chain, Scene
+from injsound.values import FloatArray, Span
 
 _BUFFER_S = 0.02
 _SETTLE_S = 0.6

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from injsound.results import FloatArray
+from injsound.values import FloatArray
 
 _BLOCK = 256
 

@@ -3,8 +3,8 @@
 import numpy as np
 
 from injsound.engine import EVENTS_PER_CYCLE, cylinder_phases
-from injsound.results import CycleClock, FloatArray
 from injsound.simulate.scene import BoolArray, Scene, Skipping
+from injsound.values import CycleClock, FloatArray
 
 _STEP_S = 0.001
 # The engine is back to half its loss of speed after this long: from memory of idle speed traces.

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from injsound.results import CycleClock, FloatArray
 from injsound.simulate.crank import phases_of
 from injsound.simulate.scene import Scene
+from injsound.values import CycleClock, FloatArray
 
 # Levels of a scene are told over the noise above this.
 _ABOVE_HZ = 1_500.0

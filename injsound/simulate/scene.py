@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from injsound.engine import Engine
 from injsound.errors import ParameterError
-from injsound.results import FloatArray, Span
+from injsound.values import FloatArray, Span
 
 BoolArray = npt.NDArray[np.bool_]
 # As long as a recording may be that is read (``sound/sources.py``, which this room may not know).

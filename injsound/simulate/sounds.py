@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from injsound.results import CycleClock, FloatArray
 from injsound.simulate.clicks import Click, add_strikes, neighbour_click, valve_click, varied
 from injsound.simulate.crank import engine_rng, inside, own_cylinder, passings, phases_of, times_at
 from injsound.simulate.scene import BoolArray, Scene
+from injsound.values import CycleClock, FloatArray
 
 # A valve's click moves by 0.1 to 0.3 ms from cycle to cycle (from memory).
 _VALVE_SCATTER_S = 0.0002

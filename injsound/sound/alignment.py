@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import frames_at
 from injsound.sound.filters import SLOW_S
 from injsound.sound.signals import Complex
+from injsound.values import CycleClock, FloatArray, OnsetStrength
 
 # One bin a degree of crank: 0.22 ms at 750 1/min, half the hop of the onset strength.
 BINS = 720

@@ -14,12 +14,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from injsound.codes import SpanKind, WarningCode
 from injsound.errors import ParameterError, RecordingError
-from injsound.results import SHORTEST_CHAPTER_S, Figure, FloatArray, Note, Recording, Span, SpanKind, WarningCode
 from injsound.sound import sources
 from injsound.sound.decoders import open_stream
 from injsound.sound.filters import convolved, high_passed
 from injsound.sound.signals import true_runs
+from injsound.values import SHORTEST_CHAPTER_S, Figure, FloatArray, Note, Recording, Span
 
 MIN_SECONDS = 5.0
 MIN_RATE = 8000

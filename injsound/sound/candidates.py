@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from injsound.results import CycleClock, FloatArray, Span
 from injsound.sound.clock import cycle_length, passing_times
 from injsound.sound.second_click import POST_S, PRE_S, REACH_S, Strikes, find_strikes, lateness
 from injsound.sound.signals import covered, spread_by_steps
 from injsound.sound.waveforms import align_clicks, correlate_rows, cut, on_samples
+from injsound.values import CycleClock, FloatArray, Span
 
 # So many cycles, drawn so that no regular pattern of skips meets them, show what recurs; more only cost time.
 _MOST_CYCLES = 160

@@ -5,7 +5,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
+from injsound.values import CycleClock, FloatArray, OnsetStrength
 
 _END_KNOTS = 6
 Phase = TypeVar("Phase", float, FloatArray)

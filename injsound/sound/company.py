@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import cycle_length, frames_at, wrapped
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, peak_place
+from injsound.values import CycleClock, FloatArray, OnsetStrength
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -14,11 +14,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.filters import SLOW_S
 from injsound.sound.folding import first_profile, flatten, fold, follow, mean_profile, refine, shifted
 from injsound.sound.lengths import WINDOW_S, interval_path
 from injsound.sound.signals import covered
+from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 # A stretch without sound that is shorter than this leads no clock astray.
 _LONG_S = 0.3

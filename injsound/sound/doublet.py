@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, linalg, ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.echo import Echo
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
 from injsound.sound.waveforms import RING_ORDER
+from injsound.values import FloatArray
 
 # A strike is over in this time; its noise is even over the other.
 _STRIKE_S, _EVEN_S = 0.0002, 0.0008

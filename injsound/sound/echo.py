@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import cut
+from injsound.values import FloatArray
 
 # There and back in 0.25 to 1.4 m of tube at 343 m/s; a close click may lie in the same range.
 _LEAST_S, _MOST_S = 0.0015, 0.0085

@@ -14,13 +14,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.clock import passing_times
 from injsound.sound.cycle import Lock, lock_cycle
 from injsound.sound.folding import BINS, turned_sound
 from injsound.sound.lengths import TOLERANCE, estimate_interval
 from injsound.sound.orders import measure_orders, repeats_after, repeats_later
 from injsound.sound.signals import covered
+from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 _TRIES = 3
 # The needle was read at some moment of the recording: the speed was typed rightly where it fits one cycle in so many.

@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
 from injsound.sound.lateness import best_near, track_lateness
 from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
+from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -8,7 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_length, passing_times
 from injsound.sound.lateness import best_near, track_lateness
@@ -16,6 +15,7 @@ from injsound.sound.partner import with_partner
 from injsound.sound.second_click import REACH_S
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
+from injsound.values import CycleClock, FloatArray
 
 _ROUNDS = 3
 # Followed, a faint injector's tick keeps its place to a tenth of a millisecond; combustion does not (docs/methods.md).

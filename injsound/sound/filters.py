@@ -6,7 +6,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from injsound.results import FloatArray, Span
+from injsound.values import FloatArray, Span
 
 # An injector's tick, a valve or a firing is much shorter than this; what is slower is taken out of onset strengths.
 SLOW_S = 0.04

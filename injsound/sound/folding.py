@@ -3,10 +3,10 @@
 import numpy as np
 from scipy import fft, linalg, ndimage
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import frames_at, time_at
 from injsound.sound.filters import SLOW_S
 from injsound.sound.signals import Complex, best_path, robust_spread
+from injsound.values import CycleClock, FloatArray, OnsetStrength
 
 # Phase resolution: at 700 rpm a bin is 0.67 ms, the width of a tick's rise in the onset strength.
 BINS = 256

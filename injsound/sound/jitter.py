@@ -12,8 +12,9 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from injsound.errors import ParameterError
-from injsound.results import FloatArray, Jitter
+from injsound.results import Jitter
 from injsound.sound.signals import MAD_SIGMA
+from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 

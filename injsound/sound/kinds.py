@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, special
 
-from injsound.results import FloatArray
 from injsound.sound.laws import BoolArray, Chance, OtherSound, Ticks
 from injsound.sound.signals import robust_spread
+from injsound.values import FloatArray
 
 # Share of heard ticks that may be much fainter than their fellows, fewer the fainter down to -12 dB: from memory.
 _FAINT, _FAINTEST = 0.003, 0.25

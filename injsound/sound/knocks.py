@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from injsound.results import KNOCKS_THAT_MARK, FloatArray, KnockGroup, Span, SpanKind
+from injsound.codes import SpanKind
+from injsound.values import KNOCKS_THAT_MARK, FloatArray, KnockGroup, Span
 
 CLOSEST_S, FARTHEST_S = 0.15, 0.7
 # A knock and its ringing; a rub or a hand sliding along the lead lasts longer (common practice, no source).

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg.lapack import dptsv
 
-from injsound.results import FloatArray
 from injsound.sound.signals import best_path, robust_spread
 from injsound.sound.waveforms import peak_place
+from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 

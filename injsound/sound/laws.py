@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from injsound.results import FloatArray
 from injsound.sound.signals import robust_spread
+from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 

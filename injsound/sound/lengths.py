@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.folding import BINS, flatten, fold
+from injsound.values import CycleClock, FloatArray, OnsetStrength
 
 BoolArray = npt.NDArray[np.bool_]
 

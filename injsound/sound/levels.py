@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from injsound.results import FloatArray
 from injsound.sound.filters import high_passed
 from injsound.sound.waveforms import cut
+from injsound.values import FloatArray
 
 ABOVE_HZ = 1_500.0
 # Cut so far around a tick. From the cut's start: the noise, once the filter has settled and until 3 ms before the tick,

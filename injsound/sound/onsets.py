@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.errors import ParameterError
-from injsound.results import FloatArray, OnsetStrength, Recording
 from injsound.sound.filters import COMBUSTION_HZ
+from injsound.values import FloatArray, OnsetStrength, Recording
 
 HOP_S = 0.0005
 # A tick lasts a millisecond or two: a longer window blurs its start, a shorter one blurs the bands.

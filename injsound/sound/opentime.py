@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from injsound.results import FloatArray
 from injsound.sound.doublet import find_doublet, quiet_weights
 from injsound.sound.echo import Echo, cut_without, find_echo
 from injsound.sound.filters import COMBUSTION_HZ, high_passed
@@ -16,6 +15,7 @@ from injsound.sound.parted import Parted, part_clicks
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
 from injsound.sound.trimmed import WANDER_S, Trim, find_trim
 from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
+from injsound.values import FloatArray
 
 _CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
 # So far about the ticks other strikes are looked for.

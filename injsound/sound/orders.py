@@ -13,7 +13,7 @@ from math import ceil
 import numpy as np
 from scipy import fft, ndimage
 
-from injsound.results import FloatArray
+from injsound.values import FloatArray
 
 # Below, whine and belts have lines of their own; above 600 Hz a line is shorter than a tick's rise.
 _LOWEST_ORDER = 2

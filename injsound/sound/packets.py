@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from injsound.codes import WarningCode
 from injsound.errors import RecordingError
-from injsound.results import FloatArray, Note, WarningCode
 from injsound.sound.sources import (
     CUT_OFF_S,
     EXPECTED,
@@ -24,6 +24,7 @@ from injsound.sound.sources import (
     refuse_too_long,
     without_first,
 )
+from injsound.values import FloatArray, Note
 
 # Samples that the coder puts before the sound. AAC: a packet of 1024 at least (vendor technical note TN2258), which
 # raw ADTS cannot say; other containers do. AMR: 5 ms look-ahead (3GPP TS 26.090 and 26.190, from memory; NB tested).

@@ -7,12 +7,12 @@ gap, one that moves by 60 us a sixth, and each tick another share.
 import numpy as np
 from scipy import ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.events import Pair
 from injsound.sound.parted import part_clicks
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import cut
+from injsound.values import FloatArray
 
 _SIDE_S = GAP_MAX_S + POST_S
 # The second click is looked for within so many spreads of the usual gap.

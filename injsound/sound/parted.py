@@ -12,10 +12,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import Clicks, align_clicks, correlate_rows, moved, peak_place, unit
+from injsound.values import FloatArray
 
 # The first click, of which each tick has so much more or less than the mean.
 _CORE_BEFORE_S, _CORE_AFTER_S = 0.0003, 0.0012

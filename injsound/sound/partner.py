@@ -10,10 +10,10 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.candidates import Candidate
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
 from injsound.sound.waveforms import cut, unit
+from injsound.values import FloatArray
 
 # A click is a millisecond or less; its power is looked at in steps of this length.
 _WINDOW_S = 0.0005

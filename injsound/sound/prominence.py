@@ -10,12 +10,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.results import CycleClock, FloatArray
 from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_length, nearest_frames, time_at, wrapped
 from injsound.sound.filters import weighted
 from injsound.sound.second_click import GAP_MAX_S
 from injsound.sound.signals import robust_spread
+from injsound.values import CycleClock, FloatArray
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
 _TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512

@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.results import Figure, FloatArray, Note, Quality, Recording, Span, SpanKind, WarningCode
+from injsound.codes import SpanKind, WarningCode
 from injsound.sound.signals import robust_spread
+from injsound.values import Figure, FloatArray, Note, Quality, Recording, Span
 
 BoolArray = npt.NDArray[np.bool_]
 

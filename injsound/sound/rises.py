@@ -5,8 +5,8 @@ from itertools import zip_longest
 import numpy as np
 from scipy import ndimage
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength
 from injsound.sound.clock import cycle_length, frames_at
+from injsound.values import CycleClock, FloatArray, OnsetStrength
 
 # Two rises are this far apart, or one.
 _APART_S = 0.0022

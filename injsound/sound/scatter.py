@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.errors import ParameterError
-from injsound.results import FloatArray
 from injsound.sound.jitter import modified_z
 from injsound.sound.scatter_model import (
     ENGINE_PARTS,
@@ -23,6 +22,7 @@ from injsound.sound.scatter_model import (
     second_differences,
     white_band,
 )
+from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.errors import ParameterError
-from injsound.results import FloatArray
 from injsound.sound.signals import MAD_SIGMA
+from injsound.values import FloatArray
 
 # Below this many ticks a standard deviation is known to 10 % at best (1 / sqrt(2 n)).
 FEWEST_TICKS = 50

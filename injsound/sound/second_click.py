@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.rises import highest
 from injsound.sound.signals import robust_spread, spread_by_steps
 from injsound.sound.waveforms import Clicks, align_clicks, cut, mean_strikes, on_samples
+from injsound.values import FloatArray
 
 # One click of a tick: from just before its rise until most of its ring-down is over.
 PRE_S, POST_S = 0.0005, 0.0025

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from injsound.results import FloatArray, Span
+from injsound.values import FloatArray, Span
 
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
 # Median absolute deviation of the normal law, ndtri(3 / 4), and its inverse: each rounded as it is published.

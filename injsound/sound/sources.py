@@ -11,7 +11,7 @@ from io import BufferedReader
 from pathlib import Path
 
 from injsound.errors import RecordingError
-from injsound.results import FloatArray, Note
+from injsound.values import FloatArray, Note
 
 MAX_SECONDS = 7200.0
 # What may be missing at the end before the file counts as cut off: more than any codec's padding.

@@ -12,7 +12,6 @@ from functools import partial
 
 import numpy as np
 
-from injsound.results import CycleClock, FloatArray, OnsetStrength, Span
 from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate, measure_candidate
 from injsound.sound.clock import cycle_length, wrapped
 from injsound.sound.faint import followed, look_again
@@ -34,6 +33,7 @@ from injsound.sound.prominence import Standing, stand
 from injsound.sound.rises import steady_rises
 from injsound.sound.second_click import GAP_MAX_S
 from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, at_places, far_loudest, find_slots, is_at, near
+from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
 _SAME_GAP_S, _RING_S = 0.0012, 0.0035

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from injsound.results import FloatArray
 from injsound.sound.second_click import POST_S, PRE_S
 from injsound.sound.signals import robust_spread, spread_by_steps
 from injsound.sound.waveforms import align_clicks, moved
+from injsound.values import FloatArray
 
 # Half width of the search for each event's click about its usual place: voltage, trim and sticking move it by less.
 WANDER_S = 0.0004

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from injsound.results import FloatArray
 from injsound.sound.filters import COMBUSTION_HZ, high_passed
+from injsound.values import FloatArray
 
 # Poles of the ring-down that the prediction takes out: four modes and some for the filter.
 RING_ORDER = 12

@@ -24,8 +24,9 @@ import idling
 import scenes
 from matching import Score, f1_by_mir_eval, score
 
+from injsound.codes import State, Verdict
 from injsound.reading import read
-from injsound.results import Events, Reading, State, Verdict
+from injsound.results import Events, Reading
 from injsound.simulate import simulate, write
 from injsound.simulate.chain import respond
 from injsound.simulate.clicks import add_strikes, injector_clicks

@@ -15,8 +15,9 @@ from itertools import product
 import numpy as np
 from scenes import ENGINES
 
-from injsound.diagnoses import Placing, Take
+from injsound.diagnoses import Take
 from injsound.findings.places import find_places
+from injsound.job_codes import Placing
 from injsound.reading import read
 from injsound.simulate import Chain, Scene, Skipping, simulate
 

@@ -22,12 +22,13 @@ import scenes
 from takes import made_reading, skip_train, take
 
 from injsound.cases.evidence import settled_takes
-from injsound.diagnoses import CompareVerdict, Stage, Stretch, SwapVerdict, VerifyVerdict, WiggleVerdict
+from injsound.diagnoses import Stretch
 from injsound.findings.compare import compare_injectors
 from injsound.findings.episodes import arm_of
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import find_gathering
+from injsound.job_codes import CompareVerdict, Stage, SwapVerdict, VerifyVerdict, WiggleVerdict
 from injsound.reading import read
 from injsound.simulate import Skipping, simulate
 

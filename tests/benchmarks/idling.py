@@ -12,11 +12,11 @@ import soundfile
 from scipy import signal
 
 from injsound.engine import Engine
-from injsound.results import Recording
 from injsound.simulate import Scene, Truth
 from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.sound import cycle, onsets, quality
 from injsound.sound.clock import time_at
+from injsound.values import Recording
 
 ENGINE = Engine()
 # Cycle length of each take, from its firing line or the spacing of its own ticks [s].

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 
 from injsound.engine import Engine, Injection
-from injsound.results import Recording
 from injsound.simulate import Chain, Scene, Skipping, speech_like
+from injsound.values import Recording
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
 FOUR = Engine(cylinders=4, cylinder=3, firing_order=(1, 3, 4, 2))

@@ -1,7 +1,7 @@
 """English for one reading, for terminal, picture and report."""
 
+from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.languages import Language
-from injsound.results import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.show.words.cautions import CAUTIONS
 from injsound.show.words.keys import Brief, Often, Panel, Phrase
 from injsound.show.words.table import Table

@@ -1,6 +1,6 @@
 """Spanish for what several recordings say together, and for the steps of the job."""
 
-from injsound.diagnoses import (
+from injsound.job_codes import (
     CompareVerdict,
     Condition,
     Exchange,

@@ -1,0 +1,97 @@
+"""Bad moments of a recording, and whether one side has more of them than another."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from takes import EIGHT, EVENTS, NONE, made_reading, silent_reading, skips_at
+
+from injsound.diagnoses import Arm
+from injsound.findings.episodes import (
+    arm_of,
+    episode_starts,
+    holm,
+    is_counted,
+    more_episodes_p,
+    pooled,
+    seconds_for,
+    shows_fault,
+)
+
+
+def test_a_burst_is_one_episode():
+    # By hand: reach 2 s. 0.0, 0.5 and 1.9 are one; 2.0 starts the next, which reaches to 4.0.
+    np.testing.assert_array_equal(episode_starts(np.array([0.0, 0.5, 1.9, 2.0, 3.9, 4.1])), [0.0, 2.0, 4.1])
+    assert not episode_starts(np.zeros(0)).size
+    assert arm_of(made_reading(skips_at(100, 101, 102, 103, 104))).episodes == 1
+
+
+def test_blocks_are_judged_time_over_the_reach():
+    assert arm_of(made_reading(NONE)).blocks == int(EVENTS * 0.17 / 2)
+
+
+def test_equal_sides_are_compared_by_fishers_test():
+    # Fisher's tea tasting: 4 of 4 against 0 of 4 is 1/70 (one-sided), 3 against 1 is 17/70.
+    assert more_episodes_p(Arm(episodes=4, blocks=4), Arm(episodes=0, blocks=4)) == pytest.approx(1 / 70, rel=1e-4)
+    assert more_episodes_p(Arm(episodes=3, blocks=4), Arm(episodes=1, blocks=4)) == pytest.approx(17 / 70, rel=1e-4)
+
+
+@pytest.mark.parametrize(("a", "b", "n", "m"), [(7, 0, 30, 30), (9, 2, 40, 25), (3, 3, 20, 50)])
+def test_fishers_test_agrees_with_scipy(a, b, n, m):
+    expected = stats.fisher_exact([[a, n - a], [b, m - b]], alternative="greater").pvalue
+    assert more_episodes_p(Arm(episodes=a, blocks=n), Arm(episodes=b, blocks=m)) == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(("a", "b", "n", "m"), [(7, 0, 30, 30), (9, 2, 40, 25), (3, 3, 20, 50), (30, 30, 30, 40)])
+def test_unequal_wrong_calls_agree_with_scipys_noncentral_test(a, b, n, m):
+    first, second = Arm(episodes=a, blocks=n, expected_false=2.0), Arm(episodes=b, blocks=m, missed_share=0.3)
+    # By hand: the true share t solves a + b = 2 + t (n + 0.7 m); each side then sees 1 - (1 - t s)(1 - f).
+    true = min((a + b - 2) / (n + 0.7 * m), 1)
+    one, other = 1 - (1 - true) * (1 - 2 / n), min(0.7 * true, 1 - 1e-6)
+    one = min(one, 1 - 1e-6)
+    odds = one * (1 - other) / (other * (1 - one))
+    expected = stats.nchypergeom_fisher.sf(a - 1, n + m, n, a + b, odds)
+    assert more_episodes_p(first, second) == pytest.approx(expected, rel=1e-5)
+
+
+def test_wrong_calls_do_not_make_an_injector_look_worse():
+    clean = Arm(episodes=1, blocks=30)
+    loud, quiet = (Arm(episodes=6, blocks=30, expected_false=f) for f in (5.0, 0.0))
+    assert more_episodes_p(loud, clean) > 5 * more_episodes_p(quiet, clean)
+    assert not shows_fault(loud)
+    assert shows_fault(quiet)
+    deaf = replace(clean, missed_share=0.8)
+    assert more_episodes_p(quiet, deaf) > more_episodes_p(quiet, clean)
+
+
+def test_no_episode_shows_nothing():
+    assert more_episodes_p(Arm(episodes=0, blocks=30), Arm(episodes=0, blocks=30)) == 1.0
+    assert not shows_fault(Arm(episodes=1, blocks=30))
+
+
+def test_holm_agrees_with_statsmodels():
+    p = [0.01, 0.04, 0.03, 0.005, 0.6]
+    np.testing.assert_allclose(holm(p), multipletests(p, method="holm")[1])
+
+
+def test_sums_weigh_missed_shares_by_events():
+    both = pooled([Arm(episodes=1, blocks=10, missed_share=0.3, judged=100), Arm(episodes=2, blocks=20, judged=200)])
+    assert (both.episodes, both.blocks, both.judged) == (3, 30, 300)
+    assert both.missed_share == pytest.approx(0.1)
+
+
+def test_seconds_for_more_episodes():
+    # By hand: 2 episodes in 30 blocks of 2 s; 5 more take 60 s * 5 / 2 = 150 s. None seen: twice the 60 s.
+    assert seconds_for(7, Arm(episodes=2, blocks=30)) == 150
+    assert seconds_for(7, Arm(episodes=0, blocks=30)) == 120
+
+
+def test_faint_recordings_are_not_counted():
+    made = made_reading(EIGHT)
+    faint = replace(made, quality=replace(made.quality, separation=3.0))
+    assert is_counted(made)
+    assert arm_of(faint) is None
+    silent = arm_of(silent_reading())
+    assert silent.episodes == silent.blocks > 20
