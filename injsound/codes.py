@@ -146,6 +146,7 @@ class StepCode(StrEnum):
     RECORD_SPREAD = "record spread"  # batch mode: crossed sound; record with a clamp or on the body
     CHECK_RPM = "check rpm"  # rpm_given, rpm_heard
     COMPARE_OTHERS = "compare others"  # record the other injectors the same way, then exchange two
+    MOVE_WIRING = "move wiring"  # the only injector skips: record while its wiring is moved, then try a good one
     RECORD_IN_FAULT = "record in fault"  # steady here; record while it shakes
     RECORD_FOR_GOAL = "record for goal"  # seconds: the same, and how long for the bound asked for
     CHECK_DRIVE = "check drive"  # nothing ticks at its place: drive signal, connector, then a fellow's recording

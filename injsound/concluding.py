@@ -1,5 +1,7 @@
 """What the chapters of one recording come to: evidence for its verdict, or the verdict where nothing was counted."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from injsound.codes import ReasonCode, StepCode, Verdict, WarningCode
@@ -15,6 +17,11 @@ from injsound.values import Note
 # So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
 # nearly all skips must lie there.
 _STRETCH, _STRETCH_SHARE = 12, 0.9
+# What is to be done where there is no other injector to record or to exchange.
+_ALONE: dict[object, StepCode] = {
+    StepCode.COMPARE_OTHERS: StepCode.MOVE_WIRING,
+    StepCode.RECORD_OWN_INJECTOR: StepCode.RECORD_AGAIN_CLOSER,
+}
 
 
 def conclude(
@@ -47,11 +54,28 @@ def conclude(
     Finding
         Verdict, reasons and next step.
     """
+    finding = _concluded(heard, events, skips, engine, firing, warnings)
+    if engine.cylinders == 1:
+        step = finding.next_step
+        code = _ALONE.get(step.code)
+        return finding if code is None else replace(finding, next_step=replace(step, code=code))
+    return finding
+
+
+def _concluded(
+    heard: list[Heard],
+    events: Events,
+    skips: Skips,
+    engine: Engine,
+    firing: Firing | None,
+    warnings: tuple[Note, ...],
+) -> Finding:
     counted = [chapter for chapter in heard if chapter.events is not None]
     if not counted and not all(chapter.settled for chapter in heard):
         return doubtful((Note(code=ReasonCode.NO_LOCK),))
     if not counted or firing is None:
         return _without_count(heard, warnings)
+    sure = all(c.choice.sure for c in counted if c.choice)
     worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
     assert worst.matches is not None
     return reach_verdict(
@@ -63,8 +87,10 @@ def conclude(
             doubts=_doubts(warnings),
             batch=has_partner(engine),
             stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
-            sure=all(c.choice.sure for c in counted if c.choice),
-            only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice),
+            sure=sure,
+            # The only injector has no neighbour: what may not be its own is a valve's.
+            only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice)
+            or (engine.cylinders == 1 and not sure),
         )
     )
 

@@ -8,7 +8,7 @@ from conftest import SKIPPED
 from matching import score
 from scipy import signal
 
-from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, Verdict, WarningCode
+from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.engine import Engine, Injection
 from injsound.errors import ParameterError
 from injsound.reading import read
@@ -182,6 +182,7 @@ def test_an_engine_of_one_cylinder_is_counted_once_a_cycle(seed, skips):
     counted = score(reading, truth)
     assert reading.verdict is Verdict.SKIPPING
     assert reading.firing.rpm == pytest.approx(truth.rpm, rel=0.002)
+    assert reading.next_step.code is StepCode.MOVE_WIRING  # there is no other injector
     assert (counted.false, counted.missed) == (0, 0)
     assert counted.lost <= 3  # of 447, at the very end, under what is taken for a loud sound
 
@@ -197,6 +198,7 @@ def test_the_only_injector_dead_is_never_steady(seed):
     reading, _ = _read(replace(_ALONE, seed=seed, skipping=Skipping.DEAD))
     assert reading.verdict in (Verdict.CANNOT_TELL, Verdict.NO_TICK)
     assert reading.reasons[0].code is not ReasonCode.MAY_BE_NEIGHBOUR
+    assert reading.next_step.code is StepCode.RECORD_AGAIN_CLOSER
 
 
 @pytest.mark.parametrize("wrong", [0.5, 2.0])

@@ -257,6 +257,10 @@ READING: Table = {
             "Record the other injectors the same way. If only this one skips, exchanging it with another shows"
             " whether the fault goes with the injector or stays with its wiring."
         ),
+        StepCode.MOVE_WIRING: (
+            "Check its connector and wiring: record it again, the wiring moved in turns (injsound wiggle). If that"
+            " shows nothing, try an injector known to be good."
+        ),
         StepCode.RECORD_IN_FAULT: "If the engine ran well while this was recorded, record again when it runs badly.",
         StepCode.RECORD_FOR_GOAL: (
             "If the engine ran well while this was recorded, record again when it runs badly. To show under 1 %,"

@@ -279,6 +279,10 @@ READING: Table = {
             "Grabe los demás inyectores del mismo modo. Si solo falla este, intercambiarlo con otro muestra si el"
             " fallo va con el inyector o se queda en su cableado."
         ),
+        StepCode.MOVE_WIRING: (
+            "Revise su conector y su cableado: grábelo otra vez moviendo el cableado por turnos (injsound wiggle). Si"
+            " eso no muestra nada, pruebe con un inyector que se sepa bueno."
+        ),
         StepCode.RECORD_IN_FAULT: "Si el motor marchaba bien durante la grabación, grabe otra vez cuando marche mal.",
         StepCode.RECORD_FOR_GOAL: (
             "Si el motor marchaba bien durante la grabación, grabe otra vez cuando marche mal. Para mostrar menos del"
