@@ -101,9 +101,9 @@ class Engine:
         )  # fmt: skip
         return read([simulate(scene)[0]], engine=engine, rpm=round(scene.rpm, -1), sha256=str(seed))
 
-    def trial(self, test, verdict, right, withheld, *, episodes, seconds=None):
+    def trial(self, test, verdict, right, *withheld, episodes, seconds=None):
         """The diagnosis as it turned out."""
-        outcome = "right" if verdict == right else "withheld" if verdict == withheld else "wrong"
+        outcome = "right" if verdict == right else "withheld" if verdict in withheld else "wrong"
         return Trial(test, str(verdict), outcome, episodes, seconds or self.seconds, self.rate)
 
 
@@ -161,7 +161,7 @@ def wiggle(engine, truth):
     skipped |= rng.random(len(skipped)) < np.where(moved, 2, 1) * engine.false
     found = find_gathering(engine.read(skipped, 2, rng), stretches)
     right = WiggleVerdict.GATHERS if truth == "wiring" else WiggleVerdict.DOES_NOT
-    return engine.trial(f"wiggle, {truth}", found.verdict, right, WiggleVerdict.TOO_FEW,
+    return engine.trial(f"wiggle, {truth}", found.verdict, right, WiggleVerdict.TOO_FEW, WiggleVerdict.NOT_SHOWN,
                         episodes=found.moved.episodes + found.still.episodes, seconds=12 * each)  # fmt: skip
 
 
