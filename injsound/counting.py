@@ -47,6 +47,11 @@ class _Asked:
     hidden: npt.NDArray[np.bool_]
     matches: Matches
 
+    @property
+    def present(self) -> npt.NDArray[np.bool_]:
+        """Which events were heard, as they are matched so far, shape (n,)."""
+        return ~self.hidden & (self.matches.skip_probability < 0.5)
+
 
 def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle: int) -> Heard:
     """Ask every due event of a chapter whose own tick is known.
@@ -81,7 +86,7 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     sure = chapter.choice.sure and not _strayed(asked, chapter.choice.own.gap_s)
     choice = replace(chapter.choice, own=asked.own, sure=sure)
     cycles, due, matches = asked.cycles, asked.due, asked.matches
-    present = ~asked.hidden & (matches.skip_probability < 0.5)
+    present = asked.present
     heard_s = np.where(present, matches.heard_s, np.nan)
     gaps = opentime.measure_gaps(recording.y, white, sr, start_s, heard_s, gap_s=asked.own.gap_s)
     beside = _listen_beside(chapter, asked, choice, white, strength, per_cycle)
@@ -193,7 +198,7 @@ def _by_both_clicks(chapter: Heard, asked: _Asked, white: FloatArray, per_cycle:
     """The same by both clicks of the tick, where another click keeps its distance and together they tell more."""
     recording, lock = chapter.recording, chapter.lock
     assert lock is not None
-    heard_s = asked.matches.heard_s[~asked.hidden & (asked.matches.skip_probability < 0.5)]
+    heard_s = asked.matches.heard_s[asked.present]
     pair = with_partner(asked.own, white, recording.sr, recording.start_s, heard_s, interval_s=cycle_length(lock.clock))
     if pair is None:
         return asked
@@ -208,15 +213,15 @@ def _by_each_click(chapter: Heard, asked: _Asked, white: FloatArray) -> _Asked:
     """The same by each click where it is, where their gap moves and each by itself they tell more."""
     recording, lock = chapter.recording, chapter.lock
     assert lock is not None
-    heard_s = asked.matches.heard_s[~asked.hidden & (asked.matches.skip_probability < 0.5)]
+    heard_s = asked.matches.heard_s[asked.present]
     found = find_pair(white, recording.sr, recording.start_s, heard_s)
     if found is None:
         return asked
     pair, off_s = found
+    off_s += float(np.median(asked.matches.due_s - asked.due))
     own = replace(
         asked.own,
-        phase=(asked.own.phase + (off_s + float(np.median(asked.matches.due_s - asked.due))) / cycle_length(lock.clock))
-        % 1.0,
+        phase=(asked.own.phase + off_s / cycle_length(lock.clock)) % 1.0,
         gap_s=pair.gap_s,
         template=unit(pair.first + pair.second),
         lead_s=pair.lead_s,

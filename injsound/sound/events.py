@@ -13,7 +13,7 @@ from scipy import ndimage
 
 from injsound.sound.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
 from injsound.sound.lateness import best_near, track_lateness
-from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
+from injsound.sound.waveforms import above_noise, correlate_rows, cut, on_samples, unit
 from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -148,14 +148,18 @@ def match_events(
     moving = None if pair is None else _moving(pair, sr, length_s)
     # One click alone matches its partner as well, and a valve's close by.
     reach_s = SEARCH_S if 0 < gap_s < length_s else near_s
-    fit = _fit(white, sr, start_s, due_s, usable, length_s, near_s, reach_s, first, partner=partner, moving=moving)
+
+    def fitted(due_s: FloatArray, template: FloatArray) -> _Fit:
+        return _fit(
+            white, sr, start_s, due_s, usable, length_s, near_s, reach_s, template, partner=partner, moving=moving
+        )
+
+    fit = fitted(due_s, first)
     off_s = float(np.median(fit.trend_s))
     if abs(off_s) > _OFF_S:
         # The ticks lie to one side of where they were looked for: late ones could fall out of reach.
         due_s = due_s + off_s
-        fit = _fit(
-            white, sr, start_s, due_s, usable, length_s, near_s, reach_s, fit.template, partner=partner, moving=moving
-        )
+        fit = fitted(due_s, fit.template)
     kinds = fit.kinds
     return Matches(
         due_s=due_s + fit.trend_s,
@@ -267,11 +271,7 @@ def _mean_tick(white: FloatArray, sr: int, start_s: float, at_s: FloatArray, len
     # A bang that lies over one tick must not be the mean of all.
     norm = np.linalg.norm(rows, axis=1, keepdims=True)
     rows = rows * np.minimum(1.0, _LOUDEST * np.median(norm) / np.maximum(norm, 1e-9))
-    mean = rows.mean(axis=0)
-    power = ndimage.uniform_filter1d(mean**2, max(3, round(0.0003 * sr)))
-    noise = rows.var(axis=0).mean() / len(rows)
-    mean = mean * np.clip(1 - 2.0 * noise / np.maximum(power, 1e-12), 0, 1)
-    return unit(mean)
+    return unit(above_noise(rows.mean(axis=0), rows, sr))
 
 
 def _elsewhere(

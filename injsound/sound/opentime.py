@@ -138,7 +138,8 @@ def _parted_gaps(parted: Parted, clear: FloatArray, sr: int, zero: int) -> Gaps 
     """Gaps to a second click that was told apart from the first one's ring; None where an onset is not known."""
     places = (parted.held_place, parted.place)
     (held_s, held_agreed), (second_s, second_agreed) = (
-        _begins(mean, sr, place, zero) for mean, place in zip(parted.means(clear, sr), places, strict=True)
+        _begins(mean[_about(sr, place)], mean, _about(sr, place), sr, place, zero)
+        for mean, place in zip(parted.means(clear, sr), places, strict=True)
     )
     gap = abs(second_s - held_s)
     if not (held_agreed and second_agreed and GAP_MIN_S <= gap <= GAP_MAX_S):
@@ -148,12 +149,18 @@ def _parted_gaps(parted: Parted, clear: FloatArray, sr: int, zero: int) -> Gaps 
     return Gaps(gap_s=gap, event_gap_s=gaps, open_offset_s=min(held_s, second_s))
 
 
-def _begins(mean: FloatArray, sr: int, place: int, zero: int) -> tuple[float, bool]:
-    """Onset of the click near a place of a mean that holds it alone [s], and whether it is well known."""
+def _about(sr: int, place: int) -> slice:
+    """What is looked at for the onset of the click near a place."""
     first = max(0, place - round((_BACK_S + WANDER_S + _RING_BEFORE_S) * sr))
-    about = mean[first : place + round((_RING_AFTER_S + WANDER_S) * sr)]
-    picked, agreed = _agreed(*_picks(about, mean, sr, place - first), sr)
-    return float(first + picked - zero) / sr, agreed and picked > place - first - (_BACK_S - _ALIKE_S) * sr
+    return slice(first, place + round((_RING_AFTER_S + WANDER_S) * sr))
+
+
+def _begins(mean: FloatArray, tick: FloatArray, about: slice, sr: int, place: int, zero: int) -> tuple[float, bool]:
+    """Onset of the click near a place, from its mean about it [s], and whether it is well known."""
+    near = place - about.start
+    picked, agreed = _agreed(*_picks(mean, tick, sr, near), sr)
+    # At the edge of what was looked at lies no onset.
+    return float(about.start + picked - zero) / sr, agreed and picked > near - (_BACK_S - _ALIKE_S) * sr
 
 
 def _onset(rows: FloatArray, clear: FloatArray, weight: FloatArray, sr: int, place: int, zero: int) -> _Onset:
@@ -161,15 +168,12 @@ def _onset(rows: FloatArray, clear: FloatArray, weight: FloatArray, sr: int, pla
     late, value = _late((rows * weight).sum(axis=0), rows, sr, place)
     usual = float(np.median(late))
     late = np.where(value >= 0.5 * np.median(value), late, usual)
-    first = max(0, place - round((_BACK_S + WANDER_S + _RING_BEFORE_S) * sr))
-    about = slice(first, place + round((_RING_AFTER_S + WANDER_S) * sr))
+    about = _about(sr, place)
     aligned = (moved(clear[:, about], late * sr) * weight[:, about]).sum(axis=0)
     tick = (clear * weight).sum(axis=0)
-    picked, agreed = _agreed(*_picks(aligned, tick, sr, place - first), sr)
-    # At the edge of what was looked at lies no onset.
-    agreed = agreed and picked > place - first - (_BACK_S - _ALIKE_S) * sr
+    begins_s, agreed = _begins(aligned, tick, about, sr, place, zero)
     return _Onset(
-        at_s=float(first + picked - zero) / sr + usual,
+        at_s=begins_s + usual,
         late_s=np.where(value >= _LEAST_VALUE, late - usual, np.nan),
         agreed=agreed,
     )

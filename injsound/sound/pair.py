@@ -4,14 +4,11 @@ At 5 kHz a close click that moves by 30 us against the open one keeps two thirds
 gap, one that moves by 60 us a sixth, and each tick another share.
 """
 
-import numpy as np
-from scipy import ndimage
-
 from injsound.sound.events import Pair
 from injsound.sound.parted import part_clicks
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
 from injsound.sound.signals import robust_spread
-from injsound.sound.waveforms import cut
+from injsound.sound.waveforms import above_noise, cut
 from injsound.values import FloatArray
 
 _SIDE_S = GAP_MAX_S + POST_S
@@ -47,18 +44,10 @@ def find_pair(white: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -
     gap_s = (late - early) / sr
     if not GAP_MIN_S <= gap_s <= GAP_MAX_S:
         return None
-    noise = rows.var(axis=0).mean() / len(rows)
     start, stop = early - round(PRE_S * sr), late + round(POST_S * sr)
-    first, second = (_without_noise(mean, noise, sr)[max(0, start) : stop] for mean in parted.means(rows, sr))
+    first, second = (above_noise(mean, rows, sr)[max(0, start) : stop] for mean in parted.means(rows, sr))
     spread_s = robust_spread(parted.late_s[parted.clear])
     pair = Pair(
         first=first, second=second, lead_s=(early - max(0, start)) / sr, gap_s=gap_s, wander_s=_WANDERS * spread_s
     )
     return pair, (early - zero) / sr
-
-
-def _without_noise(mean: FloatArray, noise: float, sr: int) -> FloatArray:
-    """A mean waveform, the parts that averages of noise could give taken out."""
-    power = ndimage.uniform_filter1d(mean**2, max(3, round(0.0003 * sr)))
-    kept: FloatArray = mean * np.clip(1 - 2.0 * noise / np.maximum(power, 1e-12), 0, 1)
-    return kept

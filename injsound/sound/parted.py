@@ -14,7 +14,7 @@ from scipy import fft, ndimage
 
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
 from injsound.sound.signals import robust_spread
-from injsound.sound.waveforms import Clicks, align_clicks, correlate_rows, moved, peak_place, unit
+from injsound.sound.waveforms import align_clicks, correlate_rows, moved, peak_place, unit
 from injsound.values import FloatArray
 
 # The first click, of which each tick has so much more or less than the mean.
@@ -138,16 +138,15 @@ def part_clicks(rows: FloatArray, sr: int, *, zero: int, known_gap_s: float = fl
     clicks = align_clicks(_about(rows - held_height[:, None] * mean, first, last, reach), sr, reach_s=_REACH_S)
     if clicks.amplitude < _CLEAR_CLICK * clicks.noise:
         return None
-    parted = _parted(clicks, (zero, place), reach, sr, held_height)
+    heights = clicks.value / max(clicks.amplitude, 1e-12)
+    parted = _parted((clicks.place - reach) / sr, heights, (zero, place), sr, held_height)
     for _ in range(_ROUNDS):
         held, second = parted.means(rows, sr)
         left = rows - parted.held_height[:, None] * held
         click = second[first:last]
         at, value = peak_place(correlate_rows(_about(left, first, last, reach), unit(click)))
-        found = Clicks(
-            template=click, amplitude=float(np.linalg.norm(click)), noise=clicks.noise, place=at, value=value
-        )
-        parted = _parted(found, (zero, place), reach, sr, _heights(rows, held, zero, sr))
+        heights = value / max(float(np.linalg.norm(click)), 1e-12)
+        parted = _parted((at - reach) / sr, heights, (zero, place), sr, _heights(rows, held, zero, sr))
     spread = robust_spread(parted.late_s[parted.clear])
     if not _LEAST_SPREAD_S <= spread <= _MOST_SPREAD_S:
         return None
@@ -176,16 +175,18 @@ def _heights(rows: FloatArray, mean: FloatArray, zero: int, sr: int) -> FloatArr
     return np.clip(heights, 0.0, 3.0)
 
 
-def _parted(clicks: Clicks, places: tuple[int, int], reach: int, sr: int, held_height: FloatArray) -> Parted:
-    clear = clicks.value >= 0.5 * np.median(clicks.value)
-    late = (clicks.place - reach) / sr
-    usual = float(np.median(late[clear]))
+def _parted(
+    late_s: FloatArray, height: FloatArray, places: tuple[int, int], sr: int, held_height: FloatArray
+) -> Parted:
+    """What is known of both clicks, from how late each second one came and its height over the mean."""
+    clear = height >= 0.5 * np.median(height)
+    usual = float(np.median(late_s[clear]))
     return Parted(
         held_place=places[0],
         place=places[1] + round(usual * sr),
-        held_late_s=np.zeros(len(late)),
-        late_s=np.where(clear, late - usual, 0.0),
-        height=np.where(clear, np.clip(clicks.value / max(clicks.amplitude, 1e-12), 0.0, 3.0), 0.0),
+        held_late_s=np.zeros(len(late_s)),
+        late_s=np.where(clear, late_s - usual, 0.0),
+        height=np.where(clear, np.clip(height, 0.0, 3.0), 0.0),
         held_height=held_height,
         clear=clear,
     )

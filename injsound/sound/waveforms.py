@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from scipy import ndimage
 
 from injsound.sound.filters import COMBUSTION_HZ, high_passed
 from injsound.values import FloatArray
@@ -12,6 +13,8 @@ from injsound.values import FloatArray
 RING_ORDER = 12
 _SEEDS, _ROUNDS = 5, 3
 _KEPT = 0.5
+# Power is averaged over a good part of a click.
+_POWER_OVER_S = 0.0003
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,6 +139,29 @@ def unit(waveform: FloatArray) -> FloatArray:
     """
     scaled: FloatArray = waveform / max(float(np.linalg.norm(waveform)), 1e-9)
     return scaled
+
+
+def above_noise(mean: FloatArray, rows: FloatArray, sr: int) -> FloatArray:
+    """A mean waveform, the parts that averages of noise could give taken out.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (m,)
+        Mean of the rows, or of a part of what they hold [unitless].
+    rows : ndarray, shape (k, m)
+        What was averaged [unitless].
+    sr : int
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        What stands over the noise of such a mean [unitless].
+    """
+    power = ndimage.uniform_filter1d(mean**2, max(3, round(_POWER_OVER_S * sr)))
+    noise = rows.var(axis=0).mean() / len(rows)
+    kept: FloatArray = mean * np.clip(1 - 2.0 * noise / np.maximum(power, 1e-12), 0, 1)
+    return kept
 
 
 def correlate_rows(rows: FloatArray, template: FloatArray) -> FloatArray:
