@@ -226,7 +226,6 @@ def test_a_perfect_train_has_no_jitter():
         lambda: measure_jitter(np.zeros(3), np.array([0.0, 2.0, 1.0]), step=1),
         lambda: own_scatter(np.zeros(3), np.zeros(2), np.zeros(0), np.zeros(0), np.zeros(0, dtype=int)),
         lambda: own_scatter(np.zeros(3), np.zeros(3), np.zeros(2), np.zeros(2), np.zeros(1, dtype=int)),
-        lambda: own_scatter(*[np.zeros(0)] * 4, np.zeros(0, dtype=int), measurement_us=-1),
     ],
 )
 def test_bad_rows_are_refused(call):
@@ -248,7 +247,7 @@ def scatter_of(seed, truth_us, *, others=None, strays=0, sags=0, **engine):
     rows = list(hear_all(rng, crank, own_us=np.hypot(truth_us, MEASUREMENT_US), others=others))
     rows[0] = rows[0].copy()
     rows[0][rng.choice(rows[0].size, strays, replace=False)] += rng.uniform(1e-3, 4e-3, strays)
-    return own_scatter(*rows, measurement_us=MEASUREMENT_US)
+    return own_scatter(*rows)
 
 
 @pytest.mark.parametrize("wander_s", [0.5, 1.0, 3.0])

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from injsound.errors import ParameterError
 from injsound.sound.jitter import modified_z
 from injsound.sound.scatter_model import (
     ENGINE_PARTS,
@@ -74,8 +73,6 @@ def own_scatter(
     reference_s: FloatArray,
     reference_cycle: FloatArray,
     reference_source: npt.NDArray[np.integer[Any]],
-    *,
-    measurement_us: float = 0.0,
 ) -> OwnScatter:
     """Scatter of the tick against the engine's cycle, told apart from the engine's unevenness by likelihood.
 
@@ -88,8 +85,6 @@ def own_scatter(
     reference_source : ndarray of int, shape (m,)
         Which sound each reference belongs to; each has a phase and a scatter of its own. In batch mode give every
         second of the injector's ticks as a reference, for the two phases need not lie half a cycle apart [unitless].
-    measurement_us : float
-        Known standard deviation of the own times' measurement, taken off in quadrature [us].
 
     Returns
     -------
@@ -99,22 +94,20 @@ def own_scatter(
     Raises
     ------
     ParameterError
-        If lengths differ or the measurement error is negative.
+        If lengths differ.
 
     References
     ----------
     Scoring by average information: Gilmour, Thompson and Cullis, Biometrics 51, 1440-1450, 1995 (from memory). Model,
     robustness, interval and measured coverage: docs/methods.md.
     """
-    if measurement_us < 0:
-        raise ParameterError(f"measurement error is {measurement_us:g} us; expected 0 or more: give its spread")
     time, cycle, source = join_times(own_s, own_cycle, reference_s, reference_cycle, reference_source)
     if np.isfinite(own_s).sum() < FEWEST_TICKS:
         return OwnScatter()
     try:
         model, peak = _fit_robustly(second_differences(time * _US, cycle, source))
         low, high = (_profile_end(model, peak, side) for side in (-1, 1))
-        return _report(model, peak, low, high, measurement_us)
+        return _report(model, peak, low, high)
     except np.linalg.LinAlgError:  # times so far from any engine's that the likelihood drowns in rounding
         return OwnScatter()
 
@@ -293,18 +286,17 @@ def _engine_at_tick(model: Differences, variance: FloatArray) -> float:
     return math.sqrt(max(0.0, float(np.median(given_others)) - model.none))
 
 
-def _report(model: Differences, peak: _Peak, low: float, high: float, measurement_us: float) -> OwnScatter:
-    """Measurement taken off, and the interval widened by what the model of the engine may be wrong."""
+def _report(model: Differences, peak: _Peak, low: float, high: float) -> OwnScatter:
+    """The interval is widened by what the model of the engine may be wrong."""
     engine = _engine_at_tick(model, peak.variance)
-    off = measurement_us**2
 
     def root(variance: float) -> float:
         return math.sqrt(max(0.0, variance))
 
-    low, high = root(low**2 - off - engine**2), root(high**2 - off + engine**2)
+    low, high = root(low**2 - engine**2), root(high**2 + engine**2)
     hidden = low == 0 and high > STEADY_US
     return OwnScatter(
-        sigma_us=None if hidden else root(float(peak.variance[0]) - off),
+        sigma_us=None if hidden else root(float(peak.variance[0])),
         low_us=low,
         high_us=high,
         unevenness_us=engine,

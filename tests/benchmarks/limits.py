@@ -107,7 +107,7 @@ def _one_scatter(rng, truth, others, engine):
         own_phase=0.03 + turn,
         others=[(phase + turn, scatter) for phase, scatter in others],
     )
-    return own_scatter(*rows, measurement_us=MEASUREMENT_US)
+    return own_scatter(*rows)
 
 
 def _scatter_figures(found, truth):
