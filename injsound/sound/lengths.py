@@ -52,6 +52,8 @@ _IDLE_S = (0.08, 0.24)
 # Beyond its ends lengths are tried as well, for a peak is told by what lies around it.
 _AROUND_IDLE = (0.7, 1.35)
 _AS_GOOD = 0.4
+# Windows transformed together: more do not fit the processor's cache.
+_AT_ONCE = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,7 +196,7 @@ def _lag_scores(
 ) -> _Scores:
     """Autocorrelation at each lag and twice the lag in windows along the sound; all lengths in nominal cycles."""
     windows = _windows(frames, step, lags, width=width, hop=hop, multiples=multiples)
-    score = np.stack([_rate(windows, start, 0.0) for start in windows.starts.tolist()])
+    score = _rates(windows, windows.starts, 0.0)
     best = score[:, np.abs(np.log(lags)) <= near].max(axis=1)
     typical = float(np.median(best))
     chance = _CHANCE * np.sqrt(np.sum(1 / windows.times**2) / _MEASURED_WITH / len(windows.taper))
@@ -257,19 +259,23 @@ def _windows(
     )
 
 
-def _rate(windows: _Windows, start: int, chirp: float) -> FloatArray:
-    """How well each lag repeats one window's sound, of an engine whose speed changes by ``chirp`` [1/cycle]."""
+def _rates(windows: _Windows, starts: npt.NDArray[np.intp], chirp: float) -> FloatArray:
+    """How well each lag repeats the sound of each window, of an engine whose speed changes by ``chirp`` [1/cycle]."""
     n_width, t = len(windows.taper), windows.t
-    index: FloatArray | slice = slice(start, start + n_width)
+    frame = np.arange(n_width)
     if chirp:
         # Frames at which an engine speeding up by `chirp` would have turned evenly.
-        index = start + np.round(np.interp(t, np.expm1(chirp * t) / chirp, np.arange(n_width))).astype(int)
-    part = windows.bands[:, index] * windows.window
-    spectra = fft.rfft(part, windows.n_fft, axis=1)
-    # The bands' spectra are added, each over its energy, and turned into one autocorrelation.
-    shares = windows.weight / np.maximum((part**2).sum(axis=1), 1e-12)
-    even = fft.irfft(shares @ (spectra.real**2 + spectra.imag**2), windows.n_fft)[:n_width] / windows.taper
-    rated: FloatArray = np.interp(windows.lag_frames, np.arange(n_width), even, right=0.0) @ (1 / windows.times)
+        frame = np.round(np.interp(t, np.expm1(chirp * t) / chirp, frame)).astype(int)
+    rated = np.empty((len(starts), len(windows.lag_frames)))
+    for some in np.array_split(np.arange(len(starts)), -(-len(starts) // _AT_ONCE)):
+        part = windows.bands[:, starts[some, None] + frame] * windows.window
+        spectra = fft.rfft(part, windows.n_fft)
+        # The bands' spectra are added, each over its energy, and turned into one autocorrelation.
+        shares = windows.weight[:, None] / np.maximum(np.einsum("bwt,bwt->bw", part, part), 1e-12)
+        power = np.einsum("bw,bwf->wf", shares, spectra.real**2 + spectra.imag**2)
+        even = fft.irfft(power, windows.n_fft)[:, :n_width] / windows.taper
+        for i, row in zip(some, even, strict=True):
+            rated[i] = np.interp(windows.lag_frames, np.arange(n_width), row, right=0.0) @ (1 / windows.times)
     return rated
 
 
@@ -279,9 +285,8 @@ def _by_chirp(
     """Scores per window, speed change and lag: changes are tried in some windows, elsewhere they count for less."""
     by_chirp = np.repeat(score[:, None], len(chirps), axis=1)
     by_chirp[:, 1:] -= not_tried
-    if len(chirps) > 1:
-        for i in np.flatnonzero(again):
-            by_chirp[i, 1:] = [_rate(windows, windows.starts[i], trial) for trial in chirps[1:]]
+    for k, trial in enumerate(chirps[1:], start=1):
+        by_chirp[again, k] = _rates(windows, windows.starts[again], trial)
     return by_chirp
 
 
