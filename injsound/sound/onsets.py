@@ -23,6 +23,8 @@ _OPINION_HOP_S, _OPINION_WINDOW_S, _OPINION_FROM_HZ, _OPINION_BANDS = 0.001, 0.0
 # An onset this near to where a tick was due is the tick's.
 _OPINION_WITHIN_S = 0.004
 _MEDIAN_S = 4.0
+# 120 dB under the loudest, less than a 16-bit file can hold beside it: digital silence between sounds counts as this.
+_SILENT = 1e-12
 
 
 def onset_strength(recording: Recording, *, bandwidth_hz: float | None = None) -> OnsetStrength:
@@ -94,8 +96,8 @@ def _running_median(energy: FloatArray, block: int) -> FloatArray:
     blocks = max(1, n // block)
     edges = np.linspace(0, n, blocks + 1).astype(int)
     medians = np.stack([np.median(energy[:, a:b:4], axis=1) for a, b in pairwise(edges)], axis=1)
-    floor = np.maximum(np.median(medians, axis=1, keepdims=True) * 1e-3, np.finfo(np.float32).tiny)
-    medians = np.maximum(medians, floor)
+    lowest = np.maximum(energy.max(axis=1, keepdims=True) * _SILENT, np.finfo(np.float32).tiny)
+    medians = np.maximum(medians, np.maximum(np.median(medians, axis=1, keepdims=True) * 1e-3, lowest))
     centres = (edges[:-1] + edges[1:]) / 2
     return np.stack([np.interp(np.arange(n), centres, row) for row in medians]).astype(np.float32)
 
