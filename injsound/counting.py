@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from injsound.beside import FEWEST_SILENT, Beside, astray_spans, listen_beside, silent_spans
 from injsound.codes import Neighbours, SpanKind, State
 from injsound.heard import Heard, select
 from injsound.pictures import counted_picture
@@ -16,10 +17,11 @@ from injsound.results import Events, Jitter
 from injsound.sound import company, cycle, jitter, levels, opentime, scatter, ticks
 from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_at, cycle_length, time_at
+from injsound.sound.dull import weak_by_low_notes
 from injsound.sound.events import Matches, Pair, match_elsewhere, match_events
 from injsound.sound.pair import find_pair
 from injsound.sound.partner import with_partner
-from injsound.sound.signals import covered, true_runs
+from injsound.sound.signals import covered
 from injsound.sound.waveforms import unit
 from injsound.values import FloatArray, OnsetStrength, Span
 
@@ -32,7 +34,9 @@ _STRAYED_S = 0.001
 _FEWEST_EVENTS = 5
 # An event is asked where the chapter holds so much before and after it.
 _WHOLE_BEFORE_S, _WHOLE_AFTER_S = 0.02, 0.03
-_FEWEST_SILENT = 3
+# What one way of matching calls missing and the other hears with at most this probability of a skip is disputed; so
+# many of them, and such a share of the missing ones, are no chance.
+_SURELY_HEARD, _FEWEST_DISPUTED, _DISPUTED_SHARE = 0.02, 3, 0.1
 # Of the ticks half a cycle off, so many must be there before the mode changes, and gone after.
 _MOST_THERE = 0.8
 
@@ -89,21 +93,26 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     present = asked.present
     heard_s = np.where(present, matches.heard_s, np.nan)
     gaps = opentime.measure_gaps(recording.y, white, sr, start_s, heard_s, gap_s=asked.own.gap_s)
-    beside = _listen_beside(chapter, asked, choice, white, strength, per_cycle)
-    silent = _silent_spans(due, present | asked.hidden, beside)
+    late = matches.due_s - due
+    beside = listen_beside(chapter.recording, lock, choice, cycles, late, white, strength, per_cycle)
+    silent = silent_spans(due, present | asked.hidden, beside)
     started = per_cycle == 1 and start_s <= 0
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if started else ()
-    hidden = asked.hidden | covered(mode, due, due + 1e-6)
-    peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
-    made = _events(matches, gaps, present=present, hidden=hidden, peak=peak, others=beside.others)
+    spans = (*chapter.quality.spans, *silent)
+    astray = astray_spans(due, present, asked.hidden, beside, spans, first_chapter=start_s <= 0)
+    hidden = asked.hidden | covered((*mode, *astray), due, due + 1e-6)
     keep = ~covered(silent, due, due + 1e-6)
+    if per_cycle == 1:
+        matches = _with_weak(matches, white, sr, start_s, missing=keep & ~hidden & ~present, heard=present)
+    peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
+    made = _events(matches, gaps, timed=present, hidden=hidden, peak=peak, beside=beside)
     open_phase = asked.own.phase + gaps.open_offset_s / cycle_length(lock.clock)
     return replace(
         chapter,
         choice=choice,
         events=select(made, keep),
         event_cycles=cycles[keep],
-        spans=chapter.quality.spans + silent + mode,
+        spans=chapter.quality.spans + silent + mode + astray,
         matches=matches,
         tick_over_noise_db=float(20 * np.log10(max(peak, 1e-9) / max(noise, 1e-9))) if present.any() else None,
         audible=beside.others.audible,
@@ -114,41 +123,17 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Beside:
-    """What else of the engine is heard at each event: the neighbours' ticks, else (``by_ticks`` false) any sound."""
-
-    neighbours: list[company.NeighbourTicks]
-    others: company.Company
-    by_ticks: bool
-
-
-def _listen_beside(
-    chapter: Heard, asked: _Asked, choice: ticks.Choice, white: FloatArray, strength: OnsetStrength, per_cycle: int
-) -> _Beside:
-    recording, lock = chapter.recording, chapter.lock
-    assert lock is not None
-    late = asked.matches.due_s - asked.due
-    neighbours = _neighbour_ticks(white, recording.sr, recording.start_s, lock, choice, asked.cycles, late)
-    others = company.neighbours_company(neighbours, len(asked.due))
-    if others.audible:
-        return _Beside(neighbours=neighbours, others=others, by_ticks=True)
-    phases = tuple((asked.own.phase + k / per_cycle) % 1.0 for k in range(per_cycle))
-    others = company.engine_company(strength, lock.clock, phases, asked.cycles)
-    return _Beside(neighbours=neighbours, others=others, by_ticks=False)
-
-
 def _events(
     matches: Matches,
     gaps: opentime.Gaps,
     *,
-    present: npt.NDArray[np.bool_],
+    timed: npt.NDArray[np.bool_],
     hidden: npt.NDArray[np.bool_],
     peak: float,
-    others: company.Company,
+    beside: Beside,
 ) -> Events:
     """Every due event, its times told from the open click."""
-    there = present & ~hidden
+    there = timed & ~hidden
     return Events(
         time_s=matches.due_s + gaps.open_offset_s,
         state=_states(matches, hidden),
@@ -156,8 +141,33 @@ def _events(
         heard_at_s=np.where(there, matches.heard_s + gaps.open_offset_s, np.nan),
         level_db=np.where(there, _levels(peak, matches), np.nan),
         open_time_ms=np.where(hidden, np.nan, gaps.event_gap_s * 1e3),
-        neighbours=_presence(len(hidden), others),
+        neighbours=_presence(len(hidden), beside.others),
     )
+
+
+def _with_weak(
+    matches: Matches,
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    *,
+    missing: npt.NDArray[np.bool_],
+    heard: npt.NDArray[np.bool_],
+) -> Matches:
+    """The matches, ticks found in what seems missing that are too weak for the mean tick but not for its low notes."""
+    late_s = matches.heard_s - matches.due_s
+    weak = weak_by_low_notes(
+        white,
+        sr,
+        start_s,
+        matches.due_s,
+        late_s,
+        missing=missing,
+        heard=heard,
+        template=matches.template,
+        zero=matches.zero,
+    )
+    return replace(matches, skip_probability=matches.skip_probability * (1 - weak))
 
 
 def _strayed(asked: _Asked, gap_s: float) -> bool:
@@ -227,7 +237,22 @@ def _by_each_click(chapter: Heard, asked: _Asked, white: FloatArray) -> _Asked:
         lead_s=pair.lead_s,
     )
     each = _match(chapter, own, white, 1, pair)
-    return each if each is not None and each.matches.separation > asked.matches.separation else asked
+    if each is None:
+        return asked
+    better, other = (each, asked) if each.matches.separation > asked.matches.separation else (asked, each)
+    return _disputed(better, other)
+
+
+def _disputed(asked: _Asked, other: _Asked) -> _Asked:
+    """Missing events that another way of matching surely hears count as even chances, where they are many."""
+    if len(asked.due) != len(other.due):
+        return asked
+    missing = ~asked.hidden & ~asked.present
+    surely = missing & (other.matches.skip_probability < _SURELY_HEARD)
+    if surely.sum() < max(_FEWEST_DISPUTED, _DISPUTED_SHARE * missing.sum()):
+        return asked
+    p = np.where(surely, 0.5, asked.matches.skip_probability)
+    return replace(asked, matches=replace(asked.matches, skip_probability=p))
 
 
 def _due_events(
@@ -240,45 +265,6 @@ def _due_events(
     due = time_at(lock.clock, cycles)
     inside = (due >= from_s + _WHOLE_BEFORE_S) & (due <= to_s - _WHOLE_AFTER_S)
     return cycles[inside], due[inside]
-
-
-def _neighbour_ticks(
-    white: FloatArray,
-    sr: int,
-    start_s: float,
-    lock: cycle.Lock,
-    choice: ticks.Choice,
-    cycles: FloatArray,
-    late: FloatArray,
-) -> list[company.NeighbourTicks]:
-    """Each neighbour's ticks after every due event; the engine's lateness goes with them."""
-    assert choice.own is not None
-    return [
-        company.match_neighbour(
-            white,
-            sr,
-            start_s,
-            time_at(lock.clock, cycles + (slot.phase - choice.own.phase) % 1.0) + late,
-            slot.template,
-            before_s=slot.lead_s,
-        )
-        for slot in choice.slots
-    ]
-
-
-def _silent_spans(due: FloatArray, there: npt.NDArray[np.bool_], beside: _Beside) -> tuple[Span, ...]:
-    """Three or more events in a row without this tick and without the others: the whole engine fell silent."""
-    spans = []
-    for first, after in true_runs(~there):
-        if after - first < _FEWEST_SILENT:
-            continue
-        without = beside.others.audible and np.mean(beside.others.heard[first:after]) < 0.5
-        if without or company.silent_run(beside.neighbours, int(first), int(after)):
-            half = 0.5 * np.median(np.diff(due))
-            spans.append(
-                Span(from_s=float(due[first] - half), to_s=float(due[after - 1] + half), kind=SpanKind.ENGINE_SILENT)
-            )
-    return tuple(spans)
 
 
 def _mode_span(
@@ -295,7 +281,7 @@ def _mode_span(
     middle = (float(np.median(extra)) + matches.heard_mean) / 2
     run = int(np.argmax(np.cumsum(extra - middle))) + 1
     there, later = extra[:run] > middle, extra[run:] > middle
-    if min(run, len(later)) < _FEWEST_SILENT or there.mean() < _MOST_THERE or later.mean() > 1 - _MOST_THERE:
+    if min(run, len(later)) < FEWEST_SILENT or there.mean() < _MOST_THERE or later.mean() > 1 - _MOST_THERE:
         return ()
     return (Span(from_s=start_s, to_s=float(half[run - 1]), kind=SpanKind.ONCE_PER_REVOLUTION),)
 

@@ -182,7 +182,8 @@ ALLOWED = {
     "concluding": BASE | {"findings.verdict", "heard", "sound.ticks"},
     "joining": BASE | {"concluding", "findings.verdict", "heard", "sound.knocks"},
     "pictures": BASE | {"sound.alignment", "sound.cycle", "sound.events", "sound.ticks"},
-    "counting": BASE | {"heard", "pictures"} | STAGES,
+    "beside": BASE | {"sound.company", "sound.cycle", "sound.ticks"},
+    "counting": BASE | {"beside", "heard", "pictures"} | STAGES,
     "reading": BASE | {"counting", "heard", "joining", "pictures"} | STAGES,
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets", "sound.sources"},
     "demonstration": BASE

@@ -1,0 +1,188 @@
+"""Ticks struck so softly that only their low notes are left.
+
+A needle that lands softly presses longer on its stop and excites the high notes less (the spectrum of a blow falls
+beyond the inverse of its contact's length). The mean tick, most of whose weight lies high, then hardly matches. So
+what seems to be missing is asked again with the mean tick's low notes, and what is heard there all the same was a weak
+tick: one such is hardly told from noise, all of them together are.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import fft
+
+from injsound.sound.signals import robust_spread
+from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
+from injsound.values import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+# Notes above these are left out, a quarter of their level at an octave above; the last leaves all of them in.
+_LOW_HZ = (2_000.0, 3_000.0, 4_500.0, 7_000.0, 1e6)
+# Offsets from the tick at which neither of its clicks can be, and events that are asked there.
+_ELSEWHERE_S = (-0.0210, -0.0170, -0.0140, -0.0110, -0.0085, 0.0135, 0.0165, 0.0195, 0.0225)
+_ELSEWHERE_EVENTS = 150
+# A tick is looked for within so many spreads of the heard ones.
+_NEAR, _LEAST_NEAR_S = 2.0, 0.06e-3
+# How loud a weak tick's low notes may be over those of its fellows: -17 to -4 dB, in steps.
+_LEVELS = np.linspace(0.14, 0.63, 15)
+# Spread of that level, as a share of it; ticks this few spreads over noise are not told from it.
+_LEVEL_SPREAD = 0.3
+_APART = 1.5
+_SHARES = np.linspace(0.05, 0.999, 20)
+# One in so many places elsewhere holds another sound, this many times more spread.
+_OTHER, _OTHER_SPREAD = 0.05, 2.5
+# The logarithm of the likelihood by which weak ticks must explain what seems missing better than noise.
+_CLEARLY = 8.0
+# The mean of what is heard must have the mean tick's shape: cosine.
+_ALIKE = 0.75
+_FEWEST_HEARD = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Mixture:
+    """How much likelier weak ticks of some level and share make the matches, and which are of that kind."""
+
+    gain: float
+    weak: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Laid:
+    """Low notes of the mean tick laid over rows where they match best.
+
+    ``value`` are the matches, ``rows`` the sound there and ``lowered`` its low notes, ``behind`` the energy of these
+    without the tick's.
+    """
+
+    value: FloatArray
+    rows: FloatArray
+    lowered: FloatArray
+    behind: FloatArray
+
+
+def weak_by_low_notes(
+    white: FloatArray,
+    sr: int,
+    start_s: float,
+    due_s: FloatArray,
+    late_s: FloatArray,
+    *,
+    missing: BoolArray,
+    heard: BoolArray,
+    template: FloatArray,
+    zero: int,
+) -> FloatArray:
+    """Probability that a tick that seems missing was struck softly.
+
+    Parameters
+    ----------
+    white : ndarray, shape (n,)
+        Whitened samples [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``white[0]`` [s].
+    due_s, late_s : ndarray, shape (k,)
+        When each tick was due, and how much later it was matched [s].
+    missing, heard : ndarray of bool, shape (k,)
+        Which seem to be missing, and which were heard.
+    template : ndarray, shape (m,)
+        Mean whitened tick, unit norm [unitless].
+    zero : int
+        Where its open click lies [samples].
+
+    Returns
+    -------
+    ndarray, shape (k,)
+        Zero where nothing seems missing or weak ticks do not explain it clearly better [unitless].
+    """
+    weak = np.zeros(len(due_s))
+    if not missing.any() or heard.sum() < _FEWEST_HEARD:
+        return weak
+    near_s = max(_NEAR * robust_spread(late_s[heard]), _LEAST_NEAR_S)
+    side = max(1, round(near_s * sr))
+    some = np.flatnonzero(heard)[:: -(-int(heard.sum()) // _ELSEWHERE_EVENTS)]
+
+    def rows_at(times_s: FloatArray) -> FloatArray:
+        return cut(white, sr, start_s, times_s, (zero + side) / sr, (len(template) - zero + side) / sr)
+
+    asked, fellows = rows_at(due_s[missing]), rows_at((due_s + late_s)[some])
+    apart = [off if off > 0 else off - len(template) / sr + 0.004 for off in _ELSEWHERE_S]
+    elsewhere = [rows_at(on_samples(due_s[some] + off, sr, start_s)) for off in apart]
+    best = _Mixture(gain=_CLEARLY, weak=np.zeros(int(missing.sum())))
+    for edge_hz in _LOW_HZ:
+        low = unit(_lowered(template, sr, edge_hz))
+        usual = float(np.median(correlate_rows(fellows, low)[:, side]))
+        here = _laid(asked, low, sr, edge_hz)
+        absent = [_laid(rows, low, sr, edge_hz) for rows in elsewhere]
+        # At the tick's own place the engine may be louder or softer than elsewhere.
+        louder = np.sqrt(np.median(here.behind) / np.median([np.median(laid.behind) for laid in absent]))
+        mean = louder * float(np.median([np.median(laid.value) for laid in absent]))
+        spread = louder * float(np.median([robust_spread(laid.value - np.median(laid.value)) for laid in absent]))
+        found = _mixture(here.value, mean, max(spread, 1e-9), usual)
+        if found.gain > best.gain and _alike(here, low, found.weak, mean, sr, edge_hz) >= _ALIKE:
+            best = found
+    weak[missing] = best.weak
+    return weak
+
+
+def _lowered(waveforms: FloatArray, sr: int, edge_hz: float) -> FloatArray:
+    """Waveforms without their high notes, not delayed."""
+    n = waveforms.shape[-1]
+    pass_ = 1 / (1 + (fft.rfftfreq(2 * n, 1 / sr) / edge_hz) ** 4)
+    low: FloatArray = fft.irfft(fft.rfft(waveforms, 2 * n) * pass_, 2 * n)[..., :n]
+    return low
+
+
+def _mixture(value: FloatArray, mean: float, spread: float, usual: float) -> _Mixture:
+    """The likeliest level and share of weak ticks among matches that may be of noise."""
+    noise = np.logaddexp(
+        np.log1p(-_OTHER) + _log_normal(value, mean, spread),
+        np.log(_OTHER) + _log_normal(value, mean, _OTHER_SPREAD * spread),
+    )
+    best = _Mixture(gain=0.0, weak=np.zeros(len(value)))
+    for level in _LEVELS * usual:
+        # The highest of some matches with a tick among them.
+        over = np.hypot(mean, level)
+        if over < mean + _APART * spread:
+            continue
+        tick = _log_normal(value, over, np.hypot(spread, _LEVEL_SPREAD * level))
+        both = np.logaddexp(np.log(_SHARES)[:, None] + tick, np.log1p(-_SHARES)[:, None] + noise)
+        gain = both.sum(axis=1) - noise.sum()
+        at = int(gain.argmax())
+        if gain[at] > best.gain:
+            best = _Mixture(gain=float(gain[at]), weak=np.exp(np.log(_SHARES[at]) + tick - both[at]))
+    return best
+
+
+def _laid(rows: FloatArray, low: FloatArray, sr: int, edge_hz: float) -> _Laid:
+    slid = correlate_rows(rows, low)
+    place = slid.argmax(axis=1)
+    at = sliding_window_view(rows, len(low), axis=1)[np.arange(len(rows)), place]
+    lowered, lower = _lowered(at, sr, edge_hz), unit(_lowered(low, sr, edge_hz))
+    behind = np.maximum(np.einsum("km,km->k", lowered, lowered) - (lowered @ lower) ** 2, 1e-12)
+    return _Laid(value=slid.max(axis=1), rows=at, lowered=lowered, behind=behind)
+
+
+def _alike(laid: _Laid, low: FloatArray, weight: FloatArray, absent: float, sr: int, edge_hz: float) -> float:
+    """Cosine of the low notes of the weak ones' mean and those of the tick, without what noise adds to either.
+
+    Along the tick noise adds what such matches are elsewhere, for each was laid where it matched best; to all else it
+    adds its variance.
+    """
+    share = weight / max(float(weight.sum()), 1e-9)
+    lower = _lowered(low, sr, edge_hz)
+    norm = float(np.linalg.norm(lower))
+    along = norm**2 * max(float(share @ laid.rows @ low) ** 2 - absent**2, 1e-12)
+    mean = share @ laid.lowered
+    noise = float((share @ (laid.lowered - mean) ** 2).sum()) * float((share**2).sum())
+    across = max(float(mean @ mean) - float(mean @ lower / norm) ** 2 - noise, 0.0)
+    return float(np.sqrt(along / (along + across)))
+
+
+def _log_normal(value: FloatArray, mean: float, sd: float | np.floating) -> FloatArray:
+    log: FloatArray = -0.5 * ((value - mean) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi))
+    return log
