@@ -80,6 +80,8 @@ class Scene:
         Relative standard deviation with which each mode is struck anew every time [unitless].
     weak_share, weak_db : float
         Share of ticks that come out faint [unitless], and by how much [dB].
+    weak_contact_ms : float
+        How long the blow of a faint tick presses, which takes its high notes; 0 is as short as all others [ms].
     skipping : Skipping
         Pattern of the skips.
     skip_rate : float
@@ -160,6 +162,7 @@ class Scene:
     strike: float = 0.15
     weak_share: float = 0.0
     weak_db: float = 8.0
+    weak_contact_ms: float = 0.0
     skipping: Skipping = Skipping.NONE
     skip_rate: float = 0.04
     burst: int = 5

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from injsound.simulate.clicks import Click, add_strikes, neighbour_click, valve_click, varied
+from injsound.simulate.clicks import Click, add_strikes, neighbour_click, softened, valve_click, varied
 from injsound.simulate.crank import engine_rng, inside, own_cylinder, passings, phases_of, times_at
 from injsound.simulate.scene import BoolArray, Scene
 from injsound.values import CycleClock, FloatArray
@@ -62,8 +62,12 @@ def add_own(
     db = scene.level_spread_db * level_rng.standard_normal(n) + scene.level_drift_db * due / scene.seconds
     # A skipped event is struck with no force, so that all others are struck as they would be without it.
     strength = level * 10 ** ((db - scene.weak_db * weak) / 20) * there
-    add_strikes(y, scene.sr, clicks[0], heard, strength, scene.strike, strike_rng)
-    add_strikes(y, scene.sr, clicks[1], heard + gap, strength, scene.strike, strike_rng)
+    soft = weak & (scene.weak_contact_ms > 0)
+    for click, at in zip(clicks, (heard, heard + gap), strict=True):
+        add_strikes(y, scene.sr, click, at, strength * ~soft, scene.strike, strike_rng)
+    for click, at in zip(clicks, (heard[soft], (heard + gap)[soft]), strict=True):
+        softly = softened(click, scene.weak_contact_ms * 1e-3)
+        add_strikes(y, scene.sr, softly, at, strength[soft], scene.strike, weak_rng)
     return np.where(there, heard, np.nan), np.where(there, gap * 1e3, np.nan), weak
 
 

@@ -36,6 +36,8 @@ _SHARES = np.linspace(0.05, 0.999, 20)
 _OTHER, _OTHER_SPREAD = 0.05, 2.5
 # The logarithm of the likelihood by which weak ticks must explain what seems missing better than noise.
 _CLEARLY = 8.0
+# How far beside a heard tick, taken out, it is asked how loud the engine is at the tick's own place.
+_BESIDE_S = (-0.0007, -0.0004, 0.0004, 0.0007)
 # The mean of what is heard must have the mean tick's shape: cosine.
 _ALIKE = 0.75
 _FEWEST_HEARD = 20
@@ -51,16 +53,10 @@ class _Mixture:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Laid:
-    """Low notes of the mean tick laid over rows where they match best.
-
-    ``value`` are the matches, ``rows`` the sound there and ``lowered`` its low notes, ``behind`` the energy of these
-    without the tick's.
-    """
+    """Low notes of the mean tick laid over rows where they match best: the matches, and the sound there."""
 
     value: FloatArray
     rows: FloatArray
-    lowered: FloatArray
-    behind: FloatArray
 
 
 def weak_by_low_notes(
@@ -106,27 +102,37 @@ def weak_by_low_notes(
     side = max(1, round(near_s * sr))
     some = np.flatnonzero(heard)[:: -(-int(heard.sum()) // _ELSEWHERE_EVENTS)]
 
-    def rows_at(times_s: FloatArray) -> FloatArray:
-        return cut(white, sr, start_s, times_s, (zero + side) / sr, (len(template) - zero + side) / sr)
+    def rows_at(times_s: FloatArray, room: int = 0) -> FloatArray:
+        before, after = zero + side + room, len(template) - zero + side + room
+        return cut(white, sr, start_s, times_s, before / sr, after / sr)
 
     asked, fellows = rows_at(due_s[missing]), rows_at((due_s + late_s)[some])
     apart = [off if off > 0 else off - len(template) / sr + 0.004 for off in _ELSEWHERE_S]
     elsewhere = [rows_at(on_samples(due_s[some] + off, sr, start_s)) for off in apart]
+    room = round(_BESIDE_S[-1] * sr)
+    rest = _without(rows_at((due_s + late_s)[some], room), template, room + side)
+    beside = [rest[:, room + round(off * sr) :][:, : asked.shape[1]] for off in _BESIDE_S]
     best = _Mixture(gain=_CLEARLY, weak=np.zeros(int(missing.sum())))
     for edge_hz in _LOW_HZ:
         low = unit(_lowered(template, sr, edge_hz))
         usual = float(np.median(correlate_rows(fellows, low)[:, side]))
-        here = _laid(asked, low, sr, edge_hz)
-        absent = [_laid(rows, low, sr, edge_hz) for rows in elsewhere]
-        # At the tick's own place the engine may be louder or softer than elsewhere.
-        louder = np.sqrt(np.median(here.behind) / np.median([np.median(laid.behind) for laid in absent]))
-        mean = louder * float(np.median([np.median(laid.value) for laid in absent]))
-        spread = louder * float(np.median([robust_spread(laid.value - np.median(laid.value)) for laid in absent]))
-        found = _mixture(here.value, mean, max(spread, 1e-9), usual)
+        here = _laid(asked, low)
+        # At the tick's own place the engine may be louder than elsewhere.
+        chance, local = _usual(elsewhere, low), _usual(beside, low)
+        mean, spread = max(chance[0], local[0]), max(chance[1], local[1], 1e-9)
+        found = _mixture(here.value, mean, spread, usual)
         if found.gain > best.gain and _alike(here, low, found.weak, mean, sr, edge_hz) >= _ALIKE:
             best = found
     weak[missing] = best.weak
     return weak
+
+
+def _without(rows: FloatArray, template: FloatArray, first: int) -> FloatArray:
+    """Rows whose tick, as loud as it matches in each from sample ``first`` on, is taken out."""
+    rest = rows.copy()
+    at = rest[:, first : first + len(template)]
+    at -= (at @ template)[:, None] * template
+    return rest
 
 
 def _lowered(waveforms: FloatArray, sr: int, edge_hz: float) -> FloatArray:
@@ -158,13 +164,18 @@ def _mixture(value: FloatArray, mean: float, spread: float, usual: float) -> _Mi
     return best
 
 
-def _laid(rows: FloatArray, low: FloatArray, sr: int, edge_hz: float) -> _Laid:
+def _laid(rows: FloatArray, low: FloatArray) -> _Laid:
     slid = correlate_rows(rows, low)
-    place = slid.argmax(axis=1)
-    at = sliding_window_view(rows, len(low), axis=1)[np.arange(len(rows)), place]
-    lowered, lower = _lowered(at, sr, edge_hz), unit(_lowered(low, sr, edge_hz))
-    behind = np.maximum(np.einsum("km,km->k", lowered, lowered) - (lowered @ lower) ** 2, 1e-12)
-    return _Laid(value=slid.max(axis=1), rows=at, lowered=lowered, behind=behind)
+    at = sliding_window_view(rows, len(low), axis=1)[np.arange(len(rows)), slid.argmax(axis=1)]
+    return _Laid(value=slid.max(axis=1), rows=at)
+
+
+def _usual(places: list[FloatArray], low: FloatArray) -> tuple[float, float]:
+    """Middle and spread of the matches at the middle one of some places."""
+    values = [_laid(rows, low).value for rows in places]
+    middle = [float(np.median(value)) for value in values]
+    spread = [robust_spread(value - m) for value, m in zip(values, middle, strict=True)]
+    return float(np.median(middle)), float(np.median(spread))
 
 
 def _alike(laid: _Laid, low: FloatArray, weight: FloatArray, absent: float, sr: int, edge_hz: float) -> float:
@@ -177,8 +188,9 @@ def _alike(laid: _Laid, low: FloatArray, weight: FloatArray, absent: float, sr: 
     lower = _lowered(low, sr, edge_hz)
     norm = float(np.linalg.norm(lower))
     along = norm**2 * max(float(share @ laid.rows @ low) ** 2 - absent**2, 1e-12)
-    mean = share @ laid.lowered
-    noise = float((share @ (laid.lowered - mean) ** 2).sum()) * float((share**2).sum())
+    lowered = _lowered(laid.rows, sr, edge_hz)
+    mean = share @ lowered
+    noise = float((share @ (lowered - mean) ** 2).sum()) * float((share**2).sum())
     across = max(float(mean @ mean) - float(mean @ lower / norm) ** 2 - noise, 0.0)
     return float(np.sqrt(along / (along + across)))
 

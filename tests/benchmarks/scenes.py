@@ -60,6 +60,7 @@ def grid() -> dict[str, tuple[Scene, str | None]]:
         "pump": replace(base, pump_lobes=3, pump_db=-3.0),
         "pulse trimmed by 4 percent": replace(base, trim=0.04, open_time_ms=3.2),
         "weak ticks": replace(base, weak_share=0.03, weak_db=8.0, tick_db=20.0),
+        "weak, soft ticks": replace(base, weak_share=0.04, weak_db=8.0, weak_contact_ms=0.12, tick_db=16.0),
         "mode change": replace(base, mode_change_s=4.0),
         "fuel cut": replace(base, fuel_cut_s=((20.0, 23.0),)),
         "engine silent": replace(base, silence_s=((20.0, 22.0),)),

@@ -1,0 +1,109 @@
+"""Stretches in which a missing tick is no skip: silence of the engine, and a clock that may be astray."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from injsound import counting
+from injsound.beside import Beside, astray_spans, silent_spans
+from injsound.codes import SpanKind, Verdict
+from injsound.engine import Engine
+from injsound.reading import read
+from injsound.simulate import Scene, simulate
+from injsound.sound.company import Company
+from injsound.values import Recording, Span
+
+_DUE = 0.1 + 0.2 * np.arange(20)
+_NOWHERE = np.zeros(20, dtype=bool)
+
+
+def _there(*missing):
+    there = np.ones(20, dtype=bool)
+    there[list(missing)] = False
+    return there
+
+
+def _beside(*silent, audible=True):
+    return Beside(neighbours=[], others=Company(heard=_there(*silent), audible=audible), by_ticks=True)
+
+
+def _astray(there, beside, *spans, due_s=_DUE, hidden=_NOWHERE, first_chapter=True):
+    found = astray_spans(due_s, there, hidden, beside, spans, first_chapter=first_chapter)
+    assert all(span.kind is SpanKind.NO_LOCK for span in found)
+    return [(span.from_s, span.to_s) for span in found]
+
+
+FAINT = _beside(audible=False)
+BLIP = Span(from_s=2.0, to_s=2.5, kind=SpanKind.LOUD)
+
+
+def test_three_missing_with_all_others_are_a_silence_of_the_engine():
+    (span,) = silent_spans(_DUE, _there(5, 6, 7), _beside(5, 6, 7))
+    # Half an interval, 0.1 s, before the event at 1.1 s and after that at 1.5 s.
+    assert (span.from_s, span.to_s, span.kind) == (pytest.approx(1.0), pytest.approx(1.6), SpanKind.ENGINE_SILENT)
+    assert silent_spans(_DUE, _there(5, 6), _beside(5, 6)) == ()
+    assert silent_spans(_DUE, _there(5, 6, 7), _beside(5)) == ()
+    assert silent_spans(_DUE, _there(5, 6, 7), FAINT) == ()
+
+
+def test_before_the_first_tick_and_after_the_last_the_engine_may_not_run():
+    assert _astray(_there(0, 1, 2), FAINT) == [(pytest.approx(0.0), pytest.approx(0.6))]
+    assert _astray(_there(0, 1), FAINT) == []
+    assert _astray(_there(0, 1, 2), FAINT, first_chapter=False) == []
+    end = Span(from_s=3.95, to_s=4.0, kind=SpanKind.END)
+    assert _astray(_there(17, 18, 19), FAINT, end) == [(pytest.approx(3.4), pytest.approx(4.0))]
+    assert _astray(_there(17, 18, 19), FAINT) == []
+
+
+def test_beside_a_blip_a_missing_tick_is_no_skip():
+    # Events at 1.9 and 2.5 s lie within one and a half intervals of it, those at 1.5 and 3.1 s do not.
+    assert _astray(_there(9, 12), FAINT, BLIP) == [(pytest.approx(1.8), pytest.approx(2.0)),
+                                                   (pytest.approx(2.4), pytest.approx(2.6))]  # fmt: skip
+    assert _astray(_there(7, 15), FAINT, BLIP) == []
+    bump = Span(from_s=2.0, to_s=2.5, kind=SpanKind.BUMP)
+    assert _astray(_there(9, 12), FAINT, bump) == []
+
+
+def test_where_the_speed_was_far_from_the_usual_a_missing_tick_is_no_skip():
+    due_s = np.cumsum(np.r_[np.full(10, 0.2), np.full(4, 0.1), np.full(6, 0.2)])
+    assert len(_astray(_there(12), FAINT, due_s=due_s)) == 1
+    assert _astray(_there(4), FAINT, due_s=due_s) == []
+
+
+def test_where_the_neighbours_tick_the_engine_turns():
+    assert _astray(_there(0, 1, 2), _beside()) == []
+    assert _astray(_there(9), _beside(), BLIP) == []
+    assert len(_astray(_there(0, 1, 2), _beside(0, 1))) == 1
+
+
+def test_what_is_hidden_needs_no_second_reason():
+    hidden = ~_there(9)
+    assert _astray(_there(9), FAINT, BLIP, hidden=hidden) == []
+
+
+def _asked(p):
+    matches = counting.Matches(
+        due_s=_DUE, heard_s=_DUE, value=_DUE, amplitude=_DUE, skip_probability=np.asarray(p, dtype=float),
+        separation=5.0, miss_probability=0.0, heard_mean=1.0, template=np.ones(1), zero=0,
+    )  # fmt: skip
+    return counting._Asked(own=SimpleNamespace(), cycles=_DUE, due=_DUE, hidden=_NOWHERE, matches=matches)
+
+
+@pytest.mark.parametrize(("heard_too", "expected"), [(3, 0.5), (2, 0.99)])
+def test_what_two_ways_of_matching_dispute_is_an_even_chance(heard_too, expected):
+    asked = _asked([0.99] * 8 + [0.01] * 12)
+    other = _asked([0.001] * heard_too + [0.9] * (8 - heard_too) + [0.01] * 12)
+    p = counting._disputed(asked, other).matches.skip_probability
+    assert p.tolist() == [expected] * heard_too + [0.99] * (8 - heard_too) + [0.01] * 12
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_recording_that_begins_before_the_start_counts_no_skips_there(seed):
+    engine = Engine(cylinders=1, cylinder=1, firing_order=(1,))
+    recording, _ = simulate(Scene(seconds=50.0, seed=seed, engine=engine, tick_db=20.0, valve_db=-30.0))
+    rng = np.random.default_rng(seed)
+    before = (np.std(recording.y) * 0.05 * rng.standard_normal(3 * recording.sr)).astype(np.float32)
+    reading = read([Recording(y=np.concatenate([before, recording.y]), sr=recording.sr)], engine=engine, rpm=700.0)
+    assert reading.skips.skipped == 0
+    assert reading.verdict is not Verdict.SKIPPING
