@@ -120,9 +120,11 @@ def _joined_spans(heard: list[Heard]) -> tuple[Span, ...]:
         for span in sorted((*chapter.spans, *_uncounted(chapter, heard)), key=lambda s: s.from_s):
             cut = replace(span, from_s=max(span.from_s, low), to_s=min(span.to_s, high))
             same = found.setdefault(span.kind, [])
-            if same and cut.from_s == low == same[-1].to_s:
-                same[-1] = replace(same[-1], to_s=cut.to_s)
-            elif cut.to_s > cut.from_s:
+            if cut.to_s <= cut.from_s:  # all of it lies beyond a seam
+                continue
+            if same and cut.from_s == low <= same[-1].to_s:
+                same[-1] = replace(same[-1], to_s=max(cut.to_s, same[-1].to_s))
+            else:
                 same.append(cut)
     return tuple(sorted((span for some in found.values() for span in some), key=lambda s: (s.from_s, s.to_s)))
 
