@@ -1,5 +1,6 @@
 """Chapters that were heard, joined into one `Reading` with its warnings and verdict. No signal arithmetic."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -115,9 +116,14 @@ def _seams(heard: list[Heard]) -> list[tuple[float, float]]:
 
 def _joined_spans(heard: list[Heard]) -> tuple[Span, ...]:
     """Each chapter's spans between its seams; what goes on beyond a seam is one."""
+    return _between_seams(heard, [(*chapter.spans, *_uncounted(chapter, heard)) for chapter in heard])
+
+
+def _between_seams(heard: list[Heard], spans: list[tuple[Span, ...]]) -> tuple[Span, ...]:
+    """Some spans of each chapter, joined."""
     found: dict[SpanKind, list[Span]] = {}
-    for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        for span in sorted((*chapter.spans, *_uncounted(chapter, heard)), key=lambda s: s.from_s):
+    for some, (low, high) in zip(spans, _seams(heard), strict=True):
+        for span in sorted(some, key=lambda s: s.from_s):
             cut = replace(span, from_s=max(span.from_s, low), to_s=min(span.to_s, high))
             same = found.setdefault(span.kind, [])
             if cut.to_s <= cut.from_s:  # all of it lies beyond a seam
@@ -229,7 +235,7 @@ def _mean(values: list[float | None]) -> float | None:
     return float(np.mean(known)) if known else None
 
 
-def _joined_length(spans: list[Span]) -> float:
+def _joined_length(spans: Sequence[Span]) -> float:
     total, reached = 0.0, -np.inf
     for span in sorted(spans, key=lambda s: s.from_s):
         total += max(0.0, span.to_s - max(span.from_s, reached))
@@ -291,21 +297,14 @@ def _about_sound(heard: list[Heard], spans: tuple[Span, ...]) -> dict[WarningCod
     notes: dict[WarningCode, Note] = {}
     for chapter in heard:
         for note in (*chapter.recording.warnings, *chapter.quality.warnings):
-            notes[WarningCode(note.code)] = _added(notes.get(WarningCode(note.code)), note)
-    for code, kind in _OF_SPANS.items():
-        these = [s for s in spans if s.kind is kind]
+            notes[WarningCode(note.code)] = note
+    clipped = _between_seams(heard, [chapter.quality.clipped for chapter in heard])
+    told = {code: [s for s in spans if s.kind is kind] for code, kind in _OF_SPANS.items()}
+    for code, these in {WarningCode.CLIPPED: clipped, **told}.items():
         if these and (len(heard) > 1 or code not in notes):
-            notes[code] = Note(code=code, figures={"count": len(these), "seconds": round(_joined_length(these), 1)})
+            # A tick is clipped for a thousandth of a second.
+            seconds = round(_joined_length(these), 3 if code is WarningCode.CLIPPED else 1)
+            notes[code] = Note(code=code, figures={"count": len(these), "seconds": seconds})
+        elif not these:
+            notes.pop(code, None)
     return notes
-
-
-def _added(before: Note | None, note: Note) -> Note:
-    """Join a chapter's warning with the same warning of earlier chapters: counts and seconds add up."""
-    if before is None:
-        return note
-    figures = dict(note.figures)
-    for key in ("count", "seconds"):
-        old, new = before.figures.get(key), figures.get(key)
-        if isinstance(old, int | float) and isinstance(new, int | float):
-            figures[key] = round(old + new, 3)
-    return Note(code=note.code, figures=figures)

@@ -290,15 +290,19 @@ def test_chapters_join_without_loss(twelve, twelve_read, overlap_s, lost):
     assert near.max() < 0.002
 
 
-def test_what_two_chapters_share_is_told_once(twelve):
+@pytest.mark.parametrize(
+    ("level", "kind", "code"),
+    [(0.0, SpanKind.SILENCE, WarningCode.DROPOUTS), (1.0, SpanKind.CLIPPED, WarningCode.CLIPPED)],
+)
+def test_what_two_chapters_share_is_told_once(twelve, level, kind, code):
     recording = twelve[0]
     y = recording.y.copy()
-    y[round(30.0 * recording.sr) : round(30.1 * recording.sr)] = 0
+    y[round(30.0 * recording.sr) : round(30.1 * recording.sr)] = level
     reading = read(_in_two(replace(recording, y=y), 31.0, overlap_s=2.0), engine=SIX, rpm=750.0)
-    assert [span.kind for span in reading.spans].count(SpanKind.SILENCE) == 1
-    dropouts = next(note for note in reading.quality.warnings if note.code is WarningCode.DROPOUTS)
-    assert dropouts.figures["count"] == 1
-    assert dropouts.figures["seconds"] == pytest.approx(0.1, abs=0.01)
+    assert [span.kind for span in reading.spans].count(kind) == 1
+    told = next(note for note in reading.quality.warnings if note.code is code)
+    assert told.figures["count"] == 1
+    assert told.figures["seconds"] == pytest.approx(0.1, abs=0.01)
 
 
 @pytest.mark.parametrize("rpm", [1100.0, None])

@@ -7,6 +7,7 @@ A tick that clips for a moment is still heard: only clipping of more than ``LONG
 warning.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,7 +64,7 @@ def judge_quality(recording: Recording, *, interval_s: float | None = None) -> Q
     Returns
     -------
     Quality
-        Spans in file time, warnings, bandwidth.
+        Spans and clipped stretches in file time, warnings, bandwidth.
 
     References
     ----------
@@ -82,13 +83,14 @@ def judge_quality(recording: Recording, *, interval_s: float | None = None) -> Q
     }
     found[WarningCode.GAIN_PUMPED] = _pumped(blocks, found[WarningCode.BUMPS])
     start = recording.start_s
-    spans = [
-        Span(from_s=start + a, to_s=start + b, kind=kind)
+    clipped = _in_file(found[WarningCode.CLIPPED], start)
+    hiding = (
+        stretch
         for code, stretches in found.items()
-        for a, b, kind in stretches
-        if code is not WarningCode.CLIPPED or b - a > LONG_CLIP_S
-    ]
-    spans += recording.gaps
+        for stretch in stretches
+        if code is not WarningCode.CLIPPED or stretch[1] - stretch[0] > LONG_CLIP_S
+    )
+    spans = [*_in_file(hiding, start), *recording.gaps]
     found[WarningCode.GAPS] = [(gap.from_s, gap.to_s, gap.kind) for gap in recording.gaps]
     if recording.final:
         length = start + len(y) / sr
@@ -97,7 +99,10 @@ def judge_quality(recording: Recording, *, interval_s: float | None = None) -> Q
     warnings = [_count(code, stretches) for code, stretches in found.items() if stretches]
     warnings += _about_file(recording, bandwidth, blocks)
     return Quality(
-        spans=tuple(sorted(spans, key=lambda s: (s.from_s, s.to_s))), warnings=tuple(warnings), bandwidth_hz=bandwidth
+        spans=tuple(sorted(spans, key=lambda s: (s.from_s, s.to_s))),
+        warnings=tuple(warnings),
+        bandwidth_hz=bandwidth,
+        clipped=clipped,
     )
 
 
@@ -129,6 +134,10 @@ class _Blocks:
 
 
 Stretches = list[tuple[float, float, SpanKind]]
+
+
+def _in_file(stretches: Iterable[tuple[float, float, SpanKind]], start_s: float) -> tuple[Span, ...]:
+    return tuple(Span(from_s=start_s + a, to_s=start_s + b, kind=kind) for a, b, kind in stretches)
 
 
 def _stretches(
