@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from injsound.engine import tick_together
 from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate
 from injsound.sound.likeness import level, recurs
 
@@ -71,7 +72,7 @@ def find_slots(
             return Slots(places=(), ticks=(), silent=())
         fellows = tuple(k / n for k in range(1, n))
     # In batch mode a fellow ticks once per revolution too: its place within the own interval, partners left out.
-    folded = sorted({round(after % (1 / per_cycle), 9) for after in fellows} - {0.0, round(1 / per_cycle, 9)})
+    folded = sorted({round(after % (1 / per_cycle), 9) for after in fellows if not tick_together(after, per_cycle)})
     places = tuple((own.phase + after) % 1.0 for after in folded)
     found = ((measured(place, 0.0), place) for place in places)
     there = tuple(c for c, place in found if _is_neighbour(c, own, place, interval))
