@@ -12,7 +12,7 @@ from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection, has_partner
 from injsound.findings.verdict import Finding, count_skips
 from injsound.heard import Heard, is_contradicted, select
 from injsound.results import Events, Firing, Jitter, OpenTime, Picture, QualityFigures, Reading
-from injsound.sound.clock import passing_times
+from injsound.sound.clock import cycle_at, passing_times
 from injsound.sound.knocks import Knock, group_knocks
 from injsound.sound.signals import robust_spread
 from injsound.values import Note, Span
@@ -31,7 +31,8 @@ _OF_SPANS = {
     WarningCode.ENGINE_SILENT: SpanKind.ENGINE_SILENT,
     WarningCode.MODE_CHANGED: SpanKind.ONCE_PER_REVOLUTION,
 }
-# A cycle lost for less is seen in the picture and in what was not judged.
+# What is lost for less is seen in the picture and in what was not judged.
+_LOST = {WarningCode.CYCLE_LOST: SpanKind.NO_LOCK, WarningCode.NOT_COUNTED: SpanKind.NOT_COUNTED}
 _LOST_S = 5.0
 
 
@@ -58,7 +59,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
     """
     first = heard[0].recording
     counted = [chapter for chapter in heard if chapter.events is not None]
-    made = _joined_events(heard)
+    made = _joined_events(heard, EVENTS_PER_CYCLE[engine.injection])
     skips = count_skips(made)
     firing = _firing(heard, engine)
     spans = _joined_spans(heard)
@@ -139,7 +140,8 @@ def _uncounted(chapter: Heard, heard: list[Heard]) -> list[Span]:
     """The whole chapter, where others were counted and it could not be."""
     if chapter.events is not None or all(other.events is None for other in heard):
         return []
-    return [Span(from_s=chapter.recording.start_s, to_s=chapter.end_s, kind=SpanKind.NO_LOCK)]
+    kind = SpanKind.NO_LOCK if chapter.choice is None else SpanKind.NOT_COUNTED
+    return [Span(from_s=chapter.recording.start_s, to_s=chapter.end_s, kind=kind)]
 
 
 def _joined_knocks(heard: list[Heard]) -> list[Knock]:
@@ -151,17 +153,37 @@ def _joined_knocks(heard: list[Heard]) -> list[Knock]:
     ]
 
 
-def _joined_events(heard: list[Heard]) -> Events:
+def _joined_events(heard: list[Heard], per_cycle: int) -> Events:
     parts = []
     for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.events is not None:
-            time = chapter.events.time_s
-            parts.append(select(chapter.events, (time >= low) & (time < high)))
+        made = chapter.events or _unjudged(chapter, heard, per_cycle)
+        if made is not None:
+            parts.append(select(made, (made.time_s >= low) & (made.time_s < high)))
     arrays = ("time_s", "skip_probability", "heard_at_s", "level_db", "open_time_ms")
     return Events(
         state=tuple(state for part in parts for state in part.state),
         neighbours=tuple(n for part in parts for n in part.neighbours),
         **{name: np.concatenate([np.zeros(0), *(getattr(part, name) for part in parts)]) for name in arrays},
+    )
+
+
+def _unjudged(chapter: Heard, heard: list[Heard], per_cycle: int) -> Events | None:
+    """What was due in a chapter that was followed but not counted: the cycle's zero is the counted ones'."""
+    counted = [(c.lock.clock, c.events.time_s) for c in heard if c.lock and c.events and len(c.events.time_s)]
+    if chapter.choice is None or chapter.lock is None or not counted:
+        return None
+    clock, times_s = counted[0]
+    phases = cycle_at(clock, times_s[:1]) + np.arange(per_cycle) / per_cycle
+    due = np.sort(np.concatenate([passing_times(chapter.lock.clock, float(phase)) for phase in phases]))
+    unknown = np.full(len(due), np.nan)
+    return Events(
+        time_s=due,
+        state=(State.UNJUDGED,) * len(due),
+        skip_probability=unknown,
+        heard_at_s=unknown,
+        level_db=unknown,
+        open_time_ms=unknown,
+        neighbours=(Neighbours.NOT_CHECKED,) * len(due),
     )
 
 
@@ -223,7 +245,8 @@ def _open_time(made: Events) -> OpenTime:
 
 def _neighbours(made: Events) -> Neighbours:
     """Were the others there where ticks are missing; with none missing, could they be heard at all."""
-    asked = [n for n, s in zip(made.neighbours, made.state, strict=True) if s is State.SKIPPED] or made.neighbours
+    judged = [(n, s) for n, s in zip(made.neighbours, made.state, strict=True) if s is not State.UNJUDGED]
+    asked = [n for n, s in judged if s is State.SKIPPED] or [n for n, _ in judged]
     if not asked or any(n is Neighbours.NOT_CHECKED for n in asked):
         return Neighbours.NOT_CHECKED
     heard = sum(n is Neighbours.HEARD for n in asked)
@@ -271,9 +294,10 @@ def _warnings(
     spans: tuple[Span, ...],
 ) -> tuple[Note, ...]:
     notes = _about_sound(heard, spans)
-    lost_s = _joined_length([s for s in spans if s.kind is SpanKind.NO_LOCK])
-    if counted and lost_s >= _LOST_S:
-        notes[WarningCode.CYCLE_LOST] = Note(code=WarningCode.CYCLE_LOST, figures={"seconds": round(lost_s)})
+    for code, kind in _LOST.items():
+        lost_s = _joined_length([s for s in spans if s.kind is kind])
+        if counted and lost_s >= _LOST_S:
+            notes[code] = Note(code=code, figures={"seconds": round(lost_s)})
     if rpm is None and firing is not None:
         notes[WarningCode.RPM_ESTIMATED] = Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": round(firing.rpm)})
     if rpm is not None and is_contradicted(heard):

@@ -13,6 +13,7 @@ from injsound.engine import Engine, Injection
 from injsound.errors import ParameterError
 from injsound.reading import read
 from injsound.simulate import Chain, Scene, Skipping, simulate
+from injsound.sound import ticks
 from injsound.values import Recording
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))
@@ -329,6 +330,36 @@ def test_a_chapter_that_cannot_be_counted_is_a_span_and_a_warning(twelve):
     assert [(span.from_s, span.to_s) for span in lost] == [(end_s, reading.seconds)]
     warning = next(note for note in reading.quality.warnings if note.code is WarningCode.CYCLE_LOST)
     assert warning.figures["seconds"] == round(len(noise) / recording.sr)
+
+
+@pytest.mark.parametrize(("at_s", "told"), [(21.0, Verdict.SKIPPING), (41.0, Verdict.CANNOT_TELL)])
+def test_a_chapter_whose_tick_is_in_doubt_was_due_but_not_counted(twelve, twelve_read, monkeypatch, at_s, told):
+    # Its cycle was followed: all of the recording's 375 events were due, and where most of them were not asked, "cannot
+    # tell" whatever the rest holds.
+    choose = ticks.choose_tick
+    monkeypatch.setattr(
+        ticks, "choose_tick", lambda *a, **k: _doubted(choose(*a, **k)) if a[3] == 0 else choose(*a, **k)
+    )
+    reading = read(_in_two(twelve[0], at_s, overlap_s=2.0), engine=SIX, rpm=750.0)
+    assert reading.verdict is told
+    assert [(s.from_s, s.to_s) for s in reading.spans if s.kind is SpanKind.NOT_COUNTED] == [(0.0, at_s - 1)]
+    assert SpanKind.NO_LOCK not in [span.kind for span in reading.spans]
+    notes = {note.code: note.figures for note in reading.quality.warnings}
+    assert notes[WarningCode.NOT_COUNTED] == {"seconds": at_s - 1}
+    assert WarningCode.CYCLE_LOST not in notes
+    assert reading.skips.due == pytest.approx(twelve_read.skips.due, abs=1)
+    near = np.abs(reading.events.time_s[:, None] - twelve_read.events.time_s).min(axis=1)
+    assert near.max() < 0.002
+    asked = reading.events.time_s >= at_s - 1
+    assert reading.skips.judged == pytest.approx(asked.sum(), abs=3)
+    if told is Verdict.CANNOT_TELL:
+        (reason,) = reading.reasons
+        assert reason.code is ReasonCode.MANY_UNJUDGED
+        assert reason.figures["due"] - reason.figures["unjudged"] == reading.skips.judged
+
+
+def _doubted(choice):
+    return replace(choice, found=ticks.Found.TWO, rival=choice.own, only_by_skips=False)
 
 
 def test_without_rpm_both_readings_are_given(whole, whole_read):
