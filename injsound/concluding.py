@@ -17,6 +17,15 @@ from injsound.values import Note
 # So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
 # nearly all skips must lie there.
 _STRETCH, _STRETCH_SHARE = 12, 0.9
+# Where nothing was counted the chapter speaks for all that heard most of this injector: a tick that may be its own in
+# one part of a recording forbids to call its place silent by another.
+_SPEAKS_FIRST = (
+    ticks.Found.OWN,
+    ticks.Found.TWO,
+    ticks.Found.OWN_SILENT,
+    ticks.Found.ENGINE_ONLY,
+    ticks.Found.NOTHING,
+)
 # What is to be done where there is no other injector to record or to exchange.
 _ALONE: dict[object, StepCode] = {
     StepCode.COMPARE_OTHERS: StepCode.MOVE_WIRING,
@@ -95,6 +104,23 @@ def _concluded(
     )
 
 
+def speaker(heard: list[Heard]) -> Heard | None:
+    """The chapter that speaks for all where no tick could be named as this injector's.
+
+    Parameters
+    ----------
+    heard : list of Heard
+        The chapters in order.
+
+    Returns
+    -------
+    Heard or None
+        The first of those that heard most of the injector; None where no tick was looked for.
+    """
+    asked = [(_SPEAKS_FIRST.index(c.choice.found), c) for c in heard if c.choice is not None]
+    return min(asked, key=lambda one: one[0])[1] if asked else None
+
+
 def one_stretch(events: Events) -> float:
     """Length of the unbroken row that holds nearly all skips.
 
@@ -132,13 +158,13 @@ def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
 def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
     """Verdict where no tick could be named as this injector's."""
     doubts = _doubts(warnings)
-    choices = [c.choice for c in heard if c.choice is not None]
-    if not choices:
+    chapter = speaker(heard)
+    if chapter is None or chapter.choice is None:
         if doubts:
             return doubtful(doubts)
         note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
         return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
-    found = choices[0].found
+    found = chapter.choice.found
     if found is ticks.Found.OWN_SILENT:
         return Finding(
             verdict=Verdict.NO_TICK,
@@ -152,7 +178,7 @@ def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
             next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
         )
     if found is ticks.Found.TWO:
-        own, rival = choices[0].own, choices[0].rival
+        own, rival = chapter.choice.own, chapter.choice.rival
         assert own is not None
         assert rival is not None
         figures = {"ratio": round(rival.level / own.level, 2)}

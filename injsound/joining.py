@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from injsound.codes import UNJUDGED_KINDS, Neighbours, ReasonCode, SpanKind, State, WarningCode
-from injsound.concluding import conclude
+from injsound.concluding import conclude, speaker
 from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection, has_partner
 from injsound.findings.verdict import Finding, count_skips
 from injsound.heard import Heard, is_contradicted, select
@@ -276,8 +276,9 @@ def _joined_picture(heard: list[Heard]) -> Picture | None:
     times = np.concatenate([p.row_times_s for p in pictures])
     rising = np.concatenate([[True], np.diff(np.maximum.accumulate(times)) > 0])
     weights = [len(p.rows) for p in pictures]
+    marked = None if own else speaker(drawn)
     return replace(
-        pictures[0],
+        pictures[0] if marked is None or marked.picture is None else marked.picture,
         rows=rows[rising],
         row_times_s=times[rising],
         profile=rows[rising].mean(axis=0),

@@ -1,12 +1,19 @@
 """Chapters joined by hand: what two of them share, what goes on beyond a seam, and what is told of all together."""
 
-import numpy as np
+from dataclasses import replace
 
-from injsound.codes import SpanKind, WarningCode
+import numpy as np
+import pytest
+
+from injsound.codes import ReasonCode, SpanKind, Verdict, WarningCode
 from injsound.engine import Engine
 from injsound.heard import Heard
 from injsound.joining import join
-from injsound.values import Note, Quality, Recording, Span
+from injsound.results import Picture
+from injsound.sound.candidates import Candidate
+from injsound.sound.cycle import Lock
+from injsound.sound.ticks import Choice, Found
+from injsound.values import CycleClock, Note, Quality, Recording, Span
 
 # Two chapters that share 2 s: the seam lies at 101 s.
 FIRST, SECOND = (0.0, 102.0), (100.0, 200.0)
@@ -69,3 +76,54 @@ def test_what_lies_beyond_a_seam_is_not_warned_of():
     warning = (Note(code=WarningCode.BUMPS, figures={"count": 1, "seconds": 0.3}),)
     made = _join(_chapter(FIRST), _chapter(SECOND, bump, warnings=warning))
     assert (made.spans, made.quality.warnings) == ((), ())
+
+
+def _click(level):
+    return Candidate(
+        phase=0.1, amplitude=10.0, level=level, separation=5.0, scatter_s=5e-5, centre_hz=5e3, length_s=1e-3,
+        gap_s=float("nan"), template=np.ones(1), lead_s=0.0,
+    )  # fmt: skip
+
+
+def _unheard(from_to, found, **choice):
+    """A chapter without a tick that could be counted, with the marks of its picture."""
+    clock = CycleClock(times_s=np.array(from_to), cycles=np.array([0.0, 500.0]))
+    lock = Lock(clock=clock, profile=np.zeros((2, 256)), agreement=0.9, unheard=np.zeros(500, dtype=bool))
+    marks = {"candidates": (0.1,)} if found is Found.TWO else {"empty_phases": (0.5,)} if "empty" in choice else {}
+    picture = Picture(
+        rows=np.zeros((2, 360)),
+        row_times_s=np.array([from_to[0], from_to[1] - 1]),
+        profile=np.zeros(360),
+        own_phases=(),
+        mean_tick=np.zeros(0),
+        mean_tick_s=np.zeros(0),
+        **marks,
+    )
+    return replace(_chapter(from_to), lock=lock, choice=Choice(found=found, **choice), picture=picture)
+
+
+@pytest.mark.parametrize(
+    ("faint", "telling", "verdict", "reason"),
+    [
+        # By the precedence in concluding.py: a tick that may be its own, its silent place, others' ticks, nothing.
+        (Found.NOTHING, Found.ENGINE_ONLY, Verdict.NO_TICK, ReasonCode.ENGINE_TICKS_ONLY),
+        (Found.NOTHING, Found.OWN_SILENT, Verdict.NO_TICK, ReasonCode.OWN_PLACE_SILENT),
+        (Found.ENGINE_ONLY, Found.OWN_SILENT, Verdict.NO_TICK, ReasonCode.OWN_PLACE_SILENT),
+        (Found.NOTHING, Found.TWO, Verdict.CANNOT_TELL, ReasonCode.TWO_CANDIDATES),
+        (Found.OWN_SILENT, Found.TWO, Verdict.CANNOT_TELL, ReasonCode.TWO_CANDIDATES),
+        (Found.OWN_SILENT, Found.OWN, Verdict.CANNOT_TELL, ReasonCode.FAINT),
+    ],
+)
+@pytest.mark.parametrize("first", ["faint", "telling"])
+def test_what_was_not_counted_does_not_depend_on_the_order_of_the_chapters(faint, telling, verdict, reason, first):
+    order = (faint, telling) if first == "faint" else (telling, faint)
+    details = {Found.OWN_SILENT: {"empty": 0.5}, Found.TWO: {"own": _click(2.0), "rival": _click(1.0)}}
+    pairs = zip((FIRST, SECOND), order, strict=True)
+    made = _join(*(_unheard(at, found, **details.get(found, {})) for at, found in pairs))
+    assert made.verdict is verdict
+    assert made.reasons[0].code is reason
+    assert made.reasons[0].figures == ({"ratio": 0.5} if telling is Found.TWO else {})
+    # The picture shows both chapters with the marks of the one that speaks.
+    assert made.picture.row_times_s[-1] == SECOND[1] - 1
+    assert made.picture.candidates == ((0.1,) if telling is Found.TWO else ())
+    assert made.picture.empty_phases == ((0.5,) if telling is Found.OWN_SILENT else ())
