@@ -72,8 +72,7 @@ def read(
                 "more: join it to the one before"
             )
         chapter, memory = _hear(recording, engine, memory)
-        # The samples go: a view of none of them would keep them all.
-        heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))
+        heard.append(_emptied(chapter))
     if not heard:
         raise ParameterError("there is no chapter to read; expected one Recording at least: give the file's chapters")
     if is_contradicted(heard):
@@ -93,6 +92,12 @@ def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard,
     if chapter.followed is None or not chapter.settled:
         return chapter, memory
     return _choose_and_count(chapter, strength, engine, memory)
+
+
+def _emptied(chapter: Heard) -> Heard:
+    """The same without its samples: a view of none of them would keep them all."""
+    recording = replace(chapter.recording, y=np.zeros(0, dtype=np.float32))
+    return replace(chapter, recording=recording, uncounted=chapter.uncounted and _emptied(chapter.uncounted))
 
 
 def _follow(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, OnsetStrength]:

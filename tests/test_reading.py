@@ -8,6 +8,7 @@ from conftest import SKIPPED
 from matching import score
 from scipy import signal
 
+from injsound import reading as reading_room
 from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, StepCode, Verdict, WarningCode
 from injsound.engine import Engine, Injection
 from injsound.errors import ParameterError
@@ -358,8 +359,19 @@ def test_a_chapter_whose_tick_is_in_doubt_was_due_but_not_counted(twelve, twelve
         assert reason.figures["due"] - reason.figures["unjudged"] == reading.skips.judged
 
 
-def _doubted(choice):
-    return replace(choice, found=ticks.Found.TWO, rival=choice.own, only_by_skips=False)
+def _doubted(choice, *, only_by_skips=False):
+    return replace(choice, found=ticks.Found.TWO, rival=choice.own, only_by_skips=only_by_skips)
+
+
+def test_no_chapter_keeps_its_samples(twelve, monkeypatch):
+    # A doubtful tick is counted all the same, and what the chapter is without that count is kept beside it.
+    choose, joined, seen = ticks.choose_tick, reading_room.join, []
+    monkeypatch.setattr(ticks, "choose_tick", lambda *a, **k: _doubted(choose(*a, **k), only_by_skips=True))
+    monkeypatch.setattr(reading_room, "join", lambda heard, *a, **k: seen.extend(heard) or joined(heard, *a, **k))
+    read(_in_two(twelve[0], 31.0, overlap_s=2.0), engine=SIX, rpm=750.0)
+    assert all(chapter.uncounted for chapter in seen)
+    assert [part.recording.y.nbytes for chapter in seen for part in (chapter, chapter.uncounted)] == [0, 0, 0, 0]
+    assert all(part.recording.y.base.nbytes == 0 for chapter in seen for part in (chapter, chapter.uncounted))
 
 
 def test_without_rpm_both_readings_are_given(whole, whole_read):
