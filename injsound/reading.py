@@ -60,17 +60,12 @@ def read(
     Raises
     ------
     ParameterError
-        If the speed is impossible, a chapter too short, or there is nothing to read.
+        If the speed is impossible, a chapter too short, a sample no finite number, or there is nothing to read.
     """
     memory = _Memory(interval_s=None if rpm is None else cycle_interval(check_rpm(rpm)), typed=rpm is not None)
     heard: list[Heard] = []
     for recording in chapters:
-        length_s = len(recording.y) / recording.sr
-        if length_s < SHORTEST_CHAPTER_S:
-            raise ParameterError(
-                f"chapter at {recording.start_s:g} s is {length_s:.3g} s long; expected {SHORTEST_CHAPTER_S:g} s or "
-                "more: join it to the one before"
-            )
+        _check_chapter(recording)
         chapter, memory = _hear(recording, engine, memory)
         heard.append(_emptied(chapter))
     if not heard:
@@ -84,6 +79,21 @@ def read(
     # What only skips could have shown to be an injector's tick shows none.
     heard = [chapter.uncounted or chapter for chapter in heard]
     return join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
+
+
+def _check_chapter(recording: Recording) -> None:
+    length_s = len(recording.y) / recording.sr
+    if length_s < SHORTEST_CHAPTER_S:
+        raise ParameterError(
+            f"chapter at {recording.start_s:g} s is {length_s:.3g} s long; expected {SHORTEST_CHAPTER_S:g} s or "
+            "more: join it to the one before"
+        )
+    wrong = np.flatnonzero(~np.isfinite(recording.y))
+    if wrong.size:
+        raise ParameterError(
+            f"sample {wrong[0]} of the chapter at {recording.start_s:g} s is {recording.y[wrong[0]]}; "
+            "expected a number: put zeros there, and name the hole in gaps"
+        )
 
 
 def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, _Memory]:

@@ -403,3 +403,11 @@ def test_a_scrap_of_sound_is_refused(whole):
 def test_an_impossible_speed_is_refused(whole):
     with pytest.raises(ParameterError, match="rpm is 0"):
         read([whole[0]], engine=SIX, rpm=0.0)
+
+
+@pytest.mark.parametrize("wrong", [np.nan, np.inf, -np.inf])
+def test_a_sample_that_is_no_number_is_refused(whole, wrong):
+    y = whole[0].y.copy()
+    y[1234] = wrong
+    with pytest.raises(ParameterError, match=rf"sample 1234 of the chapter at 0 s is {wrong}; expected a number"):
+        read([replace(whole[0], y=y)], engine=SIX, rpm=750.0)
