@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 
 from injsound.codes import ReasonCode, StepCode, Verdict, WarningCode
-from injsound.engine import Engine, has_partner
+from injsound.engine import EVENTS_PER_CYCLE, Engine, has_partner
 from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
 from injsound.results import Events, Firing, Skips
 from injsound.sound import ticks
+from injsound.sound.clock import cycle_length
 from injsound.sound.signals import true_runs
 from injsound.states import skipped_of
 from injsound.values import Note
@@ -54,7 +55,7 @@ def conclude(
     engine : Engine
         What is known of it.
     firing : Firing or None
-        Its interval, None where the cycle was not followed.
+        Its interval, None where too few cycles were followed.
     warnings : tuple of Note
         Those of the reading.
 
@@ -82,26 +83,32 @@ def _concluded(
     counted = [chapter for chapter in heard if chapter.events is not None]
     if not counted and not all(chapter.settled for chapter in heard):
         return doubtful((Note(code=ReasonCode.NO_LOCK),))
-    if not counted or firing is None:
+    if not counted:
         return _without_count(heard, warnings)
     sure = all(c.choice.sure for c in counted if c.choice)
     worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
     assert worst.matches is not None
-    return reach_verdict(
-        Evidence(
-            skips=skips,
-            separation=worst.matches.separation,
-            miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
-            interval_s=firing.interval_s,
-            doubts=_doubts(warnings),
-            batch=has_partner(engine),
-            stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
-            sure=sure,
-            # The only injector has no neighbour: what may not be its own is a valve's.
-            only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice)
-            or (engine.cylinders == 1 and not sure),
-        )
+    assert worst.lock is not None
+    evidence = Evidence(
+        skips=skips,
+        separation=worst.matches.separation,
+        miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
+        interval_s=cycle_length(worst.lock.clock) / EVENTS_PER_CYCLE[engine.injection]
+        if firing is None
+        else firing.interval_s,
+        doubts=_doubts(warnings),
+        batch=has_partner(engine),
+        stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
+        sure=sure,
+        # The only injector has no neighbour: what may not be its own is a valve's.
+        only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice) or (engine.cylinders == 1 and not sure),
     )
+    finding = reach_verdict(evidence)
+    if firing is not None or finding.verdict is not Verdict.SKIPPING:
+        return finding
+    # So few cycles tell not even the speed: what seems missing is no claim yet, and the step is the one without it.
+    more = reach_verdict(replace(evidence, skips=replace(skips, skipped=0)))
+    return replace(more, reasons=(Note(code=ReasonCode.UNCERTAIN_CALLS, figures=finding.reasons[0].figures),))
 
 
 def speaker(heard: list[Heard]) -> Heard | None:

@@ -383,6 +383,26 @@ def test_without_rpm_both_readings_are_given(whole, whole_read):
     assert WarningCode.RPM_ESTIMATED in [note.code for note in reading.quality.warnings]
 
 
+@pytest.mark.parametrize(
+    ("seconds", "skipped", "reason", "needed"),
+    # "Steady" takes 283 events (docs/methods.md, 'Would a fault have shown?'); 120/700 s each: 9 want 274 more, 47.0 s.
+    [(1.6, (), ReasonCode.TOO_FEW_EVENTS, 283), (2.0, (4, 7), ReasonCode.UNCERTAIN_CALLS, None)],
+)
+def test_fewer_cycles_than_tell_the_speed_are_too_few_not_faint(seconds, skipped, reason, needed):
+    four = Engine(cylinders=4, cylinder=1)
+    missing = {"skipping": Skipping.LISTED, "skip_events": skipped} if skipped else {}
+    recording, _ = simulate(Scene(seconds=6.0, sr=16_000, tick_db=22.0, rpm=700.0, engine=four, **missing))
+    made = read([replace(recording, y=recording.y[: round(seconds * 16_000)])], engine=four, rpm=700.0)
+    assert made.firing is None
+    assert made.verdict is Verdict.CANNOT_TELL
+    assert made.reasons[0].code is reason
+    assert made.reasons[0].figures["judged"] == made.skips.judged
+    assert made.reasons[0].figures.get("skipped", 0) == len(skipped)
+    assert made.reasons[0].figures.get("needed") == needed
+    assert made.next_step.code is StepCode.RECORD_LONGER
+    assert made.next_step.figures["seconds"] == 50
+
+
 def test_noise_is_no_engine():
     y = np.random.default_rng(1).standard_normal(30 * 24_000).astype(np.float32)
     reading = read([Recording(y=0.1 * y, sr=24_000)], engine=SIX, rpm=700.0)
