@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.sound.clock import frames_at
+from injsound.sound.clock import frames_at, wrapped
 from injsound.sound.filters import SLOW_S
 from injsound.sound.signals import Complex
 from injsound.values import CycleClock, FloatArray, OnsetStrength
@@ -24,6 +24,8 @@ BINS = 720
 _BEFORE_S = 0.0015
 # A tick's rise and the quiet before it, as the candidates of a single recording are looked for.
 _RISE_S, _BEFORE_RISE_S, _MOST_BANDS = 0.0015, 0.002, 3
+# Whole degrees are off by half a one: as much is no difference of places.
+_SAME_PLACE = 0.5 / BINS
 # Finer than two degrees of crank no two recordings agree.
 _HARMONICS = 180
 # So small a share of the power counts as nothing left.
@@ -202,10 +204,13 @@ def symmetric_turns(phases: Sequence[float]) -> list[int]:
     Returns
     -------
     list of int
-        The first is none at all [degrees of crank].
+        The nearest whole ones, rising; the first is none at all [degrees of crank].
     """
-    places = sorted(round(phase * BINS) % BINS for phase in phases)
-    return [turn for turn in range(BINS) if sorted((place + turn) % BINS for place in places) == places]
+    places = np.sort(np.asarray(phases) % 1.0)
+    turns = places - places[0]
+    # At each turn, of every cylinder to the nearest place; the farthest of them.
+    away = np.abs(wrapped(places + turns[:, None, None] - places[:, None])).min(axis=1).max(axis=1)
+    return [round(turn * BINS) for turn in turns[away <= _SAME_PLACE].tolist()]
 
 
 def fit_order(parts: Sequence[Distinct], options: Sequence[Sequence[tuple[float, float]]]) -> Fit:
