@@ -177,7 +177,8 @@ def add_second_opinion(reading: Reading, path: str | Path, *, channel: int | Non
     heard = np.zeros(len(due), dtype=bool)
     for chapter in chapters(path, channel=channel):
         inside = (due >= chapter.start_s) & (due < chapter.start_s + len(chapter.y) / chapter.sr)
-        heard[inside] = second_opinion(chapter.y, chapter.sr, due[inside] - chapter.start_s)
+        # What two chapters share was heard if either hears it: at its ends a chapter hears less.
+        heard[inside] |= second_opinion(chapter.y, chapter.sr, due[inside] - chapter.start_s)
     agree, count, found = int((heard[judged] != skipped[judged]).sum()), int(judged.sum()), int(heard[judged].sum())
     note = Note(
         code=WarningCode.SECOND_OPINION,
