@@ -9,7 +9,7 @@ from injsound.results import Events, Jitter, Picture
 from injsound.sound import cycle, ticks
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock
-from injsound.values import FloatArray, Quality, Recording, Span
+from injsound.values import Quality, Recording, Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,7 +22,6 @@ class Heard:
     lock: cycle.Lock | None
     choice: ticks.Choice | None = None
     events: Events | None = None
-    event_cycles: FloatArray = field(default_factory=lambda: np.zeros(0))
     spans: tuple[Span, ...] = ()
     matches: Matches | None = None
     tick_over_noise_db: float | None = None
@@ -32,7 +31,6 @@ class Heard:
     settled: bool = True
     jitter: Jitter = field(default_factory=Jitter)
     picture: Picture | None = None
-    gap_s: float = float("nan")
     knocks: tuple[Knock, ...] = ()
     uncounted: "Heard | None" = None
 
