@@ -22,7 +22,7 @@ from injsound.values import CycleClock, FloatArray, OnsetStrength
 BINS = 720
 # An injector's tick starts this long before its place at the earliest, the clock's error included.
 _BEFORE_S = 0.0015
-# A tick's rise and the quiet before it, as the candidates of a single recording are looked for.
+# A tick's rise, half a millisecond longer than in a single recording (`rises.py`), and the quiet before it.
 _RISE_S, _BEFORE_RISE_S, _MOST_BANDS = 0.0015, 0.002, 3
 # Whole degrees are off by half a one: as much is no difference of places.
 _SAME_PLACE = 0.5 / BINS
