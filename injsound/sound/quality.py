@@ -59,7 +59,7 @@ def judge_quality(recording: Recording, *, interval_s: float | None = None) -> Q
     recording : Recording
         One chapter.
     interval_s : float or None
-        Engine cycle by the tachometer; a quarter second is taken without it [s].
+        Engine cycle by the tachometer, or as an earlier chapter told it; a quarter second is taken without it [s].
 
     Returns
     -------
