@@ -10,10 +10,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.sound.clock import frames_at, wrapped
+from injsound.sound.clock import apart, frames_at
 from injsound.sound.filters import SLOW_S
 from injsound.sound.signals import Complex
 from injsound.values import CycleClock, FloatArray, OnsetStrength
@@ -209,7 +208,7 @@ def symmetric_turns(phases: Sequence[float]) -> list[int]:
     places = np.sort(np.asarray(phases) % 1.0)
     turns = places - places[0]
     # At each turn, of every cylinder to the nearest place; the farthest of them.
-    away = np.abs(wrapped(places + turns[:, None, None] - places[:, None])).min(axis=1).max(axis=1)
+    away = apart(places + turns[:, None, None], places[:, None]).min(axis=1).max(axis=1)
     return [round(turn * BINS) for turn in turns[away <= _SAME_PLACE].tolist()]
 
 
@@ -278,7 +277,7 @@ def lay_under(engine: Complex, part: Distinct, *, near: float) -> Lay:
         / max(float(np.linalg.norm(engine) * np.linalg.norm(sound)), 1e-12)
     )
     top = int(like.argmax())
-    away = _circular(np.arange(BINS) - top) > 2 * reach
+    away = apart(np.arange(float(BINS)), top, BINS) > 2 * reach
     return Lay(zero=top / BINS, peak=float(like[top]), second=float(like[away].max()))
 
 
@@ -345,9 +344,3 @@ def _descend(left: Callable[[Sequence[int], int], FloatArray], start: Sequence[i
         if chosen == before:
             break
     return chosen
-
-
-def _circular(bins: npt.NDArray[np.int_]) -> npt.NDArray[np.int_]:
-    """Distance on the circle."""
-    away: npt.NDArray[np.int_] = np.minimum(bins % BINS, -bins % BINS)
-    return away

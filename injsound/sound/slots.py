@@ -7,6 +7,7 @@ import numpy as np
 
 from injsound.engine import tick_together
 from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate
+from injsound.sound.clock import apart
 from injsound.sound.likeness import level, recurs
 
 # Neighbours lie at k/N of the cycle, to about this much.
@@ -140,25 +141,6 @@ def are_twins(own: Candidate, slots: Slots) -> bool:
         True also where no neighbour ticks.
     """
     return all(abs(c.gap_s - own.gap_s) < SAME_PLACE_S for c in slots.ticks)
-
-
-def apart(a: float, b: float, period: float = 1.0) -> float:
-    """Distance of two phases on a circle.
-
-    Parameters
-    ----------
-    a, b : float
-        Phases [cycles].
-    period : float
-        Once round [cycles].
-
-    Returns
-    -------
-    float
-        Half the period at most [cycles].
-    """
-    away = (a - b) % period
-    return min(away, period - away)
 
 
 def is_at(c: Candidate, phase: float, interval: float) -> bool:
