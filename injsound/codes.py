@@ -60,6 +60,8 @@ class SpanKind(StrEnum):
     END = "end of recording"
     NO_LOCK = "no lock"
     """The engine's cycle could not be followed here."""
+    NOT_COUNTED = "not counted"
+    """The cycle was followed, but here it could not be told which tick is this injector's, or hardly any was free."""
     ENGINE_SILENT = "engine silent"
     """The whole engine fell silent together: no event is due."""
     ONCE_PER_REVOLUTION = "once per revolution"
@@ -122,6 +124,7 @@ class WarningCode(StrEnum):
     CHANNELS_DIFFER = "channels differ"  # channel, channels
     ANOTHER_STREAM = "another stream"  # streams: the file holds several sound tracks
     CYCLE_LOST = "cycle lost"  # seconds: the engine's cycle could not be followed there, nothing was counted
+    NOT_COUNTED = "not counted"  # seconds: no tick could be told there as this injector's
     RPM_ESTIMATED = "rpm estimated"  # rpm
     RPM_CONTRADICTED = "rpm contradicted"  # rpm_given, rpm_heard
     NEIGHBOUR_COINCIDES = "neighbour coincident"  # partners tick at the same instant (batch)

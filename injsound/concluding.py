@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 
 from injsound.codes import ReasonCode, StepCode, Verdict, WarningCode
-from injsound.engine import Engine, has_partner
+from injsound.engine import EVENTS_PER_CYCLE, Engine, has_partner
 from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
 from injsound.results import Events, Firing, Skips
 from injsound.sound import ticks
+from injsound.sound.clock import cycle_length
 from injsound.sound.signals import true_runs
 from injsound.states import skipped_of
 from injsound.values import Note
@@ -17,6 +18,15 @@ from injsound.values import Note
 # So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
 # nearly all skips must lie there.
 _STRETCH, _STRETCH_SHARE = 12, 0.9
+# Where nothing was counted the chapter speaks for all that heard most of this injector: a tick that may be its own in
+# one part of a recording forbids to call its place silent by another.
+_SPEAKS_FIRST = (
+    ticks.Found.OWN,
+    ticks.Found.TWO,
+    ticks.Found.OWN_SILENT,
+    ticks.Found.ENGINE_ONLY,
+    ticks.Found.NOTHING,
+)
 # What is to be done where there is no other injector to record or to exchange.
 _ALONE: dict[object, StepCode] = {
     StepCode.COMPARE_OTHERS: StepCode.MOVE_WIRING,
@@ -45,7 +55,7 @@ def conclude(
     engine : Engine
         What is known of it.
     firing : Firing or None
-        Its interval, None where the cycle was not followed.
+        Its interval, None where too few cycles were followed.
     warnings : tuple of Note
         Those of the reading.
 
@@ -73,26 +83,49 @@ def _concluded(
     counted = [chapter for chapter in heard if chapter.events is not None]
     if not counted and not all(chapter.settled for chapter in heard):
         return doubtful((Note(code=ReasonCode.NO_LOCK),))
-    if not counted or firing is None:
+    if not counted:
         return _without_count(heard, warnings)
     sure = all(c.choice.sure for c in counted if c.choice)
     worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
     assert worst.matches is not None
-    return reach_verdict(
-        Evidence(
-            skips=skips,
-            separation=worst.matches.separation,
-            miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
-            interval_s=firing.interval_s,
-            doubts=_doubts(warnings),
-            batch=has_partner(engine),
-            stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
-            sure=sure,
-            # The only injector has no neighbour: what may not be its own is a valve's.
-            only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice)
-            or (engine.cylinders == 1 and not sure),
-        )
+    assert worst.lock is not None
+    evidence = Evidence(
+        skips=skips,
+        separation=worst.matches.separation,
+        miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
+        interval_s=cycle_length(worst.lock.clock) / EVENTS_PER_CYCLE[engine.injection]
+        if firing is None
+        else firing.interval_s,
+        doubts=_doubts(warnings),
+        batch=has_partner(engine),
+        stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
+        sure=sure,
+        # The only injector has no neighbour: what may not be its own is a valve's.
+        only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice) or (engine.cylinders == 1 and not sure),
     )
+    finding = reach_verdict(evidence)
+    if firing is not None or finding.verdict is not Verdict.SKIPPING:
+        return finding
+    # So few cycles tell not even the speed: what seems missing is no claim yet, and the step is the one without it.
+    more = reach_verdict(replace(evidence, skips=replace(skips, skipped=0)))
+    return replace(more, reasons=(Note(code=ReasonCode.UNCERTAIN_CALLS, figures=finding.reasons[0].figures),))
+
+
+def speaker(heard: list[Heard]) -> Heard | None:
+    """The chapter that speaks for all where no tick could be named as this injector's.
+
+    Parameters
+    ----------
+    heard : list of Heard
+        The chapters in order.
+
+    Returns
+    -------
+    Heard or None
+        The first of those that heard most of the injector; None where no tick was looked for.
+    """
+    asked = [(_SPEAKS_FIRST.index(c.choice.found), c) for c in heard if c.choice is not None]
+    return min(asked, key=lambda one: one[0])[1] if asked else None
 
 
 def one_stretch(events: Events) -> float:
@@ -132,13 +165,13 @@ def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
 def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
     """Verdict where no tick could be named as this injector's."""
     doubts = _doubts(warnings)
-    choices = [c.choice for c in heard if c.choice is not None]
-    if not choices:
+    chapter = speaker(heard)
+    if chapter is None or chapter.choice is None:
         if doubts:
             return doubtful(doubts)
         note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
         return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
-    found = choices[0].found
+    found = chapter.choice.found
     if found is ticks.Found.OWN_SILENT:
         return Finding(
             verdict=Verdict.NO_TICK,
@@ -152,7 +185,7 @@ def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
             next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
         )
     if found is ticks.Found.TWO:
-        own, rival = choices[0].own, choices[0].rival
+        own, rival = chapter.choice.own, chapter.choice.rival
         assert own is not None
         assert rival is not None
         figures = {"ratio": round(rival.level / own.level, 2)}

@@ -111,7 +111,6 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         chapter,
         choice=choice,
         events=select(made, keep),
-        event_cycles=cycles[keep],
         spans=chapter.quality.spans + silent + mode + astray,
         matches=matches,
         tick_over_noise_db=float(20 * np.log10(max(peak, 1e-9) / max(noise, 1e-9))) if present.any() else None,
@@ -119,7 +118,6 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         injectors_audible=beside.by_ticks,
         jitter=_timing(made, cycles, beside.neighbours, choice, per_cycle),
         picture=counted_picture(strength, lock, open_phase, per_cycle, matches, sr, gaps.open_offset_s),
-        gap_s=gaps.gap_s,
     )
 
 

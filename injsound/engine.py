@@ -12,6 +12,8 @@ from injsound.errors import ParameterError
 
 MAX_CYLINDERS = 16
 CYCLE_DEGREES = 720.0
+# Phases come from degrees, each rounded to 1e-16 of a cycle: closer ones are the same.
+_SAME_PHASE = 1e-9
 # Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
 MIN_RPM, MAX_RPM = 60.0, 10_000.0
 # One common order each, for examples: common practice, no source.
@@ -264,13 +266,31 @@ def has_partner(engine: Engine) -> bool:
     Returns
     -------
     bool
-        False in sequential mode; in batch mode where all others are known to tick at other moments, as with three or
-        five cylinders.
+        False in sequential mode and where there is no other; in batch mode where all others are known to tick at other
+        moments, as with three or five cylinders.
     """
-    if engine.injection is not Injection.BATCH:
+    if engine.injection is not Injection.BATCH or engine.cylinders == 1:
         return False
-    phases, once_per = neighbour_phases(engine), 1 / EVENTS_PER_CYCLE[Injection.BATCH]
-    return not phases or any(math.isclose(phase % once_per, 0.0, abs_tol=1e-9) for phase in phases)
+    phases = neighbour_phases(engine)
+    return not phases or any(tick_together(phase, EVENTS_PER_CYCLE[Injection.BATCH]) for phase in phases)
+
+
+def tick_together(phase: float, per_cycle: int) -> bool:
+    """Whether an injector ticks at the same moment as one that ticks so far before it.
+
+    Parameters
+    ----------
+    phase : float
+        From the one's tick to the other's [cycles].
+    per_cycle : int
+        How often each ticks in a cycle: 1 sequential, 2 batch [unitless].
+
+    Returns
+    -------
+    bool
+        True where a whole number of intervals lies between them, whichever way the phase was rounded.
+    """
+    return abs(math.remainder(phase, 1 / per_cycle)) < _SAME_PHASE
 
 
 def neighbour_phases(engine: Engine) -> tuple[float, ...]:

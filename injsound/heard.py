@@ -9,12 +9,50 @@ from injsound.results import Events, Jitter, Picture
 from injsound.sound import cycle, ticks
 from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock
-from injsound.values import FloatArray, Quality, Recording, Span
+from injsound.values import Quality, Recording, Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heard:
-    """One chapter, heard; ``uncounted`` is what is left of it where a count of a doubtful tick shows no skips."""
+    """One chapter, heard.
+
+    Parameters
+    ----------
+    recording : Recording
+        The chapter; without its samples once it was heard.
+    end_s : float
+        Where it ends [s].
+    quality : Quality
+        What of it may not be judged, with the stretches in which the cycle was lost.
+    lock : cycle.Lock or None
+        The engine's cycle, also where it does not hold; None where nothing could be followed.
+    choice : ticks.Choice or None
+        Which tick is this injector's; None where none was looked for: no cycle was followed, or its speed is in doubt.
+    events : Events or None
+        Due events; None where they could not be counted.
+    spans : tuple of Span
+        Those of ``quality``, and those that the count found [s].
+    matches : Matches or None
+        How each due event matched the mean tick, also those in silent stretches, which ``events`` leaves out.
+    tick_over_noise_db : float or None
+        Usual peak of a tick over the rms of the noise above 1.5 kHz [dB].
+    audible : bool
+        Whether the engine's other sounds can be told at each event.
+    injectors_audible : bool
+        Whether these are other injectors' ticks.
+    suggested_s : float or None
+        Cycle length that the sound suggests where it contradicts the typed speed [s].
+    settled : bool
+        False where the sound contradicts each cycle that was tried.
+    jitter : Jitter
+        Timing of its heard ticks.
+    picture : Picture or None
+        What is drawn of it.
+    knocks : tuple of Knock
+        Bumps short enough to be knocks, in order.
+    uncounted : Heard or None
+        What is left of it where a count of a doubtful tick shows no skips; None where its tick is in no doubt.
+    """
 
     recording: Recording
     end_s: float
@@ -22,7 +60,6 @@ class Heard:
     lock: cycle.Lock | None
     choice: ticks.Choice | None = None
     events: Events | None = None
-    event_cycles: FloatArray = field(default_factory=lambda: np.zeros(0))
     spans: tuple[Span, ...] = ()
     matches: Matches | None = None
     tick_over_noise_db: float | None = None
@@ -32,7 +69,6 @@ class Heard:
     settled: bool = True
     jitter: Jitter = field(default_factory=Jitter)
     picture: Picture | None = None
-    gap_s: float = float("nan")
     knocks: tuple[Knock, ...] = ()
     uncounted: "Heard | None" = None
 

@@ -1,17 +1,18 @@
 """Chapters that were heard, joined into one `Reading` with its warnings and verdict. No signal arithmetic."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
 from injsound.codes import UNJUDGED_KINDS, Neighbours, ReasonCode, SpanKind, State, WarningCode
-from injsound.concluding import conclude
+from injsound.concluding import conclude, speaker
 from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection, has_partner
 from injsound.findings.verdict import Finding, count_skips
 from injsound.heard import Heard, is_contradicted, select
 from injsound.results import Events, Firing, Jitter, OpenTime, Picture, QualityFigures, Reading
-from injsound.sound.clock import passing_times
+from injsound.sound.clock import cycle_at, passing_times
 from injsound.sound.knocks import Knock, group_knocks
 from injsound.sound.signals import robust_spread
 from injsound.values import Note, Span
@@ -30,7 +31,8 @@ _OF_SPANS = {
     WarningCode.ENGINE_SILENT: SpanKind.ENGINE_SILENT,
     WarningCode.MODE_CHANGED: SpanKind.ONCE_PER_REVOLUTION,
 }
-# A cycle lost for less is seen in the picture and in what was not judged.
+# What is lost for less is seen in the picture and in what was not judged.
+_LOST = {WarningCode.CYCLE_LOST: SpanKind.NO_LOCK, WarningCode.NOT_COUNTED: SpanKind.NOT_COUNTED}
 _LOST_S = 5.0
 
 
@@ -57,7 +59,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
     """
     first = heard[0].recording
     counted = [chapter for chapter in heard if chapter.events is not None]
-    made = _joined_events(heard)
+    made = _joined_events(heard, EVENTS_PER_CYCLE[engine.injection])
     skips = count_skips(made)
     firing = _firing(heard, engine)
     spans = _joined_spans(heard)
@@ -115,14 +117,21 @@ def _seams(heard: list[Heard]) -> list[tuple[float, float]]:
 
 def _joined_spans(heard: list[Heard]) -> tuple[Span, ...]:
     """Each chapter's spans between its seams; what goes on beyond a seam is one."""
+    return _between_seams(heard, [(*chapter.spans, *_uncounted(chapter, heard)) for chapter in heard])
+
+
+def _between_seams(heard: list[Heard], spans: list[tuple[Span, ...]]) -> tuple[Span, ...]:
+    """Some spans of each chapter, joined."""
     found: dict[SpanKind, list[Span]] = {}
-    for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        for span in sorted((*chapter.spans, *_uncounted(chapter, heard)), key=lambda s: s.from_s):
+    for some, (low, high) in zip(spans, _seams(heard), strict=True):
+        for span in sorted(some, key=lambda s: s.from_s):
             cut = replace(span, from_s=max(span.from_s, low), to_s=min(span.to_s, high))
             same = found.setdefault(span.kind, [])
-            if same and cut.from_s == low == same[-1].to_s:
-                same[-1] = replace(same[-1], to_s=cut.to_s)
-            elif cut.to_s > cut.from_s:
+            if cut.to_s <= cut.from_s:  # all of it lies beyond a seam
+                continue
+            if same and cut.from_s == low <= same[-1].to_s:
+                same[-1] = replace(same[-1], to_s=max(cut.to_s, same[-1].to_s))
+            else:
                 same.append(cut)
     return tuple(sorted((span for some in found.values() for span in some), key=lambda s: (s.from_s, s.to_s)))
 
@@ -131,7 +140,8 @@ def _uncounted(chapter: Heard, heard: list[Heard]) -> list[Span]:
     """The whole chapter, where others were counted and it could not be."""
     if chapter.events is not None or all(other.events is None for other in heard):
         return []
-    return [Span(from_s=chapter.recording.start_s, to_s=chapter.end_s, kind=SpanKind.NO_LOCK)]
+    kind = SpanKind.NO_LOCK if chapter.choice is None else SpanKind.NOT_COUNTED
+    return [Span(from_s=chapter.recording.start_s, to_s=chapter.end_s, kind=kind)]
 
 
 def _joined_knocks(heard: list[Heard]) -> list[Knock]:
@@ -143,17 +153,37 @@ def _joined_knocks(heard: list[Heard]) -> list[Knock]:
     ]
 
 
-def _joined_events(heard: list[Heard]) -> Events:
+def _joined_events(heard: list[Heard], per_cycle: int) -> Events:
     parts = []
     for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        if chapter.events is not None:
-            time = chapter.events.time_s
-            parts.append(select(chapter.events, (time >= low) & (time < high)))
+        made = chapter.events or _unjudged(chapter, heard, per_cycle)
+        if made is not None:
+            parts.append(select(made, (made.time_s >= low) & (made.time_s < high)))
     arrays = ("time_s", "skip_probability", "heard_at_s", "level_db", "open_time_ms")
     return Events(
         state=tuple(state for part in parts for state in part.state),
         neighbours=tuple(n for part in parts for n in part.neighbours),
         **{name: np.concatenate([np.zeros(0), *(getattr(part, name) for part in parts)]) for name in arrays},
+    )
+
+
+def _unjudged(chapter: Heard, heard: list[Heard], per_cycle: int) -> Events | None:
+    """What was due in a chapter that was followed but not counted: the cycle's zero is the counted ones'."""
+    counted = [(c.lock.clock, c.events.time_s) for c in heard if c.lock and c.events and len(c.events.time_s)]
+    if chapter.choice is None or chapter.lock is None or not counted:
+        return None
+    clock, times_s = counted[0]
+    phases = cycle_at(clock, times_s[:1]) + np.arange(per_cycle) / per_cycle
+    due = np.sort(np.concatenate([passing_times(chapter.lock.clock, float(phase)) for phase in phases]))
+    unknown = np.full(len(due), np.nan)
+    return Events(
+        time_s=due,
+        state=(State.UNJUDGED,) * len(due),
+        skip_probability=unknown,
+        heard_at_s=unknown,
+        level_db=unknown,
+        open_time_ms=unknown,
+        neighbours=(Neighbours.NOT_CHECKED,) * len(due),
     )
 
 
@@ -215,7 +245,8 @@ def _open_time(made: Events) -> OpenTime:
 
 def _neighbours(made: Events) -> Neighbours:
     """Were the others there where ticks are missing; with none missing, could they be heard at all."""
-    asked = [n for n, s in zip(made.neighbours, made.state, strict=True) if s is State.SKIPPED] or made.neighbours
+    judged = [(n, s) for n, s in zip(made.neighbours, made.state, strict=True) if s is not State.UNJUDGED]
+    asked = [n for n, s in judged if s is State.SKIPPED] or [n for n, _ in judged]
     if not asked or any(n is Neighbours.NOT_CHECKED for n in asked):
         return Neighbours.NOT_CHECKED
     heard = sum(n is Neighbours.HEARD for n in asked)
@@ -227,7 +258,7 @@ def _mean(values: list[float | None]) -> float | None:
     return float(np.mean(known)) if known else None
 
 
-def _joined_length(spans: list[Span]) -> float:
+def _joined_length(spans: Sequence[Span]) -> float:
     total, reached = 0.0, -np.inf
     for span in sorted(spans, key=lambda s: s.from_s):
         total += max(0.0, span.to_s - max(span.from_s, reached))
@@ -245,8 +276,9 @@ def _joined_picture(heard: list[Heard]) -> Picture | None:
     times = np.concatenate([p.row_times_s for p in pictures])
     rising = np.concatenate([[True], np.diff(np.maximum.accumulate(times)) > 0])
     weights = [len(p.rows) for p in pictures]
+    marked = None if own else speaker(drawn)
     return replace(
-        pictures[0],
+        pictures[0] if marked is None or marked.picture is None else marked.picture,
         rows=rows[rising],
         row_times_s=times[rising],
         profile=rows[rising].mean(axis=0),
@@ -263,9 +295,10 @@ def _warnings(
     spans: tuple[Span, ...],
 ) -> tuple[Note, ...]:
     notes = _about_sound(heard, spans)
-    lost_s = _joined_length([s for s in spans if s.kind is SpanKind.NO_LOCK])
-    if counted and lost_s >= _LOST_S:
-        notes[WarningCode.CYCLE_LOST] = Note(code=WarningCode.CYCLE_LOST, figures={"seconds": round(lost_s)})
+    for code, kind in _LOST.items():
+        lost_s = _joined_length([s for s in spans if s.kind is kind])
+        if counted and lost_s >= _LOST_S:
+            notes[code] = Note(code=code, figures={"seconds": round(lost_s)})
     if rpm is None and firing is not None:
         notes[WarningCode.RPM_ESTIMATED] = Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": round(firing.rpm)})
     if rpm is not None and is_contradicted(heard):
@@ -289,21 +322,14 @@ def _about_sound(heard: list[Heard], spans: tuple[Span, ...]) -> dict[WarningCod
     notes: dict[WarningCode, Note] = {}
     for chapter in heard:
         for note in (*chapter.recording.warnings, *chapter.quality.warnings):
-            notes[WarningCode(note.code)] = _added(notes.get(WarningCode(note.code)), note)
-    for code, kind in _OF_SPANS.items():
-        these = [s for s in spans if s.kind is kind]
+            notes[WarningCode(note.code)] = note
+    clipped = _between_seams(heard, [chapter.quality.clipped for chapter in heard])
+    told = {code: [s for s in spans if s.kind is kind] for code, kind in _OF_SPANS.items()}
+    for code, these in {WarningCode.CLIPPED: clipped, **told}.items():
         if these and (len(heard) > 1 or code not in notes):
-            notes[code] = Note(code=code, figures={"count": len(these), "seconds": round(_joined_length(these), 1)})
+            # A tick is clipped for a thousandth of a second.
+            seconds = round(_joined_length(these), 3 if code is WarningCode.CLIPPED else 1)
+            notes[code] = Note(code=code, figures={"count": len(these), "seconds": seconds})
+        elif not these:
+            notes.pop(code, None)
     return notes
-
-
-def _added(before: Note | None, note: Note) -> Note:
-    """Join a chapter's warning with the same warning of earlier chapters: counts and seconds add up."""
-    if before is None:
-        return note
-    figures = dict(note.figures)
-    for key in ("count", "seconds"):
-        old, new = before.figures.get(key), figures.get(key)
-        if isinstance(old, int | float) and isinstance(new, int | float):
-            figures[key] = round(old + new, 3)
-    return Note(code=note.code, figures=figures)

@@ -60,20 +60,14 @@ def read(
     Raises
     ------
     ParameterError
-        If the speed is impossible, a chapter too short, or there is nothing to read.
+        If the speed is impossible, a chapter too short, a sample no finite number, or there is nothing to read.
     """
     memory = _Memory(interval_s=None if rpm is None else cycle_interval(check_rpm(rpm)), typed=rpm is not None)
     heard: list[Heard] = []
     for recording in chapters:
-        length_s = len(recording.y) / recording.sr
-        if length_s < SHORTEST_CHAPTER_S:
-            raise ParameterError(
-                f"chapter at {recording.start_s:g} s is {length_s:.3g} s long; expected {SHORTEST_CHAPTER_S:g} s or "
-                "more: join it to the one before"
-            )
+        _check_chapter(recording)
         chapter, memory = _hear(recording, engine, memory)
-        # The samples go: a view of none of them would keep them all.
-        heard.append(replace(chapter, recording=replace(recording, y=np.zeros(0, dtype=np.float32))))
+        heard.append(_emptied(chapter))
     if not heard:
         raise ParameterError("there is no chapter to read; expected one Recording at least: give the file's chapters")
     if is_contradicted(heard):
@@ -87,12 +81,33 @@ def read(
     return join(heard, engine, rpm, seconds=seconds, file=file, sha256=sha256)
 
 
+def _check_chapter(recording: Recording) -> None:
+    length_s = len(recording.y) / recording.sr
+    if length_s < SHORTEST_CHAPTER_S:
+        raise ParameterError(
+            f"chapter at {recording.start_s:g} s is {length_s:.3g} s long; expected {SHORTEST_CHAPTER_S:g} s or "
+            "more: join it to the one before"
+        )
+    wrong = np.flatnonzero(~np.isfinite(recording.y))
+    if wrong.size:
+        raise ParameterError(
+            f"sample {wrong[0]} of the chapter at {recording.start_s:g} s is {recording.y[wrong[0]]}; "
+            "expected a number: put zeros there, and name the hole in gaps"
+        )
+
+
 def _hear(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, _Memory]:
     """One chapter, and what it taught."""
     chapter, strength = _follow(recording, engine, memory)
     if chapter.followed is None or not chapter.settled:
         return chapter, memory
     return _choose_and_count(chapter, strength, engine, memory)
+
+
+def _emptied(chapter: Heard) -> Heard:
+    """The same without its samples: a view of none of them would keep them all."""
+    recording = replace(chapter.recording, y=np.zeros(0, dtype=np.float32))
+    return replace(chapter, recording=recording, uncounted=chapter.uncounted and _emptied(chapter.uncounted))
 
 
 def _follow(recording: Recording, engine: Engine, memory: _Memory) -> tuple[Heard, OnsetStrength]:

@@ -116,6 +116,8 @@ class Skips:
 class Jitter:
     """Timing of the heard ticks, skip intervals excluded; None where a figure cannot be given.
 
+    In a `Reading` that of the first chapter that was counted, of three minutes and a half at most: it is long enough.
+
     Parameters
     ----------
     time_interval_error_us : float or None
@@ -241,7 +243,53 @@ class Picture:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Reading:
-    """Everything one recording says about one injector."""
+    """Everything one recording says about one injector.
+
+    Parameters
+    ----------
+    file : str
+        The name the person gave.
+    sha256 : str
+        Of the file's bytes, in hexadecimal; empty where none was given.
+    seconds : float
+        Length of the recording [s].
+    sample_rate_hz : int
+        As decoded [Hz].
+    codec : str
+        Such as ``"pcm_s16le"``, ``"aac"``, ``"amrnb"``.
+    channel : int
+        Which was used, counted from 1 [unitless].
+    engine : Engine
+        What was told of the engine.
+    verdict : Verdict
+        What it shows.
+    reasons : tuple of Note
+        Why, the first one first; codes with figures.
+    next_step : Note
+        The one thing to do next.
+    firing : Firing or None
+        Speed and interval; None where fewer than ten cycles were followed.
+    alternatives : tuple of Firing
+        The same interval read with the other injection mode; empty where a speed was typed.
+    events : Events
+        Every event that was due, in order.
+    spans : tuple of Span
+        Stretches that may not be judged, or in which nothing was due; sorted by start, may overlap [s].
+    skips : Skips
+        The count.
+    jitter : Jitter
+        Timing of the heard ticks.
+    open_time : OpenTime
+        From the open to the close tick, over all events.
+    neighbours : Neighbours
+        Were the engine's other sounds there where ticks are missing; with none missing, could they be heard at all.
+    quality : QualityFigures
+        How good the evidence is.
+    picture : Picture or None
+        What a picture is drawn from; None where no cycle was followed, or none was kept.
+    knocks : tuple of KnockGroup
+        Knocks and bumps by groups, in order.
+    """
 
     file: str
     sha256: str

@@ -24,7 +24,7 @@ from injsound.values import Note
 
 _LOG = logging.getLogger(__name__)
 # Raised by one whenever a kept reading lacks what a new one holds, or counts otherwise.
-_EDITION = 4
+_EDITION = 5
 # Who hears fewer of the ticks than this has no opinion on those that are missing.
 _OPINION_SHARE = 0.9
 
@@ -177,7 +177,8 @@ def add_second_opinion(reading: Reading, path: str | Path, *, channel: int | Non
     heard = np.zeros(len(due), dtype=bool)
     for chapter in chapters(path, channel=channel):
         inside = (due >= chapter.start_s) & (due < chapter.start_s + len(chapter.y) / chapter.sr)
-        heard[inside] = second_opinion(chapter.y, chapter.sr, due[inside] - chapter.start_s)
+        # What two chapters share was heard if either hears it: at its ends a chapter hears less.
+        heard[inside] |= second_opinion(chapter.y, chapter.sr, due[inside] - chapter.start_s)
     agree, count, found = int((heard[judged] != skipped[judged]).sum()), int(judged.sum()), int(heard[judged].sum())
     note = Note(
         code=WarningCode.SECOND_OPINION,

@@ -129,11 +129,14 @@ class Quality:
         Codes with figures.
     bandwidth_hz : float
         Highest frequency at which the recording still carries sound [Hz].
+    clipped : tuple of Span
+        Every clipped stretch in order, also those too short to hide a tick [s].
     """
 
     spans: tuple[Span, ...]
     warnings: tuple[Note, ...]
     bandwidth_hz: float
+    clipped: tuple[Span, ...] = ()
 
     @property
     def blind(self) -> tuple[Span, ...]:

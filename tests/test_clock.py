@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from injsound.sound.clock import cycle_at, nearest_frames, passing_times, time_at, wrapped
+from injsound.sound.clock import apart, cycle_at, nearest_frames, passing_times, time_at, wrapped
 from injsound.values import CycleClock
 
 
@@ -29,3 +29,7 @@ def test_the_shorter_way_round():
     # From 0.9 to 0.1 it is 0.2 on, from 0.1 to 0.9 0.2 back.
     assert wrapped(0.1 - 0.9) == pytest.approx(0.2)
     np.testing.assert_allclose(wrapped(np.array([0.8, 0.3, -1.25])), [-0.2, 0.3, -0.25])
+    # Half round: from 0.45 to 0.05 it is 0.1 on, over the end.
+    assert wrapped(0.05 - 0.45, 0.5) == pytest.approx(0.1)
+    assert apart(0.45, 0.05, 0.5) == pytest.approx(0.1)
+    np.testing.assert_allclose(apart(np.array([0.1, 0.5, 0.9]), 0.95), [0.15, 0.45, 0.05])

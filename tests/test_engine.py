@@ -256,3 +256,21 @@ def test_partners_tick_together_where_the_turns_fold_onto_each_other():
     angles = (0.0, 90.0, 240.0, 330.0, 480.0, 570.0)
     order = (1, 2, 3, 4, 5, 6)
     assert not has_partner(Engine(firing_order=order, firing_angles=angles, cylinder=1, **batch))
+
+
+def test_partners_a_revolution_apart_tick_together_at_whatever_angle():
+    # 360 of 720 degrees is one interval of batch injection, though (a + 360) / 720 - a / 720 need not round to a half.
+    for angle in range(1, 360):
+        twin = Engine(firing_order=(1, 2), firing_angles=(angle, angle + 360.0), injection=Injection.BATCH)
+        assert [has_partner(replace(twin, cylinder=c)) for c in (1, 2)] == [True, True], angle
+    four = Engine(firing_order=(1, 2, 3, 4), firing_angles=(0.0, 75.0, 360.0, 435.0), injection=Injection.BATCH)
+    assert all(has_partner(replace(four, cylinder=c)) for c in (1, 2, 3, 4))
+    # One degree off is another moment: 0.4 ms at 400 1/min.
+    assert not has_partner(
+        Engine(firing_order=(1, 2), firing_angles=(0.0, 361.0), cylinder=1, injection=Injection.BATCH)
+    )
+
+
+def test_the_only_injector_has_no_partner():
+    assert not has_partner(Engine(cylinders=1, injection=Injection.BATCH))
+    assert not has_partner(Engine(firing_order=(1,), injection=Injection.BATCH))

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from injsound.errors import ParameterError
-from injsound.sound.jitter import measure_jitter, modified_z
+from injsound.sound.jitter import measure_jitter
 from injsound.sound.scatter import STEADY_US, _normal, own_scatter
 from injsound.sound.scatter_model import second_differences
 
@@ -40,14 +40,6 @@ def noisy_train(seed, *, events=4000, tick_us=0.0, period_us=0.0, interval_s=0.1
 
 
 # --- robust deviation -------------------------------------------------------------------------------------------------
-
-
-def test_modified_z_of_the_worked_example():
-    # Iglewicz and Hoaglin's statistic: median 160, MAD 1.0; the ordinary z of 320 would be only 2.845.
-    z = modified_z(np.array([160, 161, 159, 160, 162, 158, 160, 320, 161, 159]))
-    assert z[7] == pytest.approx(107.92, abs=1e-2)
-    assert np.abs(np.delete(z, 7)).max() == pytest.approx(1.349)
-    assert not modified_z(np.array([1.0, 1.0, 1.0, 5.0])).any()
 
 
 # --- cycle-to-cycle jitter against published figures ------------------------------------------------------------------

@@ -29,7 +29,7 @@ def test_chance_level_is_skipped_and_usual_level_is_heard():
     kinds = two_kinds(value, around, np.zeros(212), None, usable)
     assert list(kinds.skip_probability >= 0.5) == list(gone)
     assert kinds.heard_mean == pytest.approx(9.0, abs=0.3)
-    assert kinds.absent_mean == pytest.approx(1.7, abs=0.2)  # where it was drawn
+    assert kinds.absent_place == pytest.approx(1.7, abs=0.2)  # where it was drawn
 
 
 def test_a_sound_at_two_of_eight_distances_does_not_raise_chance():
@@ -38,7 +38,7 @@ def test_a_sound_at_two_of_eight_distances_does_not_raise_chance():
     )
     around[:2] += 6.0
     kinds = two_kinds(value, around, np.zeros(212), None, usable)
-    assert kinds.absent_mean == pytest.approx(1.7, abs=0.3)
+    assert kinds.absent_place == pytest.approx(1.7, abs=0.3)
     assert list(kinds.skip_probability >= 0.5) == list(gone)
 
 
@@ -58,7 +58,7 @@ def test_a_partner_at_the_same_moment_is_what_is_absent():
     kinds = two_kinds(value, around, np.full(505, -1.0), None, usable)
     beside = apart_from_other_sound(kinds, value, _waves(rng, value, template), template, usable, partner=True)
     assert np.sum((beside.skip_probability >= 0.5) != gone) <= 1
-    assert beside.absent_mean == pytest.approx(4.5, abs=0.5)
+    assert beside.absent_place == pytest.approx(4.5, abs=0.5)
     # Without a partner a group with the tick's own waveform is faint ticks.
     alone = apart_from_other_sound(kinds, value, _waves(rng, value, template), template, usable, partner=False)
     assert alone is kinds

@@ -43,7 +43,7 @@ ALLOWED = {
     "sound.audio": BASE | {"sound.decoders", "sound.sources"},
     "sound.decoders": BASE | {"sound.packets", "sound.sources"},
     "sound.packets": BASE | {"sound.sources"},
-    "sound.scatter": BASE | {"sound.jitter", "sound.scatter_model"},
+    "sound.scatter": BASE | {"sound.scatter_model"},
     "sound.second_click": BASE | {"sound.rises"},
     "sound.candidates": BASE | {"sound.second_click"},
     "sound.ticks": BASE

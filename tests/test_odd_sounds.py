@@ -1,14 +1,17 @@
 """Sounds and settings at the edge of what is taken: a reading comes out of each, none claims what is not there."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from readings import reading
 from scipy import signal
 
 from injsound import counting, runs
 from injsound.codes import Neighbours, State, Verdict, WarningCode
 from injsound.engine import Engine, Injection
+from injsound.heard import select
 from injsound.reading import read
 from injsound.results import Events, Failure
 from injsound.runs import run_files
@@ -171,3 +174,16 @@ def test_the_second_opinion_hears_ticks_at_every_rate(sr):
     there, away = (second_opinion(recording.y, sr, truth.due_s + off).mean() for off in (0.0, 0.06))
     assert there > 0.4
     assert there > 3 * away
+
+
+def test_the_second_opinion_keeps_what_an_earlier_chapter_heard(monkeypatch):
+    # Due every second; chapters to 6 s and from 4 s on. The later one is deaf in its first half second.
+    due = np.arange(10) + 0.2
+    made = reading(Verdict.STEADY, cycles=21, skipped=())
+    made = replace(made, events=replace(select(made.events, np.arange(21) < 10), time_s=due))
+    parts = [Recording(y=np.full(60, deaf_s), sr=10, start_s=start) for start, deaf_s in ((0.0, 0.0), (4.0, 0.5))]
+    monkeypatch.setattr(runs, "chapters", lambda *_, **__: parts)
+    monkeypatch.setattr(runs, "second_opinion", lambda y, _, due_s: due_s > y[0])
+    *_, told = runs.add_second_opinion(made, "two.wav").quality.warnings
+    assert told.code is WarningCode.SECOND_OPINION
+    assert told.figures == {"agree": 10, "differ": 0, "skipped": 0, "judged": 10}

@@ -111,6 +111,14 @@ def test_turns_after_which_an_engine_fires_as_before():
     assert symmetric_turns((0, 90 / 720, 360 / 720)) == [0]
 
 
+@pytest.mark.parametrize("cylinders", range(1, 17))
+def test_an_even_engine_of_n_cylinders_turns_into_itself_n_times(cylinders):
+    # By 720/N degrees each time: of 7, 11, 13 and 14 cylinders that is no whole number.
+    assert symmetric_turns([k / cylinders for k in range(cylinders)]) == [
+        round(720 * k / cylinders) for k in range(cylinders)
+    ]
+
+
 def test_what_every_cylinder_does_is_taken_away():
     quarter = np.random.default_rng(2).standard_normal((7, BINS // 4))
     halves = np.tile(quarter, (2, 1, 4))

@@ -59,7 +59,9 @@ def test_long_clipping_hides_and_short_clipping_warns():
         recording, y=np.clip(recording.y, -0.25 * np.abs(recording.y).max(), 0.25 * np.abs(recording.y).max())
     )
     quality = judge_quality(loud, interval_s=120 / 700)
-    assert WarningCode.CLIPPED in {note.code for note in quality.warnings}
+    (note,) = [note for note in quality.warnings if note.code is WarningCode.CLIPPED]
+    assert note.figures["count"] == len(quality.clipped) > 0
+    assert note.figures["seconds"] == pytest.approx(sum(s.to_s - s.from_s for s in quality.clipped), abs=0.001)
     y = recording.y.copy()
     top = np.abs(y).max()
     y[48_000:48_480] = top  # 10 ms at the rail

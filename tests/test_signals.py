@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from injsound.sound.signals import best_path, robust_spread
+from injsound.sound.signals import best_path, modified_z, robust_spread
 
 
 @pytest.mark.parametrize("circular", [True, False])
@@ -30,3 +30,11 @@ def test_robust_spread_is_scipys():
     values = np.random.default_rng(3).standard_normal(999)
     expected = stats.median_abs_deviation(values, scale="normal")
     assert robust_spread(values - np.median(values)) == pytest.approx(expected, rel=1e-4)
+
+
+def test_modified_z_of_the_worked_example():
+    # Iglewicz and Hoaglin's statistic: median 160, MAD 1.0; the ordinary z of 320 would be only 2.845.
+    z = modified_z(np.array([160, 161, 159, 160, 162, 158, 160, 320, 161, 159]))
+    assert z[7] == pytest.approx(107.92, abs=1e-2)
+    assert np.abs(np.delete(z, 7)).max() == pytest.approx(1.349)
+    assert not modified_z(np.array([1.0, 1.0, 1.0, 5.0])).any()

@@ -34,7 +34,7 @@ from injsound.values import Figure
 _NAME = 48
 
 
-def tell_comparison(found: Comparison, words: Words, *, next_too: bool = True) -> list[str]:
+def tell_comparison(found: Comparison, words: Words) -> list[str]:
     """A comparison: a row per cylinder, what was found, and what to record next.
 
     Parameters
@@ -43,18 +43,17 @@ def tell_comparison(found: Comparison, words: Words, *, next_too: bool = True) -
         The finding.
     words : Words
         The language.
-    next_too : bool
-        What to record next too; a case says its one next step itself.
 
     Returns
     -------
     list of str
         Lines of at most 80 columns.
     """
-    return laid_out(_comparison(found, words, next_too=next_too))
+    return laid_out(_comparison(found, words, next_too=True))
 
 
 def _comparison(found: Comparison, words: Words, *, next_too: bool) -> Block:
+    """What to record next too, but in a case, which says its one next step itself."""
     said = [words.say(found.verdict, {"odd": ", ".join(map(str, found.odd))}), *say_reasons(found.reasons, words)]
     if next_too and found.verdict is CompareVerdict.NOT_SHOWN and found.record_s:
         said.append(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
@@ -76,7 +75,7 @@ def _side(side: Side, words: Words) -> tuple[str, ...]:
     return f"{side.cylinder}", moments, missing, opened, change
 
 
-def tell_swap(found: SwapFinding, words: Words, *, next_too: bool = True) -> list[str]:
+def tell_swap(found: SwapFinding, words: Words) -> list[str]:
     """A swap: its four cells and where the fault went.
 
     Parameters
@@ -85,15 +84,13 @@ def tell_swap(found: SwapFinding, words: Words, *, next_too: bool = True) -> lis
         The finding.
     words : Words
         The language.
-    next_too : bool
-        As of `tell_comparison`.
 
     Returns
     -------
     list of str
         Lines of at most 80 columns.
     """
-    return laid_out(_swap(found, words, next_too=next_too))
+    return laid_out(_swap(found, words, next_too=True))
 
 
 def _swap(found: SwapFinding, words: Words, *, next_too: bool) -> Block:
@@ -234,7 +231,7 @@ def _stretches(stretches: tuple[Stretch, ...], words: Words) -> str:
     return words.say(Line.STRETCHES, still=told(False), moved=told(True))
 
 
-def tell_verify(found: VerifyFinding, words: Words, *, next_too: bool = True) -> list[str]:
+def tell_verify(found: VerifyFinding, words: Words) -> list[str]:
     """A verification: the bound, the change with its interval, and what is missing.
 
     Parameters
@@ -243,15 +240,13 @@ def tell_verify(found: VerifyFinding, words: Words, *, next_too: bool = True) ->
         The finding.
     words : Words
         The language.
-    next_too : bool
-        As of `tell_comparison`.
 
     Returns
     -------
     list of str
         Lines of at most 80 columns.
     """
-    return laid_out(_verify(found, words, next_too=next_too))
+    return laid_out(_verify(found, words, next_too=True))
 
 
 def _verify(found: VerifyFinding, words: Words, *, next_too: bool) -> Block:

@@ -243,22 +243,20 @@ def row(label: str, said: str) -> list[str]:
     return filled(said, first="  " + label.ljust(_LABEL), rest=" " * (_LABEL + 2))
 
 
-def wrapped(text: str, hang: int = 2) -> list[str]:
+def wrapped(text: str) -> list[str]:
     """Text in lines of at most 80 columns, two columns in.
 
     Parameters
     ----------
     text : str
         One paragraph.
-    hang : int
-        Columns in from the second line on [unitless].
 
     Returns
     -------
     list of str
         Lines.
     """
-    return filled(text, first="  ", rest=" " * hang)
+    return filled(text, first="  ", rest="  ")
 
 
 def filled(text: str, columns: int = COLUMNS, *, first: str = "", rest: str = "") -> list[str]:

@@ -10,10 +10,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.sound.clock import frames_at
+from injsound.sound.clock import apart, frames_at
 from injsound.sound.filters import SLOW_S
 from injsound.sound.signals import Complex
 from injsound.values import CycleClock, FloatArray, OnsetStrength
@@ -22,8 +21,10 @@ from injsound.values import CycleClock, FloatArray, OnsetStrength
 BINS = 720
 # An injector's tick starts this long before its place at the earliest, the clock's error included.
 _BEFORE_S = 0.0015
-# A tick's rise and the quiet before it, as the candidates of a single recording are looked for.
+# A tick's rise, half a millisecond longer than in a single recording (`rises.py`), and the quiet before it.
 _RISE_S, _BEFORE_RISE_S, _MOST_BANDS = 0.0015, 0.002, 3
+# Whole degrees are off by half a one: as much is no difference of places.
+_SAME_PLACE = 0.5 / BINS
 # Finer than two degrees of crank no two recordings agree.
 _HARMONICS = 180
 # So small a share of the power counts as nothing left.
@@ -202,10 +203,13 @@ def symmetric_turns(phases: Sequence[float]) -> list[int]:
     Returns
     -------
     list of int
-        The first is none at all [degrees of crank].
+        The nearest whole ones, rising; the first is none at all [degrees of crank].
     """
-    places = sorted(round(phase * BINS) % BINS for phase in phases)
-    return [turn for turn in range(BINS) if sorted((place + turn) % BINS for place in places) == places]
+    places = np.sort(np.asarray(phases) % 1.0)
+    turns = places - places[0]
+    # At each turn, of every cylinder to the nearest place; the farthest of them.
+    away = apart(places + turns[:, None, None], places[:, None]).min(axis=1).max(axis=1)
+    return [round(turn * BINS) for turn in turns[away <= _SAME_PLACE].tolist()]
 
 
 def fit_order(parts: Sequence[Distinct], options: Sequence[Sequence[tuple[float, float]]]) -> Fit:
@@ -273,7 +277,7 @@ def lay_under(engine: Complex, part: Distinct, *, near: float) -> Lay:
         / max(float(np.linalg.norm(engine) * np.linalg.norm(sound)), 1e-12)
     )
     top = int(like.argmax())
-    away = _circular(np.arange(BINS) - top) > 2 * reach
+    away = apart(np.arange(float(BINS)), top, BINS) > 2 * reach
     return Lay(zero=top / BINS, peak=float(like[top]), second=float(like[away].max()))
 
 
@@ -340,9 +344,3 @@ def _descend(left: Callable[[Sequence[int], int], FloatArray], start: Sequence[i
         if chosen == before:
             break
     return chosen
-
-
-def _circular(bins: npt.NDArray[np.int_]) -> npt.NDArray[np.int_]:
-    """Distance on the circle."""
-    away: npt.NDArray[np.int_] = np.minimum(bins % BINS, -bins % BINS)
-    return away

@@ -73,20 +73,40 @@ def cycle_length(clock: CycleClock) -> float:
     return float(np.median(np.diff(clock.times_s) / np.diff(clock.cycles)))
 
 
-def wrapped(difference: Phase) -> Phase:
+def wrapped(difference: Phase, period: float = 1.0) -> Phase:
     """The shorter way between two phases on the circle.
 
     Parameters
     ----------
     difference : float or ndarray
         Of two phases [cycles].
+    period : float
+        Once round [cycles].
 
     Returns
     -------
     float or ndarray
-        From -0.5 to 0.5 [cycles].
+        Half the period at most, to either side [cycles].
     """
-    return (difference + 0.5) % 1.0 - 0.5
+    return (difference + period / 2) % period - period / 2
+
+
+def apart(a: Phase, b: Phase | float, period: float = 1.0) -> Phase:
+    """Distance of two phases on the circle.
+
+    Parameters
+    ----------
+    a, b : float or ndarray
+        Phases [cycles].
+    period : float
+        Once round [cycles].
+
+    Returns
+    -------
+    float or ndarray
+        Half the period at most [cycles].
+    """
+    return abs(wrapped(a - b, period))
 
 
 def passing_times(clock: CycleClock, phase: float) -> FloatArray:

@@ -16,7 +16,7 @@ from scipy import ndimage
 
 from injsound.sound.clock import passing_times
 from injsound.sound.cycle import Lock, lock_cycle
-from injsound.sound.folding import BINS, turned_sound
+from injsound.sound.folding import BINS, flatten, turned_sound
 from injsound.sound.lengths import TOLERANCE, estimate_interval
 from injsound.sound.orders import measure_orders, repeats_after, repeats_later
 from injsound.sound.signals import covered
@@ -93,7 +93,14 @@ def follow_engine(
     ----------
     docs/methods.md, 'Which cycle'.
     """
-    ask = _Ask(strength=strength, cylinders=cylinders, per_cycle=per_cycle, profile=profile, without=tuple(without))
+    ask = _Ask(
+        strength=strength,
+        sound=flatten(strength),
+        cylinders=cylinders,
+        per_cycle=per_cycle,
+        profile=profile,
+        without=tuple(without),
+    )
     if interval_s is None:
         return _found(ask)
     given = _settle(ask, ask.lock(interval_s))
@@ -112,6 +119,8 @@ class _Ask:
     """A chapter's sound and what is known of the engine."""
 
     strength: OnsetStrength
+    sound: FloatArray
+    """The same, the slow part removed, shape (n_frames, n_bands)."""
     cylinders: int | None
     per_cycle: int
     profile: FloatArray | None
@@ -120,7 +129,7 @@ class _Ask:
     def lock(self, interval_s: float, clock: CycleClock | None = None) -> Lock | None:
         follow = partial(lock_cycle, self.strength, interval_s=interval_s, profile=self.profile, without=self.without)
         lock = follow(clock=clock)
-        false_rev = clock is None and lock is not None and _is_false_rev(self.strength, lock.clock, interval_s)
+        false_rev = clock is None and lock is not None and _is_false_rev(self, lock.clock, interval_s)
         return follow(revs=False) if false_rev else lock
 
 
@@ -177,7 +186,7 @@ def _throughout(ask: _Ask, lock: Lock) -> Lock:
 
 def _astray(ask: _Ask, lock: Lock) -> npt.NDArray[np.bool_]:
     """Cycles that do not show the profile, and parts in which the lines of the clock's cycle are gone."""
-    turned = turned_sound(ask.strength, lock.clock).reshape(-1, BINS, len(ask.strength.bands))
+    turned = turned_sound(ask.sound, ask.strength, lock.clock).reshape(-1, BINS, len(ask.strength.bands))
     edges = passing_times(lock.clock, 0.0)
     length = np.diff(edges)
     hidden = covered(ask.without, edges[:-1], edges[1:])
@@ -195,7 +204,7 @@ def _astray(ask: _Ask, lock: Lock) -> npt.NDArray[np.bool_]:
     return astray
 
 
-def _is_false_rev(strength: OnsetStrength, clock: CycleClock, interval_s: float) -> bool:
+def _is_false_rev(ask: _Ask, clock: CycleClock, interval_s: float) -> bool:
     """Whether the engine idled where its clock ran away, and counts a half or a third of the typed cycle there.
 
     Under speech or a loud noise the cycle is out of hearing, and a part of it repeats the sound nearly as well.
@@ -208,14 +217,14 @@ def _is_false_rev(strength: OnsetStrength, clock: CycleClock, interval_s: float)
     times = round(interval_s / away_s)
     if times < 2 or abs(np.log(times * away_s / interval_s)) > TOLERANCE:
         return False
-    turned = turned_sound(strength, clock)[np.repeat(away, BINS)]
+    turned = turned_sound(ask.sound, ask.strength, clock)[np.repeat(away, BINS)]
     return repeats_later(measure_orders(turned, BINS, away_s), times)
 
 
 def _repeats_after(ask: _Ask, clock: CycleClock) -> Fraction:
     """Cycles of a clock after which the sound repeats; 1 where the sound does not say."""
     length_s = float(np.median(_lengths(clock)))
-    orders = measure_orders(turned_sound(ask.strength, clock), BINS, length_s)
+    orders = measure_orders(turned_sound(ask.sound, ask.strength, clock), BINS, length_s)
     longest_s = _LONGEST_IDLE_S if ask.cylinders is None else _LONGEST_S
     repeat = repeats_after(orders, longest=longest_s / length_s, cylinders=ask.cylinders, per_cycle=ask.per_cycle)
     return repeat or Fraction(1)

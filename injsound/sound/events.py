@@ -77,6 +77,8 @@ class Matches:
         Distance of heard from absent [standard deviations].
     miss_probability : float
         Share of matches elsewhere that would be called heard [unitless].
+    heard_mean : float
+        Usual value of heard ticks [standard deviations of the noise].
     template : ndarray, shape (m,)
         Mean whitened tick, unit norm, its open click ``zero`` samples after the start [unitless].
     zero : int
@@ -90,10 +92,7 @@ class Matches:
     skip_probability: FloatArray
     separation: float
     miss_probability: float
-    absent_mean: float
-    absent_sd: float
     heard_mean: float
-    heard_sd: float
     template: FloatArray
     zero: int
 
@@ -169,10 +168,7 @@ def match_events(
         skip_probability=kinds.skip_probability,
         separation=kinds.separation,
         miss_probability=kinds.miss_probability,
-        absent_mean=kinds.absent_mean,
-        absent_sd=kinds.absent_sd,
         heard_mean=kinds.heard_mean,
-        heard_sd=kinds.heard_sd,
         template=fit.template,
         zero=round(_BEFORE_S * sr),
     )

@@ -40,11 +40,13 @@ def flatten(strength: OnsetStrength) -> FloatArray:
     return np.ascontiguousarray(ndimage.uniform_filter1d(strength.bands - slow, 3, axis=1).T)
 
 
-def turned_sound(strength: OnsetStrength, clock: CycleClock) -> FloatArray:
+def turned_sound(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> FloatArray:
     """Onset strength over the crank instead of over time.
 
     Parameters
     ----------
+    sound : ndarray, shape (n_frames, n_bands)
+        As from `flatten` [unitless].
     strength : OnsetStrength
         Onset strength in bands [unitless].
     clock : CycleClock
@@ -53,12 +55,8 @@ def turned_sound(strength: OnsetStrength, clock: CycleClock) -> FloatArray:
     Returns
     -------
     ndarray, shape (n_cycles * BINS, n_bands)
-        At even steps of the clock, over its whole cycles, the slow part removed [unitless].
+        At even steps of the clock, over its whole cycles [unitless].
     """
-    return _turned(flatten(strength), strength, clock)
-
-
-def _turned(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> FloatArray:
     first, last = np.ceil(clock.cycles[0]), np.floor(clock.cycles[-1])
     phase = first + np.arange(round((last - first) * BINS)) / BINS
     turned: FloatArray = sound[frames_at(strength, clock, phase)]
@@ -82,7 +80,7 @@ def fold(sound: FloatArray, strength: OnsetStrength, clock: CycleClock) -> Float
     ndarray, shape (n_cycles, n_bands, BINS)
         Each cycle's mean removed [unitless].
     """
-    folded = _turned(sound, strength, clock).reshape(-1, BINS, sound.shape[1]).transpose(0, 2, 1)
+    folded = turned_sound(sound, strength, clock).reshape(-1, BINS, sound.shape[1]).transpose(0, 2, 1)
     level: FloatArray = folded - folded.mean(axis=2, keepdims=True)
     return level
 

@@ -13,7 +13,6 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from injsound.errors import ParameterError
 from injsound.results import Jitter
-from injsound.sound.signals import MAD_SIGMA
 from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -25,29 +24,6 @@ _TREND_ORDER = 2
 # Fewer intervals give no spread worth printing: its own relative error is 1 / sqrt(2 n), 16 % at 20.
 FEWEST_INTERVALS = 20
 _US = 1e6
-
-
-def modified_z(values: FloatArray) -> FloatArray:
-    """Deviation from the median in robust standard deviations.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Any unit.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        0.6745 (x - median) / MAD; zero where more than half of the values are equal [unitless].
-
-    References
-    ----------
-    Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC, 1993, section 3.3.
-    """
-    deviation = np.asarray(values, dtype=float) - np.median(values)
-    mad = np.median(np.abs(deviation))
-    z: FloatArray = MAD_SIGMA * deviation / mad if mad > 0 else np.zeros_like(deviation)
-    return z
 
 
 def measure_jitter(heard_s: FloatArray, cycle: FloatArray, *, step: float, trend_cycles: int = TREND_CYCLES) -> Jitter:

@@ -56,16 +56,18 @@ class Kinds:
         Distance of heard from absent [standard deviations].
     miss_probability : float
         Share of absent ticks that would be called heard [unitless].
-    absent_mean, absent_sd, heard_mean, heard_sd : float
-        Place and scale of both [standard deviations].
+    absent_place, absent_scale : float
+        Of the law of absent ones [standard deviations].
+    heard_mean, heard_sd : float
+        Usual value of heard ones, and their spread about it [standard deviations].
     """
 
     skip_probability: FloatArray
     usual: FloatArray
     separation: float
     miss_probability: float
-    absent_mean: float
-    absent_sd: float
+    absent_place: float
+    absent_scale: float
     heard_mean: float
     heard_sd: float
 
@@ -212,9 +214,9 @@ def two_kinds(
     """
     # Gumbel's place and scale from the middle and the upper tail; at one or two distances another sound may lie.
     q50, q98 = np.median(np.quantile(around, [0.5, 0.98], axis=1), axis=1)
-    sd = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
-    chance = Chance(mean=float(q50) - sd * _GUMBEL_50, sd=sd)
-    middle = 0.5 * (chance.mean + np.quantile(value[usable], 0.9))
+    scale = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
+    chance = Chance(place=float(q50) - scale * _GUMBEL_50, scale=scale)
+    middle = 0.5 * (chance.place + np.quantile(value[usable], 0.9))
     p, ticks, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
     typical = replace(ticks, usual=np.full(around.size, np.median(ticks.usual[usable])))
     absent = _skip_probability(around.ravel(), chance, np.zeros(around.size), None, typical, prior)
@@ -234,7 +236,7 @@ def _settle(
 ) -> tuple[FloatArray, Ticks, float]:
     """Probability of each event, the law of heard ticks and the share of skips, until they agree."""
     prior = 0.05
-    blows = max(1.0, absent.sd / (_EVEN_CHANCE * noise)) if isinstance(absent, Chance) else 1.0
+    blows = max(1.0, absent.scale / (_EVEN_CHANCE * noise)) if isinstance(absent, Chance) else 1.0
     for _ in range(12):
         ticks = Ticks.learnt(value, _local_median(value, heard), heard, noise, blows)
         p = _skip_probability(value, absent, place, halves, ticks, prior)
@@ -246,15 +248,15 @@ def _settle(
 def _made(p: FloatArray, ticks: Ticks, absent: Chance | OtherSound, missed: float, usable: BoolArray) -> Kinds:
     mean1 = float(np.median(ticks.usual[usable]))
     # A threshold at which both kinds err as often; the separation is twice its distance from either.
-    thresholds = np.linspace(absent.mean, max(mean1, absent.mean), 201)
+    thresholds = np.linspace(absent.place, max(mean1, absent.place), 201)
     either = np.minimum(absent.deviate(thresholds), ticks.deviate(thresholds, mean1))
     return Kinds(
         skip_probability=p,
         usual=ticks.usual,
         separation=2 * float(either.max()),
         miss_probability=missed,
-        absent_mean=absent.mean,
-        absent_sd=absent.sd,
+        absent_place=absent.place,
+        absent_scale=absent.scale,
         heard_mean=mean1,
         heard_sd=ticks.sd,
     )
@@ -282,8 +284,8 @@ def _skip_probability(
     """Probability that each event was skipped, from its match value and the log odds of its place."""
     usual = ticks.usual
     main = np.log1p(-_FAINT) + ticks.log_density(value)
-    low = np.maximum(_FAINTEST * usual, absent.mean)
-    rising = 2 * np.clip(value - low, 0, None) / np.maximum(usual - low, absent.sd) ** 2
+    low = np.maximum(_FAINTEST * usual, absent.place)
+    rising = 2 * np.clip(value - low, 0, None) / np.maximum(usual - low, absent.scale) ** 2
     faint = np.where((value > low) & (value < usual), np.log(_FAINT * np.maximum(rising, 1e-12)), -np.inf)
     heard = np.logaddexp(main, faint)
     gone = absent.log_density(value)
@@ -341,14 +343,14 @@ def apart_from_other_sound(
         level = float(np.median(value[low]))
         spread = max(robust_spread(value[low] - level), 0.7)
         edge = (level * kinds.heard_sd + kinds.usual * spread) / (kinds.heard_sd + spread)
-    over = (level - kinds.absent_mean) / max(kinds.absent_sd, 0.5)
+    over = (level - kinds.absent_place) / max(kinds.absent_scale, 0.5)
     apart = (kinds.heard_mean - level) / np.hypot(spread, kinds.heard_sd)
     if not partner and (over < _GROUP_OVER or _alike(rows[low], template) > _ALIKE):
         return kinds
     if apart < _GROUP_APART:
         # What is low may be the partner alone or a faint tick over it: no more apart than these two.
         return replace(kinds, separation=min(kinds.separation, float(np.sqrt(2)) * apart)) if partner else kinds
-    other = OtherSound(mean=level, sd=spread)
+    other = OtherSound(place=level, scale=spread)
     p, ticks, _ = _settle(value, other, np.zeros_like(value), None, usable, usable & ~low, noise)
     z = (kinds.heard_mean - level) / (spread + ticks.sd)
     return _made(p, ticks, other, float(special.ndtr(-z)), usable)

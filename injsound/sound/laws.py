@@ -23,12 +23,12 @@ class Chance:
 
     Parameters
     ----------
-    mean, sd : float
-        Its place and scale [standard deviations].
+    place, scale : float
+        Its most likely value, and how far it spreads: 1.28 scales make a standard deviation [standard deviations].
     """
 
-    mean: float
-    sd: float
+    place: float
+    scale: float
 
     def log_density(self, value: FloatArray) -> FloatArray:
         """How likely such matches are by chance; less than that is no less likely.
@@ -43,8 +43,8 @@ class Chance:
         ndarray, shape (n,)
             Natural log of the density.
         """
-        z = (np.maximum(value, self.mean - self.sd) - self.mean) / self.sd
-        log: FloatArray = -z - np.exp(-z) - np.log(self.sd)
+        z = (np.maximum(value, self.place - self.scale) - self.place) / self.scale
+        log: FloatArray = -z - np.exp(-z) - np.log(self.scale)
         return log
 
     def deviate(self, value: FloatArray) -> FloatArray:
@@ -60,7 +60,7 @@ class Chance:
         ndarray, shape (n,)
             Normal deviates [standard deviations].
         """
-        beyond: FloatArray = -special.ndtri(-np.expm1(-np.exp(-(value - self.mean) / self.sd)))
+        beyond: FloatArray = -special.ndtri(-np.expm1(-np.exp(-(value - self.place) / self.scale)))
         return beyond
 
 
@@ -70,12 +70,12 @@ class OtherSound:
 
     Parameters
     ----------
-    mean, sd : float
-        Its level and how much that spreads [standard deviations].
+    place, scale : float
+        Its mean and standard deviation [standard deviations].
     """
 
-    mean: float
-    sd: float
+    place: float
+    scale: float
 
     def log_density(self, value: FloatArray) -> FloatArray:
         """How likely such matches are beside that sound alone; less is no less likely.
@@ -90,8 +90,8 @@ class OtherSound:
         ndarray, shape (n,)
             Natural log of the density.
         """
-        z = np.maximum(value - self.mean, 0) / self.sd
-        log: FloatArray = -0.5 * z**2 - np.log(self.sd * np.sqrt(2 * np.pi))
+        z = np.maximum(value - self.place, 0) / self.scale
+        log: FloatArray = -0.5 * z**2 - np.log(self.scale * np.sqrt(2 * np.pi))
         return log
 
     def deviate(self, value: FloatArray) -> FloatArray:
@@ -107,7 +107,7 @@ class OtherSound:
         ndarray, shape (n,)
             In its spreads [standard deviations].
         """
-        return (value - self.mean) / self.sd
+        return (value - self.place) / self.scale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

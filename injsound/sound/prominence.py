@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.sound.candidates import Candidate
-from injsound.sound.clock import cycle_length, nearest_frames, time_at, wrapped
+from injsound.sound.clock import apart, cycle_length, nearest_frames, time_at
 from injsound.sound.filters import weighted
 from injsound.sound.second_click import GAP_MAX_S
 from injsound.sound.signals import robust_spread
@@ -133,8 +133,8 @@ def _away_from(n: int, phases: FloatArray, length_s: float, least_s: float) -> n
 
 def _apart_s(n: int, phase: float, length_s: float) -> FloatArray:
     """Distance of each of n steps of the cycle from a phase [s]."""
-    apart: FloatArray = np.abs(wrapped(np.arange(n) / n - phase)) * length_s
-    return apart
+    away: FloatArray = apart(np.arange(n) / n, phase) * length_s
+    return away
 
 
 def _in_band(white: FloatArray, sr: int) -> FloatArray:

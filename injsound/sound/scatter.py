@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from injsound.sound.jitter import modified_z
 from injsound.sound.scatter_model import (
     ENGINE_PARTS,
     FEWEST_TICKS,
@@ -21,6 +20,7 @@ from injsound.sound.scatter_model import (
     second_differences,
     white_band,
 )
+from injsound.sound.signals import modified_z
 from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]

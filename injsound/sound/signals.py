@@ -1,4 +1,4 @@
-"""What several stages share: runs and spans of time, and the best path through a table."""
+"""What several stages share: runs and spans of time, robust spread, and the best path through a table."""
 
 from typing import Any
 
@@ -64,6 +64,29 @@ def robust_spread(deviations: FloatArray) -> float:
         1.4826 = 1 / ndtri(3 / 4) times the median absolute deviation, in its unit.
     """
     return _SIGMA_OVER_MAD * float(np.median(np.abs(deviations)))
+
+
+def modified_z(values: FloatArray) -> FloatArray:
+    """Deviation from the median in robust standard deviations.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Any unit.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        0.6745 (x - median) / MAD; zero where more than half of the values are equal [unitless].
+
+    References
+    ----------
+    Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC, 1993, section 3.3.
+    """
+    deviation = np.asarray(values, dtype=float) - np.median(values)
+    mad = np.median(np.abs(deviation))
+    z: FloatArray = MAD_SIGMA * deviation / mad if mad > 0 else np.zeros_like(deviation)
+    return z
 
 
 def spread_by_steps(steps: FloatArray) -> float:

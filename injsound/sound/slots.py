@@ -5,7 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from injsound.engine import tick_together
 from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate
+from injsound.sound.clock import apart
 from injsound.sound.likeness import level, recurs
 
 # Neighbours lie at k/N of the cycle, to about this much.
@@ -71,7 +73,7 @@ def find_slots(
             return Slots(places=(), ticks=(), silent=())
         fellows = tuple(k / n for k in range(1, n))
     # In batch mode a fellow ticks once per revolution too: its place within the own interval, partners left out.
-    folded = sorted({round(after % (1 / per_cycle), 9) for after in fellows} - {0.0, round(1 / per_cycle, 9)})
+    folded = sorted({round(after % (1 / per_cycle), 9) for after in fellows if not tick_together(after, per_cycle)})
     places = tuple((own.phase + after) % 1.0 for after in folded)
     found = ((measured(place, 0.0), place) for place in places)
     there = tuple(c for c, place in found if _is_neighbour(c, own, place, interval))
@@ -139,25 +141,6 @@ def are_twins(own: Candidate, slots: Slots) -> bool:
         True also where no neighbour ticks.
     """
     return all(abs(c.gap_s - own.gap_s) < SAME_PLACE_S for c in slots.ticks)
-
-
-def apart(a: float, b: float, period: float = 1.0) -> float:
-    """Distance of two phases on a circle.
-
-    Parameters
-    ----------
-    a, b : float
-        Phases [cycles].
-    period : float
-        Once round [cycles].
-
-    Returns
-    -------
-    float
-        Half the period at most [cycles].
-    """
-    away = (a - b) % period
-    return min(away, period - away)
 
 
 def is_at(c: Candidate, phase: float, interval: float) -> bool:

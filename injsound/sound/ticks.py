@@ -13,7 +13,7 @@ from functools import partial
 import numpy as np
 
 from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate, measure_candidate
-from injsound.sound.clock import cycle_length, wrapped
+from injsound.sound.clock import apart, cycle_length, wrapped
 from injsound.sound.faint import followed, look_again
 from injsound.sound.likeness import (
     FAINT_AMPLITUDE,
@@ -32,7 +32,7 @@ from injsound.sound.likeness import (
 from injsound.sound.prominence import Standing, stand
 from injsound.sound.rises import steady_rises
 from injsound.sound.second_click import GAP_MAX_S
-from injsound.sound.slots import SAME_PLACE_S, Slots, apart, are_twins, at_places, far_loudest, find_slots, is_at, near
+from injsound.sound.slots import SAME_PLACE_S, Slots, are_twins, at_places, far_loudest, find_slots, is_at, near
 from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.

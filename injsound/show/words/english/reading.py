@@ -119,6 +119,7 @@ READING: Table = {
         SpanKind.SLIPPED: "probe slipped",
         SpanKind.END: "end",
         SpanKind.NO_LOCK: "cycle lost",
+        SpanKind.NOT_COUNTED: "not counted",
         SpanKind.ENGINE_SILENT: "whole engine silent",
         SpanKind.ONCE_PER_REVOLUTION: "twice per cycle",
     },
@@ -213,6 +214,7 @@ READING: Table = {
         ),
         WarningCode.ANOTHER_STREAM: "the file holds {streams} sound tracks; the first was used",
         WarningCode.CYCLE_LOST: "for {seconds} s the engine's cycle could not be followed: nothing was counted there",
+        WarningCode.NOT_COUNTED: "for {seconds} s no tick could be told as this injector's: nothing was counted there",
         WarningCode.RPM_ESTIMATED: "no rpm was given; the sound repeats as at about {rpm} rpm",
         WarningCode.RPM_CONTRADICTED: (
             "{rpm_given} rpm was given, the sound repeats as at {rpm_heard} rpm: check the tachometer"

@@ -125,6 +125,7 @@ READING: Table = {
         SpanKind.SLIPPED: "sonda suelta",
         SpanKind.END: "final",
         SpanKind.NO_LOCK: "ciclo perdido",
+        SpanKind.NOT_COUNTED: "no contado",
         SpanKind.ENGINE_SILENT: "todo el motor en silencio",
         SpanKind.ONCE_PER_REVOLUTION: "dos veces por ciclo",
     },
@@ -234,6 +235,9 @@ READING: Table = {
         ),
         WarningCode.ANOTHER_STREAM: "el archivo tiene {streams} pistas de sonido; se usó la primera",
         WarningCode.CYCLE_LOST: "durante {seconds} s no se pudo seguir el ciclo del motor: ahí no se contó nada",
+        WarningCode.NOT_COUNTED: (
+            "durante {seconds} s no se supo cuál es el chasquido de este inyector: ahí no se contó nada"
+        ),
         WarningCode.RPM_ESTIMATED: "no se indicaron rpm; el sonido se repite como a unas {rpm} rpm",
         WarningCode.RPM_CONTRADICTED: (
             "se indicaron {rpm_given} rpm, el sonido se repite como a {rpm_heard} rpm: compruebe el tacómetro"
