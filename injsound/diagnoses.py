@@ -240,7 +240,8 @@ class Stretch:
 class WiggleFinding:
     """Result of `findings.wiggle.find_gathering`.
 
-    ``marks`` are groups of three knocks, where they mark; ``stretches`` those compared, none where nothing is shown.
+    ``marks`` are groups of three knocks, where they mark; ``stretches`` those compared, each with a judged tick, none
+    where nothing is shown.
     """
 
     verdict: WiggleVerdict

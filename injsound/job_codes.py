@@ -158,7 +158,7 @@ class Why(StrEnum):
     NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
     MOVING_UNCLEAR = "moving unclear"  # moved, still, p, needed: neither clearly more nor clearly not
     MOVED_UNJUDGED = "moved unjudged"  # percent: so much of what was moved could not be judged
-    TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
+    TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed: those in which a tick was judged
     KNOCKS_UNCLEAR = "knocks unclear"  # at_s, count: three mark a change, these are not three
     KNOCKS_UNLIKE = "knocks unlike"  # at_s, count: where a change is due, but unlike the other knocks
     STRETCH_LONG = "stretch long"  # from_s, to_s, seconds, usual: a change may be missing in it

@@ -213,7 +213,9 @@ FINDINGS: Table = {
             "Of the ticks while moved {percent} % could not be judged for the noise of handling: too much for a no."
             " Move the wiring further from the probe, or more gently."
         ),
-        Why.TOO_FEW_STRETCHES: "Stretches moved: {moved}, still: {still}; {needed} of each are needed.",
+        Why.TOO_FEW_STRETCHES: (
+            "Stretches in which ticks could be judged: {moved} moved, {still} still; {needed} of each are needed."
+        ),
         Why.KNOCKS_UNCLEAR: "Knocks at {at_s} s: {count}, not three.",
         Why.KNOCKS_UNLIKE: "Knocks or bumps at {at_s} s: {count} that sound unlike the other knocks.",
         Why.STRETCH_LONG: (

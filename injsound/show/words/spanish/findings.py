@@ -237,7 +237,10 @@ FINDINGS: Table = {
             "De los chasquidos mientras se movía, el {percent} % no se pudo juzgar por el ruido del manejo: demasiado"
             " para un no. Mueva el cableado más lejos de la sonda, o con más suavidad."
         ),
-        Why.TOO_FEW_STRETCHES: "Tramos movidos: {moved}, quietos: {still}; hacen falta {needed} de cada uno.",
+        Why.TOO_FEW_STRETCHES: (
+            "Tramos en los que se pudieron juzgar chasquidos: {moved} movidos, {still} quietos; hacen falta {needed} de"
+            " cada uno."
+        ),
         Why.KNOCKS_UNCLEAR: "Golpes a los {at_s} s: {count}, no tres.",
         Why.KNOCKS_UNLIKE: "Golpes o roces a los {at_s} s: {count} que no suenan como los demás golpes.",
         Why.STRETCH_LONG: (
