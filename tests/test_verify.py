@@ -250,6 +250,33 @@ def test_a_repair_is_verified_in_the_faults_own_condition_beside_its_fellows(fou
     assert why in whys_of(found)
 
 
+SINCE = [
+    # Cold before, with the fault; since then cold with two fellows, warm idle with three, warm restart alone.
+    take(OLD, 2, condition="cold"),
+    *(
+        take(made_reading(NONE, sha256=f"{condition} {c}"), c, stage=Stage.AFTER, condition=condition)
+        for condition, cylinders in (("cold", (2, 1, 3)), ("warm idle", (2, 1, 3, 4)), ("warm restart", (2,)))
+        for c in cylinders
+    ),
+]
+SKIPS_WARM = take(made_reading(EIGHT, sha256="skips"), 2, stage=Stage.AFTER, condition="warm restart")
+
+
+@pytest.mark.parametrize(
+    ("takes", "verdict", "whys"),
+    [
+        (SINCE, VerifyVerdict.GOOD, [Why.BOUND]),
+        ([*SINCE, SKIPS_WARM], VerifyVerdict.STILL_SKIPPING, [Why.SKIPS_LEFT]),
+        # Without a recording of before the condition with the most fellows is judged.
+        (SINCE[1:], VerifyVerdict.NOT_ENOUGH, [Why.CELL_MISSING]),
+    ],
+)
+def test_the_order_in_which_recordings_were_made_decides_nothing(takes, verdict, whys):
+    for ordered in (takes, takes[::-1], takes[3:] + takes[:3], takes[7:] + takes[:7]):
+        found = verify_repair(ordered, cylinder=2, leaks_checked=True)
+        assert (found.verdict, whys_of(found)[:1]) == (verdict, whys)
+
+
 @pytest.mark.parametrize("code", WRONG_TICK)
 @pytest.mark.parametrize("skips", [NONE, EIGHT], ids=["steady", "skipping"])
 def test_a_tick_that_may_be_anothers_vouches_for_nothing(code, skips):

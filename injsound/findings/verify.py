@@ -134,11 +134,10 @@ def verify_repair(
         raise ParameterError(
             f"no recording of cylinder {cylinder} after the repair: record it in the fault's condition"
         )
-    condition = next(t.condition for t in own if t.stage is Stage.AFTER)
-    like = [t for t in takes if t.condition == condition]
+    like = _of_fault_condition(takes, cylinder)
     old = _of_fault(like, cylinder)
     new = _of(like, cylinder, Stage.AFTER)
-    before, after = arm_of_takes(old), arm_of_takes([t for t in new if no_measure(t.reading) is None])
+    before, after = arm_of_takes(old), arm_of_takes(_measured(like, cylinder))
     needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
         empty = Arm(episodes=0, blocks=0)
@@ -162,6 +161,30 @@ def verify_repair(
 
 def _of(takes: Sequence[Take], cylinder: int, stage: Stage) -> list[Take]:
     return [t for t in takes if t.cylinder == cylinder and t.stage is stage]
+
+
+def _of_fault_condition(takes: Sequence[Take], cylinder: int) -> list[Take]:
+    """The recordings in the condition that tells most of the repair, in whatever order they were made.
+
+    One in which the cylinder still skips goes first, then one with the fault before, then any with a recording before;
+    of several that with the most fellows since.
+    """
+
+    def tells(condition: str) -> tuple[bool, bool, bool, int]:
+        like = [t for t in takes if t.condition == condition]
+        before, after = arm_of_takes(old := _of_fault(like, cylinder)), arm_of_takes(_measured(like, cylinder))
+        fellows = {t.cylinder for t in like if t.stage is Stage.AFTER}
+        still = after is not None and shows_fault(after, level=_STILL_LEVEL)
+        return still, before is not None and before.episodes > 0, bool(old), len(fellows)
+
+    conditions = sorted({t.condition for t in _of(takes, cylinder, Stage.AFTER)})
+    chosen = max(conditions, key=tells)
+    return [t for t in takes if t.condition == chosen]
+
+
+def _measured(like: Sequence[Take], cylinder: int) -> list[Take]:
+    """Recordings of the cylinder since the repair whose tick is surely its own."""
+    return [t for t in _of(like, cylinder, Stage.AFTER) if no_measure(t.reading) is None]
 
 
 def _of_fault(like: list[Take], cylinder: int) -> list[Take]:
