@@ -146,6 +146,8 @@ class Arm:
         Share of true skips that were probably called heard.
     skipped, judged : int
         The events themselves, for description.
+    judged_s : float
+        How long the judged ones last together; of a silent place the whole recording [s].
     """
 
     episodes: int
@@ -154,6 +156,7 @@ class Arm:
     missed_share: float = 0.0
     skipped: int = 0
     judged: int = 0
+    judged_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -126,6 +126,22 @@ def test_bursts_widen_the_change_since_the_repair():
     assert (found.change_low, found.change_high) == newcombe_difference((0, EVENTS // 4), (8, EVENTS // 4))
 
 
+@pytest.mark.parametrize("ticks", [5, 11, 12, 23, 100])
+def test_a_short_recording_is_asked_for_the_ticks_that_are_missing(ticks):
+    # By hand: 0.99 to the power of 299 is under 5 %, so 299 ticks without a skip show 1 %; each takes 0.17 s.
+    found = _before_and_after(None, made_reading(NONE[:ticks], sha256="a"), *FELLOWS)
+    assert found.record_s == 10 * np.ceil((299 - ticks) * 0.17 / 10)
+
+
+@pytest.mark.parametrize(("before_s", "asked_s"), [(100.3, 110), (60.01, 70)])
+def test_the_fault_of_before_is_given_as_long_to_show_as_it_was_recorded(before_s, asked_s):
+    ticks = np.arange(round(before_s / 0.17))
+    old = made_reading(np.isin(ticks, (50, 200)), sha256="b")
+    found = _before_and_after(old, GOOD, *FELLOWS)
+    assert Why.DIFFERENCE_UNCLEAR in whys_of(found)
+    assert found.record_s == asked_s
+
+
 def test_what_keeps_a_repair_from_being_called_good():
     assert _repair(EIGHT).verdict is VerifyVerdict.STILL_SKIPPING
     assert Why.LEAKS_NOT_CHECKED in whys_of(_repair(NONE, leaks_checked=False))

@@ -10,7 +10,6 @@ from injsound.findings.alike import same_recordings, unlike, unlike_conditions
 from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
 from injsound.findings.episodes import (
     LEVEL,
-    REACH_S,
     arm_of_takes,
     is_counted,
     more_episodes_p,
@@ -297,10 +296,11 @@ def _unclear_p(before: Arm, after: Arm) -> float | None:
 
 def _seconds_short(before: Arm | None, after: Arm) -> float | None:
     """How much longer to record: until no more than 1 % can be left, and until the fault of before would have shown."""
-    interval = after.blocks * REACH_S / after.judged if after.judged else 0.17
-    short = (_events_needed(after) - _seen(after)) * interval
+    if not after.judged:
+        return _ONE_RECORDING_S
+    short = (_events_needed(after) - _seen(after)) * after.judged_s / after.judged
     if before is not None and _unclear_p(before, after) is not None:
-        short = max(short, before.blocks * REACH_S)
+        short = max(short, before.judged_s)
     return float(10 * math.ceil(short / 10)) if short > 0 else None
 
 
