@@ -146,7 +146,7 @@ def _after_repair(case: Case, findings: Findings, found: VerifyFinding) -> Step:
 
 def _answer(reason: Reason, case: Case, findings: Findings) -> Step | None:
     """What answers a doubt of the repair other than recording longer; None where nothing else does."""
-    if reason.why is Why.NOT_COUNTED:
+    if reason.why in (Why.NOT_COUNTED, Why.TICK_IN_DOUBT):
         return _uncounted(reason, findings)
     if reason.why not in _AFTER_REPAIR:
         return None
@@ -158,15 +158,17 @@ def _answer(reason: Reason, case: Case, findings: Findings) -> Step | None:
 
 
 def _uncounted(reason: Reason, findings: Findings) -> Step | None:
-    """One made since the repair can be made again, one from before it cannot."""
+    """What tells nothing can be made again where it was made since the repair, not where it was made before it."""
     take = next((take for take in findings.takes if take.reading.file == reason.figures["file"]), None)
     if take is None:
         return None
-    return _again(take.reading) if take.stage is Stage.AFTER else Step(todo=Todo.FIND_FAULT)
+    if take.stage is not Stage.AFTER:
+        return Step(todo=Todo.FIND_FAULT)
+    return _again(take.reading, reason.figures.get("reason"))
 
 
-def _again(reading: Reading) -> Step:
-    return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
+def _again(reading: Reading, why: Figure = None) -> Step:
+    return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": why or reading.reasons[0].code})
 
 
 def _after_swap(findings: Findings) -> Step:

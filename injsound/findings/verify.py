@@ -140,7 +140,7 @@ def verify_repair(
     needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
         empty = Arm(episodes=0, blocks=0)
-        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, _uncounted(new), needed, _ONE_RECORDING_S)
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, _uncounted(new), needed, None)
     if twice := same_recordings([*old, *new]):
         return _finding(VerifyVerdict.NOT_ENOUGH, before, after, tuple(twice), needed, _ONE_RECORDING_S)
     inside, outside = _timing([t for t in like if t.stage is Stage.AFTER], cylinder)
