@@ -33,7 +33,7 @@ class Reason:
     why : Why
         What is said.
     figures : mapping of str to number or str
-        The figures named beside the reason's definition.
+        Those that the reason lists.
     """
 
     why: Why

@@ -32,7 +32,7 @@ class Note:
     code : ReasonCode, WarningCode or StepCode
         What is said.
     figures : mapping of str to number or str
-        The figures named beside the code's definition, in the unit the name ends with.
+        Those that the code lists, in the unit the name ends with.
     """
 
     code: ReasonCode | WarningCode | StepCode

@@ -30,7 +30,7 @@ ALLOWED = {
     "engine": {"errors"},
     "trouble_codes": {"errors"},
     "codes": set(),
-    "job_codes": set(),
+    "job_codes": {"codes"},
     "values": {"codes"},
     "results": {"errors", "engine", "codes", "values"},
     "states": {"codes", "results"},
@@ -85,7 +85,7 @@ ALLOWED = {
     "findings.freeze": {"job_codes", "diagnoses", "findings.alike"},
     "findings.two_speed": SEVERAL | {"errors", "findings.alike", "findings.opening"},
     "findings.misfires": {"trouble_codes", "job_codes", "diagnoses", "findings.episodes", "findings.proportions"},
-    "findings.swap": {"job_codes", "diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
+    "findings.swap": {"values", "job_codes", "diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
     "findings.wiggle": SEVERAL | {"errors", "states", "findings.episodes", "findings.marks"},
     "findings.verify": SEVERAL
     | {

@@ -19,6 +19,9 @@ from injsound.job_codes import (
     SwapVerdict,
     Why,
 )
+from injsound.languages import Language
+from injsound.show.findings_text import say_reasons, tell_swap
+from injsound.show.text import Words
 
 
 def _swap(first, second, stayed, followed, **settings):
@@ -59,6 +62,31 @@ def _swap(first, second, stayed, followed, **settings):
 )
 def test_swap(cells, verdict):
     assert find_fault(_swap(*cells)).verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("cells", "why", "episodes", "others"),
+    [
+        # By hand: eight in each cell with the fault, none in the clean ones.
+        ((EIGHT, NONE, NONE, EIGHT), Why.SKIPS_PLACED, 16, 0),
+        ((EIGHT, NONE, EIGHT, NONE), Why.SKIPS_PLACED, 16, 0),
+        ((EIGHT, NONE, EIGHT, EIGHT), Why.SKIPS_PLACED, 24, 0),
+        ((EIGHT, NONE, skips_at(90), NONE), Why.SKIPS_GONE, 8, 1),
+        ((EIGHT, NONE, skips_at(50, 200), EIGHT), Why.PLACE_UNCLEAR, None, None),
+    ],
+)
+def test_a_swap_tells_the_bad_moments_of_its_own_sides(cells, why, episodes, others):
+    found = find_fault(_swap(*cells))
+    figures = found.reasons[0].figures
+    assert (found.reasons[0].why, figures.get("episodes"), figures.get("others")) == (why, episodes, others)
+    for language in Language:
+        said = say_reasons(found.reasons, Words(language))
+        assert all(one in _in_a_line(found, language) for one in said)
+        assert "–" not in "".join(said)
+
+
+def _in_a_line(found, language):
+    return " ".join(" ".join(tell_swap(found, Words(language))).split())
 
 
 @pytest.mark.parametrize(("n", "m"), [(17, 17), (17, 29), (20, 40), (40, 20), (60, 30), (60, 60), (60, 120), (120, 60)])

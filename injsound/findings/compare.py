@@ -106,7 +106,9 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     most = max(arms.values(), key=_share)
     smallest = round(min(_smallest(side) for side in sides), 3)
     skipped = any(side.arm is not None and side.arm.skipped for side in sides)
-    why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest}) if skipped else Reason(why=Why.NOTHING_SKIPS)
+    why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest})
+    if not skipped:
+        why = Reason(why=Why.NOTHING_SKIPS, figures={"seconds": round(sum(t.reading.seconds for t in takes))})
     # Longer recordings of the others tell nothing of one that cannot be counted.
     again = any(reason.why is Why.NOT_COUNTED for reason in doubts)
     seconds = None if again else seconds_for(_EPISODES_FOR_NAME, most)

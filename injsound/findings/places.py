@@ -119,7 +119,7 @@ def as_evidence(take: Take, place: Place) -> Take | None:
     if place.placing is not Placing.AT_PLACE:
         return take
     if ReasonCode.OWN_PLACE_SILENT in codes:
-        note = Note(code=ReasonCode.TWO_CANDIDATES)
+        note = Note(code=ReasonCode.TWO_CANDIDATES, figures={"ratio": None})
         return replace(take, reading=replace(reading, verdict=Verdict.CANNOT_TELL, reasons=(note,)))
     if codes == {ReasonCode.MAY_BE_NEIGHBOUR}:
         figures = {"judged": reading.skips.judged, "rate_high": reading.skips.rate_high}

@@ -158,6 +158,9 @@ FINDINGS: Table = {
         ),
         Why.NONE_STANDS_OUT: "Se grabaron los {cylinders} mientras el motor temblaba y ninguno falla más que el resto.",
         Why.NOTHING_SKIPS: "No faltó nada.",
+        Why.SKIPS_PLACED: "Tropiezos: {episodes} donde esto sitúa el fallo, {others} en las demás grabaciones ({p}).",
+        Why.SKIPS_GONE: "Tropiezos: {episodes} antes del intercambio, {others} en las dos de después ({p}).",
+        Why.PLACE_UNCLEAR: "Las cuatro grabaciones aún no encajan claramente con ninguna respuesta.",
         Why.SILENT: "En el cilindro {cylinder} no suena nada, mientras los demás suenan.",
         Why.NEIGHBOUR_RECORDED: (
             "{file} no se cuenta: su chasquido cae en el sitio del cilindro {neighbour} en el orden, no en el del"
