@@ -302,6 +302,9 @@ def test_folders_on_the_way_are_made(sound, tmp_path):
         (["batch", "nowhere"], "nowhere is no folder; expected one with recordings in it"),
         (["simulate", "x.wav", "--seconds", "1e9"], "seconds is 1e+09"),
         (["simulate", "x.wav", "--tick-db", "nan"], "tick is nan dB"),
+        (["simulate", "x.wav", "--seed", "-1"], "seed is -1; expected 0 or more"),
+        (["simulate", "x.wav", "--open-time-ms", "-5"], "open time -5 ms; expected numbers, the open time more than"),
+        (["simulate", "x.wav", "--open-time-ms", "0"], "open time 0 ms"),
     ],
 )
 def test_wrong_usage_is_one_line_before_the_long_work(tmp_path, monkeypatch, capsys, arguments, says):

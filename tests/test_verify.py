@@ -316,6 +316,11 @@ def test_ticks_in_which_a_skip_could_be_missed_bound_nothing():
     assert (clear.verdict, found.verdict) == (VerifyVerdict.GOOD, VerifyVerdict.NOT_ENOUGH)
 
 
+def test_restarts_that_cannot_be_are_refused():
+    with pytest.raises(ParameterError, match="-3 clean restarts; expected 0 or more"):
+        _repair(NONE, clean_restarts=-3)
+
+
 def test_no_recording_after_the_repair_is_refused():
     with pytest.raises(ParameterError, match="record it"):
         verify_repair([take(made_reading(EIGHT), 2)], cylinder=2)

@@ -95,6 +95,31 @@ def clean_restarts_needed(faulty: int, restarts: int, *, confidence: float = CON
     return n
 
 
+def restarts_needed(faulty_restarts: tuple[int, int] | None, clean_restarts: int) -> int | None:
+    """How many clean restarts a repair needs, once what was counted can be.
+
+    Parameters
+    ----------
+    faulty_restarts : tuple of int or None
+        Restarts with the fault, of how many, before; None where they do not matter [unitless].
+    clean_restarts : int
+        Restarts without it since [unitless].
+
+    Returns
+    -------
+    int or None
+        As from `clean_restarts_needed`; None where restarts do not matter [unitless].
+
+    Raises
+    ------
+    ParameterError
+        If a count is impossible.
+    """
+    if clean_restarts < 0:
+        raise ParameterError(f"{clean_restarts} clean restarts; expected 0 or more: count those since the repair")
+    return None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
+
+
 def verify_repair(
     takes: Sequence[Take],
     *,
@@ -126,8 +151,9 @@ def verify_repair(
     Raises
     ------
     ParameterError
-        If there is no recording of the cylinder after the repair.
+        If there is no recording of the cylinder after the repair, or a count of restarts is impossible.
     """
+    needed = restarts_needed(faulty_restarts, clean_restarts)
     own = [t for t in takes if t.cylinder == cylinder]
     if not any(t.stage is Stage.AFTER for t in own):
         raise ParameterError(
@@ -137,7 +163,6 @@ def verify_repair(
     old = _of_fault(like, cylinder)
     new = _of(like, cylinder, Stage.AFTER)
     before, after = arm_of_takes(old), arm_of_takes(_measured(like, cylinder))
-    needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
     if after is None:
         empty = Arm(episodes=0, blocks=0)
         return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, _uncounted(new), needed, None)
