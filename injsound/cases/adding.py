@@ -4,7 +4,7 @@ import os
 from codecs import BOM_UTF8
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,11 +19,6 @@ from injsound.sound.audio import check_sound, sha256
 
 if TYPE_CHECKING:
     from tomlkit.items import Table
-
-_WRITTEN = (
-    "file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "coolant_c", "load_percent",
-    "pulse_width_ms", "note",
-)  # fmt: skip
 
 
 def new_case(
@@ -293,9 +288,9 @@ def _prepare(folder: str | os.PathLike[str], before: bytes, entries: Sequence[En
         known.add(entry.file)
         row = tomlkit.table()
         row.trivia.indent = "\n"  # an empty line before its head
-        for key in _WRITTEN:
+        for key in (field.name for field in fields(Entry)):
             value = getattr(entry, key)
-            if value not in ("", None):
+            if value not in ("", None, ()):
                 row.add(key, value.value if isinstance(value, Stage | Shaking) else value)
         rows.append(row)
     after = mark + tomlkit.dumps(document).encode("utf-8")
