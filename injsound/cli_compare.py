@@ -109,6 +109,7 @@ def _draw_compared(to: Path, takes: "Sequence[Take]", found: "Comparison", words
 
     drawn = compared_bytes(takes, found, kind=to.suffix.lower().lstrip("."), words=words)
     if drawn is None:
-        raise ParameterError(f"{to} was not drawn: none of the recordings holds the engine's cycles")
+        why = "holds the engine's cycles" if found.files else "may be compared, for the reasons above"
+        raise InjsoundError(f"{to} was not drawn: none of the recordings {why}; expected two: record them again")
     make_folder(to.parent)
     write_whole(to, drawn)

@@ -216,6 +216,19 @@ def test_a_comparisons_picture_is_what_its_name_says_in_a_folder_that_is_made(ce
     assert target.read_bytes().startswith(head)
 
 
+def test_why_no_picture_was_drawn_is_told_after_the_result(cells, tmp_path, capsys):
+    warm, target = tmp_path / "cyl3 warm.flac", tmp_path / "all.png"
+    shutil.copy(cells[1], warm)
+    assert main(["compare", cells[0], str(warm), *SETTINGS, "--picture", str(target)]) == 1
+    told = capsys.readouterr()
+    assert "Conditions differ (cold, warm)" in told.out
+    assert told.err.splitlines()[-1] == (
+        f"injsound: {target} was not drawn: none of the recordings may be compared, for the reasons above; expected"
+        " two: record them again"
+    )
+    assert not target.exists()
+
+
 @pytest.mark.parametrize("name", ["all.pdf", "all"])
 def test_a_picture_of_no_known_kind_is_refused_before_the_work(tmp_path, monkeypatch, capsys, name):
     monkeypatch.setattr("injsound.cli_compare.read_takes", None)
