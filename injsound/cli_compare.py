@@ -73,15 +73,16 @@ def _compare_case(folder: str, words: "Words") -> "tuple[Comparison, Sequence[Tw
 def _compare_recordings(
     files: Sequence[str], typed: "Typed", words: "Words"
 ) -> "tuple[Comparison, Sequence[TwoSpeedFinding], Sequence[Take], bool]":
-    from injsound.cases.evidence import compare_case, two_speed_case
+    from injsound.findings.compare import compare_most_alike
+    from injsound.findings.two_speed import compare_speeds_of_each
 
     takes = read_takes(files, typed, words)
     if not takes:
         raise InjsoundError("none of the recordings could be used, for the reasons above: record them again")
-    found = compare_case(takes)
+    found = compare_most_alike(takes)
     if found is None:
         raise ParameterError("all recordings are named as made after a swap or repair; expected some from before it")
-    return found, two_speed_case(takes), takes, len(takes) < len(files)
+    return found, compare_speeds_of_each(takes), takes, len(takes) < len(files)
 
 
 def _tell_compared(

@@ -58,7 +58,7 @@ def swap(
     words: "Words",
 ) -> None:
     """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
-    from injsound.cases.evidence import settled_takes, told_first
+    from injsound.findings.places import settled_takes, told_first
     from injsound.findings.swap import find_fault
     from injsound.job_codes import Stage
     from injsound.show.findings_text import tell_swap
@@ -152,7 +152,7 @@ def verify(
     words: "Words",
 ) -> None:
     """Whether the repair is shown to be good, in the case FOLDER or in recordings before and after it."""
-    from injsound.cases.evidence import settled_takes, told_first
+    from injsound.findings.places import settled_takes, told_first
     from injsound.findings.verify import restarts_needed, verify_repair
     from injsound.job_codes import Stage
     from injsound.show.findings_text import tell_verify

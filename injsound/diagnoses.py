@@ -312,3 +312,19 @@ class VerifyFinding:
     restarts_needed: int | None
     reasons: tuple[Reason, ...]
     record_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What the recordings of a case say together; None where nothing was recorded for it.
+
+    ``unlike`` says that none was made as the engine ran when its code was set.
+    """
+
+    takes: tuple[Take, ...] = ()
+    unlike: Reason | None = None
+    comparison: Comparison | None = None
+    two_speed: tuple[TwoSpeedFinding, ...] = ()
+    wiggle: WiggleFinding | None = None
+    swap: SwapFinding | None = None
+    verification: VerifyFinding | None = None

@@ -7,10 +7,10 @@ from takes import EIGHT, NONE, made_reading, take, whys_of
 
 from injsound.cases.adding import new_case
 from injsound.cases.case import Case
-from injsound.cases.guide import Findings, Step, next_step
+from injsound.cases.guide import Step, next_step
 from injsound.cli import main
 from injsound.codes import ReasonCode, Verdict
-from injsound.diagnoses import Arm, Comparison, Reason, SwapFinding, VerifyFinding, WiggleFinding
+from injsound.diagnoses import Arm, Comparison, Findings, Reason, SwapFinding, VerifyFinding, WiggleFinding
 from injsound.engine import Engine
 from injsound.findings.compare import compare_injectors
 from injsound.findings.verify import verify_repair

@@ -126,9 +126,7 @@ ALLOWED = {
     | {
         "errors",
         "cases.case",
-        "cases.guide",
         "cases.store",
-        "findings.alike",
         "findings.compare",
         "findings.freeze",
         "findings.marks",
@@ -153,7 +151,7 @@ ALLOWED = {
     "show.text": SEVERAL | {"engine", "trouble_codes", "languages", "show.words.keys", "show.words.languages"},
     "show.reading_text": ONE | {"show.text", "show.words.keys"},
     "show.blocks": {"show.text"},
-    "show.findings_text": SEVERAL | {"cases.guide", "show.blocks", "show.text", "show.words.keys"},
+    "show.findings_text": SEVERAL | {"show.blocks", "show.text", "show.words.keys"},
     "show.case_text": {"job_codes", "diagnoses", "cases.guide", "show.findings_text", "show.text", "show.words.keys"},
     "show.clips": {"values", "sound.audio"},
     "show.report": SEVERAL
@@ -187,6 +185,7 @@ ALLOWED = {
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets", "sound.sources"},
     "demonstration": BASE
     | {
+        "diagnoses",
         "files",
         "cases.case",
         "cases.case_file",

@@ -10,16 +10,7 @@ from dataclasses import dataclass, field
 
 from injsound.cases.case import Case
 from injsound.codes import WHOSE_TICK, Verdict
-from injsound.diagnoses import (
-    Comparison,
-    Reason,
-    Side,
-    SwapFinding,
-    Take,
-    TwoSpeedFinding,
-    VerifyFinding,
-    WiggleFinding,
-)
+from injsound.diagnoses import Comparison, Findings, Reason, Side, Take, VerifyFinding
 from injsound.job_codes import (
     CompareVerdict,
     Exchange,
@@ -50,22 +41,6 @@ _AFTER_REPAIR = {
     Why.OUTSIDE_FELLOWS: Todo.OUT_OF_LINE,
     Why.RESTARTS_NEEDED: Todo.RESTART_MORE,
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
-    """What the recordings of a case say together; None where nothing was recorded for it.
-
-    ``unlike`` says that none was made as the engine ran when its code was set.
-    """
-
-    takes: tuple[Take, ...] = ()
-    unlike: Reason | None = None
-    comparison: Comparison | None = None
-    two_speed: tuple[TwoSpeedFinding, ...] = ()
-    wiggle: WiggleFinding | None = None
-    swap: SwapFinding | None = None
-    verification: VerifyFinding | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ import numpy as np
 
 from injsound.codes import Verdict
 from injsound.diagnoses import Arm, Comparison, Reason, Side, Take
-from injsound.findings.alike import UNLIKE, unlike
+from injsound.findings.alike import UNLIKE, of_one_speed, unlike
 from injsound.findings.episodes import (
     LEVEL,
     arm_of_takes,
@@ -29,7 +29,7 @@ from injsound.findings.episodes import (
 )
 from injsound.findings.opening import FEWEST_GAPS, like_open_times, opening_leads
 from injsound.findings.places import settle
-from injsound.job_codes import CompareVerdict, Measure, Shaking, Why
+from injsound.job_codes import CompareVerdict, Measure, Shaking, Stage, Why
 from injsound.values import Figure
 
 # Fewer cylinders than this leave nothing to compare with.
@@ -61,6 +61,30 @@ def compare_injectors(takes: Sequence[Take]) -> Comparison:
     return replace(_compare(kept, takes, told), places=places, files=tuple(take.reading.file for take in kept))
 
 
+def compare_most_alike(takes: Sequence[Take]) -> Comparison | None:
+    """Compare the injectors before any swap, in the condition and at the speed of most, shaking ones first.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one engine.
+
+    Returns
+    -------
+    Comparison or None
+        None without a recording.
+    """
+    own = [take for take in takes if take.stage is Stage.BEFORE]
+    if not own:
+        return None
+    shook = [take for take in own if take.shaking is Shaking.YES] or own
+    conditions = sorted({take.condition for take in shook})
+    alike = [of_one_speed([take for take in shook if take.condition == condition]) for condition in conditions]
+    most = max(alike, key=_cylinders)
+    # Where no two are alike the comparison is asked all the same, and says why it cannot be made.
+    return compare_injectors(most if _cylinders(most) > 1 else shook)
+
+
 def others_steadiness(side: Side, sides: Sequence[Side]) -> list[float]:
     """Timing figures of a side's fellows, where they have one.
 
@@ -77,6 +101,10 @@ def others_steadiness(side: Side, sides: Sequence[Side]) -> list[float]:
         Cycle-to-cycle jitter [us].
     """
     return [other.steadiness_us for other in sides if other is not side and other.steadiness_us is not None]
+
+
+def _cylinders(takes: Sequence[Take]) -> int:
+    return len({take.cylinder for take in takes})
 
 
 def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason]) -> Comparison:

@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping
 
-from injsound.cases.guide import Findings
 from injsound.diagnoses import (
     Arm,
     AtSpeed,
     Comparison,
+    Findings,
     Reason,
     Side,
     Stretch,

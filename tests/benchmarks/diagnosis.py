@@ -21,10 +21,10 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 import scenes
 from takes import made_reading, skip_train, take
 
-from injsound.cases.evidence import settled_takes
 from injsound.diagnoses import Stretch
 from injsound.findings.compare import compare_injectors
 from injsound.findings.episodes import arm_of
+from injsound.findings.places import settled_takes
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import find_gathering
