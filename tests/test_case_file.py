@@ -12,7 +12,7 @@ from injsound.cases.case import CaseError, Entry, entry_from_name
 from injsound.cases.case_file import load_case
 from injsound.cases.names import condition_named
 from injsound.cli import main
-from injsound.diagnoses import FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import Engine
 from injsound.job_codes import (
     Shaking,

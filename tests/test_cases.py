@@ -22,7 +22,7 @@ from injsound.cases.many import read_folder
 from injsound.cases.store import read_case
 from injsound.cli import main
 from injsound.codes import Verdict
-from injsound.diagnoses import FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.job_codes import MarkedBy, Shaking, Stage, SwapVerdict, Todo, Why, WiggleVerdict

@@ -31,6 +31,7 @@ ALLOWED = {
     "trouble_codes": {"errors"},
     "codes": set(),
     "job_codes": {"codes"},
+    "control_unit": set(),
     "values": {"codes"},
     "results": {"errors", "engine", "codes", "values"},
     "states": {"codes", "results"},
@@ -82,10 +83,25 @@ ALLOWED = {
     "findings.crank": SEVERAL | {"findings.episodes", "sound.alignment", "sound.clock"},
     "findings.places": SEVERAL | {"engine", "findings.crank", "sound.alignment", "sound.clock"},
     "findings.alike": SEVERAL,
-    "findings.freeze": {"job_codes", "diagnoses", "findings.alike"},
+    "findings.freeze": {"control_unit", "job_codes", "diagnoses", "findings.alike"},
     "findings.two_speed": SEVERAL | {"errors", "findings.alike", "findings.opening"},
-    "findings.misfires": {"trouble_codes", "job_codes", "diagnoses", "findings.episodes", "findings.proportions"},
-    "findings.swap": {"values", "job_codes", "diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
+    "findings.misfires": {
+        "control_unit",
+        "trouble_codes",
+        "job_codes",
+        "diagnoses",
+        "findings.episodes",
+        "findings.proportions",
+    },
+    "findings.swap": {
+        "control_unit",
+        "values",
+        "job_codes",
+        "diagnoses",
+        "findings.alike",
+        "findings.episodes",
+        "findings.misfires",
+    },
     "findings.wiggle": SEVERAL | {"errors", "states", "findings.episodes", "findings.marks"},
     "findings.verify": SEVERAL
     | {
@@ -98,8 +114,9 @@ ALLOWED = {
         "findings.proportions",
         "findings.verdict",
     },
-    "cases.case": {"errors", "engine", "job_codes", "diagnoses", "languages", "cases.names"},
+    "cases.case": {"control_unit", "errors", "engine", "job_codes", "diagnoses", "languages", "cases.names"},
     "cases.case_file": {
+        "control_unit",
         "errors",
         "engine",
         "trouble_codes",
@@ -124,6 +141,7 @@ ALLOWED = {
     "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
     "cases.evidence": SEVERAL
     | {
+        "control_unit",
         "errors",
         "cases.case",
         "cases.store",

@@ -7,7 +7,8 @@ import pytest
 from scipy import stats
 from takes import EIGHT, NONE, made_reading, silent_reading, skips_at, take, whys_of
 
-from injsound.diagnoses import Arm, FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
+from injsound.diagnoses import Arm
 from injsound.engine import Engine
 from injsound.findings import swap
 from injsound.findings.freeze import unlike_freeze_frame
@@ -99,6 +100,23 @@ def test_a_fault_that_is_still_there_is_called_gone_in_under_one_per_cent(n, m):
     for share in np.linspace(0.005, 0.6, 120):
         assert np.sum(stats.binom.pmf(before, n, share) * stats.binom.pmf(after, m, share) * is_gone) < 0.01
     assert is_gone.any()
+
+
+@pytest.mark.parametrize("count", [1, 2, 4])
+def test_what_was_recorded_after_the_repair_has_no_part_in_the_swap(count):
+    # Mended since: counted as swapped, it thinned the skips out until nothing was shown.
+    four = _swap(EIGHT, NONE, NONE, EIGHT)
+    since = [
+        take(made_reading(NONE, sha256=f"{c} {k}"), c, injector="D", stage=Stage.AFTER, condition="hot")
+        for c in (1, 2, 3)
+        for k in range(count)
+    ]
+    found = find_fault([*four, *since])
+    assert found.verdict is SwapVerdict.FOLLOWS_INJECTOR
+    assert {key: arm.judged for key, arm in found.cells.items()} == {
+        (c, stage): len(NONE) for c in (1, 2) for stage in (Stage.BEFORE, Stage.SWAPPED)
+    }
+    assert set(whys_of(find_fault([*four[:2], *since]))) >= {Why.CELL_MISSING}
 
 
 def test_a_silent_injector_that_moves_is_followed():

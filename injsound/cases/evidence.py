@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 
 from injsound.cases.case import Case, Entry
 from injsound.cases.store import takes_of
-from injsound.diagnoses import Findings, Misfires, Stretch, SwapFinding, Take, VerifyFinding, WiggleFinding
+from injsound.control_unit import Misfires
+from injsound.diagnoses import Findings, Stretch, SwapFinding, Take, VerifyFinding, WiggleFinding
 from injsound.errors import ParameterError
 from injsound.findings.compare import compare_most_alike
 from injsound.findings.freeze import unlike_freeze_frame

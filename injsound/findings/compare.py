@@ -147,9 +147,9 @@ def _skipping_by_themselves(takes: Sequence[Take], odd: tuple[int, ...]) -> list
     """Others whose own recording says that they skip: they may not be told from their fellows, sound they are not."""
     found: dict[int, Reason] = {}
     for take in takes:
-        if take.cylinder not in odd and take.reading.verdict is Verdict.SKIPPING:
-            arm = arm_of_takes([take])
-            figures = {"cylinder": take.cylinder, "skipped": arm.skipped, "judged": arm.judged} if arm else {}
+        arm = arm_of_takes([take])
+        if take.cylinder not in odd and take.reading.verdict is Verdict.SKIPPING and arm is not None:
+            figures = {"cylinder": take.cylinder, "skipped": arm.skipped, "judged": arm.judged}
             found.setdefault(take.cylinder, Reason(why=Why.SKIPS_BY_ITSELF, figures=figures))
     return [found[cylinder] for cylinder in sorted(found)]
 

@@ -1,6 +1,7 @@
 """What the control unit says of misfires before and after a swap: second evidence beside the sound."""
 
-from injsound.diagnoses import Misfires, Reason
+from injsound.control_unit import Misfires
+from injsound.diagnoses import Reason
 from injsound.findings.episodes import LEVEL
 from injsound.findings.proportions import tail_probability
 from injsound.job_codes import SwapVerdict, Why

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from enum import Enum
 
-from injsound.diagnoses import Arm, Misfires, Reason, SwapFinding, Take
+from injsound.control_unit import Misfires
+from injsound.diagnoses import Arm, Reason, SwapFinding, Take
 from injsound.findings.alike import same_recordings, unlike_conditions, unlike_engines, unlike_lengths, unlike_speeds
 from injsound.findings.episodes import (
     LEVEL,
@@ -40,7 +41,8 @@ def find_fault(
     Parameters
     ----------
     takes : sequence of Take
-        Two cylinders, each before the swap and after; labels of injectors and connectors say what changed places.
+        Two cylinders, each of stage "before" and "swapped"; labels of injectors and connectors say what changed
+        places. Those of stage "after" were made after the repair, and are left out.
     before, swapped : Misfires or None
         What the control unit said of misfires before and after.
 
@@ -50,6 +52,7 @@ def find_fault(
         "Not shown" unless all four cells are there and alike. Where injectors were exchanged a fault that moves follows
         the injector; where connectors were crossed one that moves follows the circuit.
     """
+    takes = [take for take in takes if take.stage is not Stage.AFTER]
     cells = cells_of(takes)
     arms = {key: arm for key, own in cells.items() if (arm := arm_of_takes(own)) is not None}
     cylinders = sorted({take.cylinder for take in takes})
@@ -67,7 +70,7 @@ def find_fault(
 
 
 def cells_of(takes: Sequence[Take]) -> Cells:
-    """Recordings by cylinder, before the swap and after.
+    """Recordings by cylinder, before the swap and after; those from after a repair are in no cell.
 
     Parameters
     ----------
@@ -81,8 +84,8 @@ def cells_of(takes: Sequence[Take]) -> Cells:
     """
     cells: Cells = {}
     for take in takes:
-        stage = Stage.BEFORE if take.stage is Stage.BEFORE else Stage.SWAPPED
-        cells.setdefault((take.cylinder, stage), []).append(take)
+        if take.stage is not Stage.AFTER:
+            cells.setdefault((take.cylinder, take.stage), []).append(take)
     return cells
 
 
