@@ -19,6 +19,8 @@ Figure = float | int | str | None
 # In less no cycle repeats; every stage has a few thousand samples to look at.
 SHORTEST_CHAPTER_S = 1.0
 
+# As much as is asked for where nothing says how long.
+ONE_RECORDING_S = 60.0
 # So many knocks mark a change between still and moved.
 KNOCKS_THAT_MARK = 3
 

@@ -78,7 +78,8 @@ ALLOWED = {
     "findings.verdict": ONE | {"states", "findings.proportions", "findings.trains"},
     "findings.episodes": SEVERAL | {"states", "findings.proportions", "findings.verdict"},
     "findings": SEVERAL | {"errors", "engine", "findings.episodes"},
-    "findings.compare": SEVERAL | {"findings.alike", "findings.episodes", "findings.opening", "findings.places"},
+    "findings.compare": SEVERAL
+    | {"findings.alike", "findings.episodes", "findings.fellows", "findings.opening", "findings.places"},
     "findings.opening": SEVERAL | {"findings.episodes"},
     "findings.crank": SEVERAL | {"findings.episodes", "sound.alignment", "sound.clock"},
     "findings.places": SEVERAL | {"engine", "findings.crank", "sound.alignment", "sound.clock"},
@@ -102,7 +103,7 @@ ALLOWED = {
         "findings.episodes",
         "findings.misfires",
     },
-    "findings.wiggle": SEVERAL | {"errors", "states", "findings.episodes", "findings.marks"},
+    "findings.wiggle": SEVERAL | {"errors", "states", "findings.episodes", "findings.marks", "findings.verdict"},
     "findings.verify": SEVERAL
     | {
         "errors",

@@ -11,7 +11,7 @@ from takes import EIGHT, EVENTS, NONE, WRONG_TICK, made_reading, take, whys_of
 from injsound.codes import Verdict
 from injsound.engine import Engine
 from injsound.errors import ParameterError
-from injsound.findings.fellows import prediction_limits
+from injsound.findings.fellows import prediction_limits, prediction_p
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.job_codes import (
     Stage,
@@ -175,6 +175,15 @@ def test_prediction_limits_by_hand_and_by_statsmodels():
     frame = OLS(values, np.ones(5)).fit().get_prediction([1.0]).summary_frame(alpha=0.01)
     expected = frame.loc[0, ["obs_ci_lower", "obs_ci_upper"]].to_numpy()
     assert prediction_limits(values, floor=0.0) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("fellows", [[1.0, 2.0, 3.0], [2.6, 2.9, 2.75, 3.1, 2.7], [2.8, 2.8, 2.8]])
+def test_what_lies_at_the_limits_of_its_fellows_does_so_by_chance_in_one_per_cent(fellows):
+    # A table of Student's t gives 9.9248 for 2 degrees of freedom at 0.005 each side, 2.5758 where the spread is known.
+    for limit in prediction_limits(fellows, floor=0.08):
+        assert prediction_p(limit, fellows, floor=0.08) == pytest.approx(0.01)
+    assert prediction_p(np.mean(fellows), fellows, floor=0.08) == pytest.approx(1.0)
+    assert prediction_p(2.0, fellows[:1], floor=0.08) is None
 
 
 def _timed(steadiness_us=300.0, open_time_ms=2.8):

@@ -24,9 +24,8 @@ from injsound.job_codes import (
 )
 from injsound.results import Failure, Reading
 from injsound.trouble_codes import read_trouble_code
-from injsound.values import Figure
+from injsound.values import ONE_RECORDING_S, Figure
 
-_ONE_RECORDING_S = 60.0
 # Verdicts of a swap that name a part.
 _PART_NAMED = frozenset({SwapVerdict.FOLLOWS_INJECTOR, SwapVerdict.STAYS_WITH_CYLINDER})
 # What a longer recording does not answer, and what does; of several the first that the finding names.
@@ -167,7 +166,7 @@ def _after_swap(findings: Findings) -> Step:
 
 
 def _more(seconds: float | None) -> Step:
-    return Step(todo=Todo.RECORD_MORE, figures={"seconds": round(seconds or _ONE_RECORDING_S)})
+    return Step(todo=Todo.RECORD_MORE, figures={"seconds": round(seconds or ONE_RECORDING_S)})
 
 
 def _recordings(case: Case, findings: Findings) -> Step:

@@ -27,6 +27,7 @@ from injsound.findings.episodes import (
     tick_by_tick,
     uncounted,
 )
+from injsound.findings.fellows import prediction_p
 from injsound.findings.opening import FEWEST_GAPS, like_open_times, opening_leads
 from injsound.findings.places import settle
 from injsound.job_codes import CompareVerdict, Measure, Shaking, Stage, Why
@@ -294,29 +295,17 @@ def _more_p(arm: Arm, rest: Arm) -> float:
 
 def _steadiness_p(side: Side, sides: list[Side]) -> float | None:
     """Only an unsteadier injector is odd; ratios matter, so logs are compared."""
-    own = None if side.steadiness_us is None else math.log(side.steadiness_us)
-    rest = [math.log(us) for us in others_steadiness(side, sides)]
-    p = _apart_p(own, rest, STEADINESS_FLOOR_LOG)
-    return p if p is None or own is None or own > np.mean(rest) else 1.0
+    if side.steadiness_us is None:
+        return None
+    own, rest = math.log(side.steadiness_us), [math.log(us) for us in others_steadiness(side, sides)]
+    p = prediction_p(own, rest, floor=STEADINESS_FLOOR_LOG)
+    return p if p is None or own > np.mean(rest) else 1.0
 
 
 def _open_time_p(side: Side, sides: list[Side]) -> float | None:
-    return _apart_p(side.open_time_ms, like_open_times(side, sides), OPEN_TIME_FLOOR_MS)
-
-
-def _apart_p(own: float | None, rest: list[float], floor: float) -> float | None:
-    """Two-sided probability of lying so far from what the others predict; None with fewer than two others.
-
-    Student's t for one new value against n others (prediction interval); where they lie closer together than the
-    floor, the floor is the spread, and known.
-    """
-    from scipy.special import ndtr, stdtr
-
-    if own is None or len(rest) < 2:
+    if side.open_time_ms is None:
         return None
-    seen = float(np.std(rest, ddof=1))
-    distance = abs(own - float(np.mean(rest))) / (max(seen, floor) * math.sqrt(1 + 1 / len(rest)))
-    return float(2 * (ndtr(-distance) if seen <= floor else stdtr(len(rest) - 1, -distance)))
+    return prediction_p(side.open_time_ms, like_open_times(side, sides), floor=OPEN_TIME_FLOOR_MS)
 
 
 def _is_odd(side: Side) -> bool:

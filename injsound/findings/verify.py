@@ -22,12 +22,10 @@ from injsound.findings.opening import like_open_times
 from injsound.findings.proportions import CONFIDENCE, events_needed, exact_limits, wilson_limits, zero_bound
 from injsound.findings.verdict import GOAL_RATE
 from injsound.job_codes import Measure, Stage, VerifyVerdict, Why
-from injsound.values import Figure
+from injsound.values import ONE_RECORDING_S, Figure
 
 # A good repair called "still skipping" costs a part: at LEVEL it was 0.54 % of 10,000 good ones (docs/methods.md).
 _STILL_LEVEL = 0.003
-# As much as is asked for everywhere where nothing says how long.
-_ONE_RECORDING_S = 60.0
 # A range wider than twice the fellows' usual value says nothing: two fellows that differ give one.
 _MOST_WIDTH = 2.0
 
@@ -167,7 +165,7 @@ def verify_repair(
         empty = Arm(episodes=0, blocks=0)
         return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, _uncounted(new), needed, None)
     if twice := same_recordings([*old, *new]):
-        return _finding(VerifyVerdict.NOT_ENOUGH, before, after, tuple(twice), needed, _ONE_RECORDING_S)
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, after, tuple(twice), needed, ONE_RECORDING_S)
     inside, outside = _timing([t for t in like if t.stage is Stage.AFTER], cylinder)
     siblings = _siblings(like, cylinder)
     if shows_fault(after, level=_STILL_LEVEL):
@@ -322,7 +320,7 @@ def _unclear_p(before: Arm, after: Arm) -> float | None:
 def _seconds_short(before: Arm | None, after: Arm) -> float | None:
     """How much longer to record: until no more than 1 % can be left, and until the fault of before would have shown."""
     if not after.judged:
-        return _ONE_RECORDING_S
+        return ONE_RECORDING_S
     short = (_events_needed(after) - _seen(after)) * after.judged_s / after.judged
     if before is not None and _unclear_p(before, after) is not None:
         short = max(short, before.judged_s)

@@ -12,21 +12,20 @@ from injsound.diagnoses import Arm, Reason, Stretch, WiggleFinding
 from injsound.errors import ParameterError
 from injsound.findings.episodes import arm_of_events, episode_starts, is_counted, pooled
 from injsound.findings.marks import doubts_of_marks, marks_of, stretches_between
+from injsound.findings.verdict import MOST_UNJUDGED
 from injsound.job_codes import MarkedBy, Why, WiggleVerdict
 from injsound.results import Reading
 from injsound.states import judged_of, skipped_of
 from injsound.values import Figure, FloatArray
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
-LEVEL = 0.005
+GATHERING_LEVEL = 0.005
 # Five of each can be told apart at that level: one order in 252 puts all moved ones on top.
 FEWEST_STRETCHES = 5
 FEWEST_EPISODES = 3
 # With so many nine in ten faults of the wiring gather at that level; with fewer, or where they lean towards it, nothing
 # is denied (simulated: docs/methods.md).
 FEWEST_TO_DENY, LEANING = 10, 0.05
-# Where handling hides more than half of what was moved, skips may have hidden there: common practice, no source.
-MOST_UNJUDGED = 0.5
 # Up to so many exchanges all are tried; beyond, as many at random.
 _MOST_EXCHANGES = 20_000
 
@@ -91,7 +90,7 @@ def find_gathering(
         return found(WiggleVerdict.TOO_FEW, Why.NOTHING_SKIPS, None, {"seconds": round(reading.seconds)})
     p = _exchange_p(_true_episodes(arms), np.array([arm.judged for arm in arms], dtype=float), moved)
     figures: dict[str, Figure] = {"moved": sides[0].episodes, "still": sides[1].episodes, "p": float(f"{p:.2g}")}
-    if p < LEVEL:
+    if p < GATHERING_LEVEL:
         return found(WiggleVerdict.GATHERS, Why.MORE_WHILE_MOVED, p, figures)
     hidden = _unjudged(~judged_of(reading.events), within, named)
     if sides[0].episodes + sides[1].episodes < FEWEST_TO_DENY or p < LEANING:
