@@ -292,13 +292,15 @@ def _judge(
 
 
 def _is_dead(one: MeanCycle, heard: Mapping[int, float], others: Sequence[Mapping[int, float]]) -> bool:
-    """Nothing at its place in its own recording, in which the cylinders next to it are heard, or all by itself.
+    """Nothing at its place in its own recording, in which the cylinders numbered next to it are heard, or by itself.
 
     Where a tick was taken for its own the probe may have sat at another injector: then none of the others may hear it.
     """
-    beside = [c for c in heard if abs(c - one.cylinder) == 1]
+    # Next by number: in a row they sit beside it. Where the numbers go from bank to bank, as on some V engines, those
+    # that sit beside it are not among them, and the ones that are asked for sit farther off: fewer dead ones are named.
+    numbered_next = [c for c in heard if abs(c - one.cylinder) == 1]
     if heard[one.cylinder] >= (HEARD if one.silent else NOTHING):
         return False
-    if not one.silent and not all(heard[c] >= HEARD for c in beside):
+    if not one.silent and not all(heard[c] >= HEARD for c in numbered_next):
         return False
     return not (one.ticks and any(there[one.cylinder] >= HEARD for there in others))
