@@ -1,7 +1,8 @@
 """Arguments, printing and exit codes: the only place that catches `InjsoundError`.
 
 stdout carries the result, stderr progress and warnings. Exit codes: 0 analysed, whatever was found; 1 a file could not
-be used; 2 wrong usage. Heavy libraries are imported inside the commands, so that help answers at once.
+be used, or a picture not be drawn; 2 wrong usage. Heavy libraries are imported inside the commands, so that help
+answers at once.
 """
 
 import os

@@ -18,8 +18,8 @@ from injsound.show.words.keys import CaseFile, Screen
 
 if TYPE_CHECKING:
     from injsound.cases.case import Case
-    from injsound.cases.guide import Findings
     from injsound.cli_options import Typed
+    from injsound.diagnoses import Findings
     from injsound.show.text import Words
 
 _JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Processes; all cores by default.")

@@ -73,15 +73,16 @@ def _compare_case(folder: str, words: "Words") -> "tuple[Comparison, Sequence[Tw
 def _compare_recordings(
     files: Sequence[str], typed: "Typed", words: "Words"
 ) -> "tuple[Comparison, Sequence[TwoSpeedFinding], Sequence[Take], bool]":
-    from injsound.cases.evidence import compare_case, two_speed_case
+    from injsound.findings.compare import compare_most_alike
+    from injsound.findings.two_speed import compare_speeds_of_each
 
     takes = read_takes(files, typed, words)
     if not takes:
         raise InjsoundError("none of the recordings could be used, for the reasons above: record them again")
-    found = compare_case(takes)
+    found = compare_most_alike(takes)
     if found is None:
         raise ParameterError("all recordings are named as made after a swap or repair; expected some from before it")
-    return found, two_speed_case(takes), takes, len(takes) < len(files)
+    return found, compare_speeds_of_each(takes), takes, len(takes) < len(files)
 
 
 def _tell_compared(
@@ -109,6 +110,7 @@ def _draw_compared(to: Path, takes: "Sequence[Take]", found: "Comparison", words
 
     drawn = compared_bytes(takes, found, kind=to.suffix.lower().lstrip("."), words=words)
     if drawn is None:
-        raise ParameterError(f"{to} was not drawn: none of the recordings holds the engine's cycles")
+        why = "holds the engine's cycles" if found.files else "may be compared, for the reasons above"
+        raise InjsoundError(f"{to} was not drawn: none of the recordings {why}; expected two: record them again")
     make_folder(to.parent)
     write_whole(to, drawn)

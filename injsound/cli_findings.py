@@ -58,7 +58,7 @@ def swap(
     words: "Words",
 ) -> None:
     """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
-    from injsound.cases.evidence import settled_takes, told_first
+    from injsound.findings.places import settled_takes, told_first
     from injsound.findings.swap import find_fault
     from injsound.job_codes import Stage
     from injsound.show.findings_text import tell_swap
@@ -152,8 +152,8 @@ def verify(
     words: "Words",
 ) -> None:
     """Whether the repair is shown to be good, in the case FOLDER or in recordings before and after it."""
-    from injsound.cases.evidence import settled_takes, told_first
-    from injsound.findings.verify import verify_repair
+    from injsound.findings.places import settled_takes, told_first
+    from injsound.findings.verify import restarts_needed, verify_repair
     from injsound.job_codes import Stage
     from injsound.show.findings_text import tell_verify
 
@@ -168,6 +168,7 @@ def verify(
         raise ParameterError("a repair needs recordings before and after it; give --before FILE --after FILE")
     _check_apart(before, after, fellows)
     faulty = None if restarts is None else _restarts(restarts)
+    restarts_needed(faulty, clean)  # what cannot be is told before the long work
     own = () if typed.cylinder is None else (typed.cylinder,)
     takes = [
         *read_takes(before, typed, words, stage=Stage.BEFORE, named=own * len(before)),

@@ -28,6 +28,7 @@ _IN_CASE = {
     "cylinder": "cylinder = 2 under its [[recording]], or under [repair]",
     "cylinders": "cylinders = 4 under [engine]",
     "firing_order": 'firing_order = "1-3-4-2" under [engine]',
+    "firing_angles": "firing_angles = [0, 90, 240, 330, 480, 570] under [engine]",
     "injection": 'injection = "batch" under [engine]',
     "pair": "cylinder = 2 under each [[recording]]",
     "exchanged": "injector and connector labels under each [[recording]]",
@@ -97,6 +98,8 @@ class Typed:
         How many, and whose injector was recorded.
     firing_order : str or None
         Such as "1-5-3-6-2-4".
+    firing_angles : str or None
+        Of an engine that fires unevenly, in the order of firing, such as "0,90,240,330,480,570" [degrees of 720].
     """
 
     rpm: float | None
@@ -104,6 +107,7 @@ class Typed:
     cylinders: int | None
     cylinder: int | None
     firing_order: str | None
+    firing_angles: str | None
 
     def engine(self, *, cylinders: int | None = None) -> "Engine":
         """Make the engine of it.
@@ -129,7 +133,21 @@ class Typed:
         order = None if typed is None else parse_firing_order(typed, cylinders=self.cylinders)
         count = self.cylinders if self.cylinders is not None else cylinders if order is None else None
         injection = Injection(self.injection)
-        return Engine(cylinders=count, cylinder=self.cylinder, firing_order=order, injection=injection)
+        return Engine(
+            cylinders=count,
+            cylinder=self.cylinder,
+            firing_order=order,
+            firing_angles=None if self.firing_angles is None else _angles(self.firing_angles),
+            injection=injection,
+        )
+
+
+def _angles(text: str) -> tuple[float, ...]:
+    """Firing angles as typed; whether they are possible is told where they are used."""
+    try:
+        return tuple(float(part) for part in text.replace(",", " ").split())
+    except ValueError:
+        raise ParameterError(f"--firing-angles is {text!r}; expected degrees such as 0,90,240,330,480,570") from None
 
 
 def engine_options(command: Any) -> Any:
@@ -172,6 +190,7 @@ def engine_options_without(*unfit: str) -> Callable[[Any], Any]:
         "--cylinders": {"type": Number(int, 4), "help": "How many cylinders the engine has."},
         "--cylinder": {"type": Number(int, 2), "help": "Whose injector was recorded, counted from 1."},
         "--firing-order": {"help": "Such as 1-5-3-6-2-4."},
+        "--firing-angles": {"help": "Of an engine that fires unevenly, in that order: 0,90,240,330,480,570."},
     }
 
     def add(command: Any) -> Any:

@@ -12,9 +12,8 @@ from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
     from injsound.cases.case import Case
-    from injsound.cases.guide import Findings
     from injsound.cli_options import Typed
-    from injsound.diagnoses import Take
+    from injsound.diagnoses import Findings, Take
     from injsound.engine import Engine
     from injsound.job_codes import Stage
     from injsound.results import Failure, Reading

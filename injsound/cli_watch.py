@@ -15,6 +15,9 @@ from injsound.show.words.keys import Screen
 if TYPE_CHECKING:
     from injsound.show.text import Words
 
+# A day: no watch looks more seldom, and the system cannot wait for ever.
+_LONGEST_S = 86_400.0
+
 
 @click.command()
 @click.argument("folder", type=click.Path(file_okay=False))
@@ -31,8 +34,8 @@ def watch(folder: str, every: float, looks: int | None, rpm: float | None, shaki
     from injsound.cases.case_file import load_case
     from injsound.job_codes import Shaking
 
-    if not every > 0:
-        raise ParameterError(f"--every is {every:g} s; expected more than 0, such as 2")
+    if not 0 < every <= _LONGEST_S:
+        raise ParameterError(f"--every is {every:g} s; expected more than 0, up to {_LONGEST_S:g} s, such as 2")
     load_case(folder)  # one that is wrong from the start is told and not waited for
     told_of_all = {"rpm": rpm, "shaking": None if shaking is None else Shaking(shaking)}
     given = {key: value for key, value in told_of_all.items() if value is not None}

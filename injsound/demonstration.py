@@ -10,9 +10,10 @@ from pathlib import Path
 from injsound.cases.case import FILE_NAME, Case, is_sound_name
 from injsound.cases.case_file import load_case
 from injsound.cases.evidence import gather
-from injsound.cases.guide import Findings, next_step
+from injsound.cases.guide import next_step
 from injsound.cases.store import read_case
 from injsound.codes import Verdict
+from injsound.diagnoses import Findings
 from injsound.errors import InjsoundError
 from injsound.files import write_whole
 from injsound.results import Failure, Reading

@@ -33,42 +33,11 @@ class Reason:
     why : Why
         What is said.
     figures : mapping of str to number or str
-        The figures named beside the reason's definition.
+        Those that the reason lists.
     """
 
     why: Why
     figures: Mapping[str, Figure] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Misfires:
-    """What the control unit says of misfires at one stage.
-
-    Parameters
-    ----------
-    codes : tuple of str
-        Stored and pending trouble codes.
-    counts : mapping of int to int
-        Misfire counters by cylinder [unitless].
-    """
-
-    codes: tuple[str, ...] = ()
-    counts: Mapping[int, int] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FreezeFrame:
-    """The moment at which a code was set, as the control unit kept it; None where not entered.
-
-    Parameters
-    ----------
-    rpm, coolant_c, load_percent : float or None
-        Speed [1/min], coolant temperature [degree Celsius], calculated load [%].
-    """
-
-    rpm: float | None = None
-    coolant_c: float | None = None
-    load_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,15 +106,17 @@ class Arm:
     Parameters
     ----------
     episodes : int
-        Skips that lie close together count once.
+        Skips that lie close together count once [unitless].
     blocks : int
-        Judged time in units of one episode's reach.
+        Judged time in units of one episode's reach [unitless].
     expected_false : float
-        Episodes expected from wrong calls alone.
+        Episodes expected from wrong calls alone [unitless].
     missed_share : float
-        Share of true skips that were probably called heard.
+        Share of true skips that were probably called heard [unitless].
     skipped, judged : int
-        The events themselves, for description.
+        The events themselves, for description [unitless].
+    judged_s : float
+        How long the judged ones last together; of a silent place the whole recording [s].
     """
 
     episodes: int
@@ -154,6 +125,7 @@ class Arm:
     missed_share: float = 0.0
     skipped: int = 0
     judged: int = 0
+    judged_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,9 +139,9 @@ class Side:
     arm : Arm or None
         Its skips; None where the recording could not be counted.
     p : mapping of Measure to float
-        Probability of standing out as much by chance, corrected for all looks together.
+        Probability of standing out as much by chance, corrected for all looks together [unitless].
     steadiness_us, open_time_ms : float or None
-        Its timing figure and its median open time.
+        Its cycle-to-cycle jitter [us] and its median open time [ms].
     coolant_c, pulse_width_ms : float or None
         As entered: coolant temperature [degree Celsius], injection pulse [ms].
     silent : bool
@@ -188,7 +160,27 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
-    """Result of `findings.compare.compare_injectors`; ``places`` one per recording, ``files`` those that count."""
+    """Result of `findings.compare.compare_injectors`.
+
+    Parameters
+    ----------
+    verdict : CompareVerdict
+        Whether one is odd, several, none, or not shown.
+    odd : tuple of int
+        Cylinders that stand out.
+    sides : tuple of Side
+        One per cylinder.
+    reasons : tuple of Reason
+        Evidence first, then what is told beside it and what stands against it.
+    condition : str
+        The engine's, as the recordings name it; empty where they name several or none.
+    record_s : float or None
+        How much longer to record each; None where that would not help [s].
+    places : tuple of Place
+        One per recording given; empty where they were not laid over one crank.
+    files : tuple of str
+        Recordings that count; empty where none may be compared.
+    """
 
     verdict: CompareVerdict
     odd: tuple[int, ...]
@@ -202,10 +194,27 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SwapFinding:
-    """Result of `findings.swap.find_fault`; ``cells`` by cylinder and stage.
+    """Result of `findings.swap.find_fault`.
 
-    ``p_injector`` and ``p_cylinder`` are the probabilities that chance alone puts the skips with the injector, or with
-    its circuit; ``faulty`` is the cylinder that skipped before; ``second`` is what the control unit's misfires say.
+    Parameters
+    ----------
+    verdict : SwapVerdict
+        Where the fault went.
+    cells : mapping of (int, Stage) to Arm
+        Skips by cylinder, before the swap and after it; of recordings that were counted.
+    reasons : tuple of Reason
+        Evidence, or why nothing is shown.
+    p_injector, p_cylinder : float or None
+        Probability that chance alone puts the skips with the injector, and with its circuit; None where the four cells
+        were not compared [unitless].
+    record_s : float or None
+        How much longer to record each; None where that would not help [s].
+    exchange : Exchange
+        What changed places by the labels.
+    faulty : int or None
+        Cylinder that skipped before the swap.
+    second : tuple of Reason
+        What the control unit's misfires say.
     """
 
     verdict: SwapVerdict
@@ -240,7 +249,25 @@ class Stretch:
 class WiggleFinding:
     """Result of `findings.wiggle.find_gathering`.
 
-    ``marks`` are groups of three knocks, where they mark; ``stretches`` those compared, none where nothing is shown.
+    Parameters
+    ----------
+    verdict : WiggleVerdict
+        Whether skips gather while the wiring is moved.
+    moved, still : Arm
+        Skips of both sides, as they were tested.
+    moved_unjudged, still_unjudged : float
+        Share of each side's ticks that could not be judged [unitless].
+    p : float or None
+        Probability of so much more while moved by chance, one-sided; None where too little was recorded to ask
+        [unitless].
+    reasons : tuple of Reason
+        Evidence, or why nothing is shown.
+    marked_by : MarkedBy
+        What says where it was moved.
+    marks : int
+        Groups of three knocks, where they mark [unitless].
+    stretches : tuple of Stretch
+        Those compared, each with a judged tick; none where nothing is shown.
     """
 
     verdict: WiggleVerdict
@@ -282,7 +309,18 @@ class AtSpeed:
 class TwoSpeedFinding:
     """Result of `findings.two_speed.compare_speeds`.
 
-    ``solenoid_ms`` and ``mechanical_ms`` are from where to where the faster gap would lie were it the one or the other.
+    Parameters
+    ----------
+    verdict : GapKind
+        Whose gap it is.
+    cylinder : int
+        Whose recordings.
+    slow, fast : AtSpeed
+        The gap at the lower speed and at the higher.
+    solenoid_ms, mechanical_ms : tuple of float or None
+        From where to where the faster gap would lie were it the one or the other; None where not known [ms].
+    reasons : tuple of Reason
+        Evidence, or why nothing is shown.
     """
 
     verdict: GapKind
@@ -296,7 +334,25 @@ class TwoSpeedFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class VerifyFinding:
-    """Result of `findings.verify.verify_repair`; the change is after minus before, as a share of events."""
+    """Result of `findings.verify.verify_repair`.
+
+    Parameters
+    ----------
+    verdict : VerifyVerdict
+        Whether the repair is shown to be good.
+    before, after : Arm or None
+        Skips of the repaired cylinder; ``before`` is None where nothing was counted, ``after`` is empty then.
+    rate_high : float or None
+        Share of ticks that may still be missing, one-sided at 95 %; None where none was judged [unitless].
+    change, change_low, change_high : float or None
+        Share missing after, less that before, with its 95 % limits; None where either was not counted [unitless].
+    restarts_needed : int or None
+        Clean restarts that show a fault of the start gone; None where restarts do not matter [unitless].
+    reasons : tuple of Reason
+        What keeps it from being good, or the bound; then what lies in line with its fellows.
+    record_s : float or None
+        How much longer to record since the repair; None where nothing is missing or that would not help [s].
+    """
 
     verdict: VerifyVerdict
     before: Arm | None
@@ -308,3 +364,34 @@ class VerifyFinding:
     restarts_needed: int | None
     reasons: tuple[Reason, ...]
     record_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What the recordings of a case say together; None where nothing was recorded for it.
+
+    Parameters
+    ----------
+    takes : tuple of Take
+        Recordings as their fellows leave them.
+    unlike : Reason or None
+        That none was made as the engine ran when its code was set.
+    comparison : Comparison or None
+        Of the injectors before any swap.
+    two_speed : tuple of TwoSpeedFinding
+        By cylinder.
+    wiggle : WiggleFinding or None
+        Of the first recording that shows something.
+    swap : SwapFinding or None
+        Of the two cylinders that changed parts.
+    verification : VerifyFinding or None
+        Of the repaired cylinder.
+    """
+
+    takes: tuple[Take, ...] = ()
+    unlike: Reason | None = None
+    comparison: Comparison | None = None
+    two_speed: tuple[TwoSpeedFinding, ...] = ()
+    wiggle: WiggleFinding | None = None
+    swap: SwapFinding | None = None
+    verification: VerifyFinding | None = None

@@ -1,9 +1,11 @@
 """The words of a repair job: how recordings were made, the verdicts and reasons of several together, the job's steps.
 
-Each reason's figures are listed beside it. Every verdict has a member for "not shown".
+Each reason lists its figures. Every verdict has a member for "not shown".
 """
 
 from enum import StrEnum
+
+from injsound.codes import Told
 
 
 class Stage(StrEnum):
@@ -111,72 +113,75 @@ class VerifyVerdict(StrEnum):
     NOT_ENOUGH = "not enough recorded"
 
 
-class Why(StrEnum):
-    """Reasons of a finding; the figures of each are listed beside it."""
+class Why(Told):
+    """Reasons of a finding."""
 
-    MORE_EPISODES = "more episodes"  # cylinder, episodes, others, p
-    TICK_BY_TICK = "tick by tick"  # skipped, judged, others_skipped, others_judged, p: a description, no evidence
-    STANDS_APART = "stands apart"  # cylinder, measure, value, others, low, high
-    OPENS_SHORT = "opens short"  # cylinder, measure, value, low, high, volts: a lead
-    OPENS_LONG = "opens long"  # cylinder, measure, value, low, high: a lead
+    MORE_EPISODES = "more episodes", "cylinder", "episodes", "others", "p"
+    TICK_BY_TICK = "tick by tick", "skipped", "judged", "others_skipped", "others_judged", "p"  # no evidence
+    STANDS_APART = "stands apart", "cylinder", "measure", "value", "low", "high"
+    OPENS_SHORT = "opens short", "cylinder", "measure", "value", "low", "high", "volts"  # a lead
+    OPENS_LONG = "opens long", "cylinder", "measure", "value", "low", "high"  # a lead
     OPEN_TIMES_UNLIKE = "open times unlike"  # coolant or pulse width differ: those are not compared
-    NONE_STANDS_OUT = "none stands out"  # cylinders
-    NOTHING_SKIPS = "nothing skips"  # seconds
-    SILENT = "silent"  # cylinder: nothing ticks there
-    NEIGHBOUR_RECORDED = "neighbour recorded"  # file, cylinder, neighbour: the tick heard is the neighbour's
-    IN_ORDER = "in order"  # cylinders: their ticks stand apart as the firing order says
-    TOO_FEW_RECORDINGS = "too few recordings"  # count, needed
-    NOT_COUNTED = "not counted"  # file, reason: no verdict was reached on it
+    NONE_STANDS_OUT = "none stands out", "cylinders"
+    NOTHING_SKIPS = "nothing skips", "seconds"
+    SKIPS_PLACED = "skips placed", "episodes", "others", "p"  # where a swap's verdict puts the fault, and in the others
+    SKIPS_GONE = "skips gone", "episodes", "others", "p"  # before a swap, and in both recordings after it
+    PLACE_UNCLEAR = "place unclear"  # the four recordings of a swap fit no verdict clearly
+    SILENT = "silent", "cylinder"  # nothing ticks there
+    NEIGHBOUR_RECORDED = "neighbour recorded", "file", "cylinder", "neighbour"  # the tick heard is the neighbour's
+    IN_ORDER = "in order", "cylinders"  # their ticks stand apart as the firing order says
+    TOO_FEW_RECORDINGS = "too few recordings", "count", "needed"
+    NOT_COUNTED = "not counted", "file", "reason"  # no verdict was reached on it
     ORDER_HELPS = "order helps"  # the firing order may tell whose tick it is
-    SKIPS_BY_ITSELF = "skips by itself"  # cylinder, skipped, judged: not told from its fellows, but no sound one
-    NOT_MEASURED = "not measured"  # file, reason: its steadiness and open time may not be this injector's
-    CONDITIONS_DIFFER = "conditions differ"  # conditions
-    SPEEDS_DIFFER = "speeds differ"  # rpm_low, rpm_high
-    LENGTHS_DIFFER = "lengths differ"  # seconds_short, seconds_long
-    CELL_MISSING = "cell missing"  # cylinder, stage
+    SKIPS_BY_ITSELF = "skips by itself", "cylinder", "skipped", "judged"  # not told from its fellows, but no sound one
+    NOT_MEASURED = "not measured", "file", "reason"  # its steadiness and open time may not be this injector's
+    CONDITIONS_DIFFER = "conditions differ", "conditions"
+    SPEEDS_DIFFER = "speeds differ", "rpm_low", "rpm_high"
+    LENGTHS_DIFFER = "lengths differ", "seconds_short", "seconds_long"
+    CELL_MISSING = "cell missing", "cylinder", "stage"
     ENGINES_DIFFER = "engines differ"  # cylinders, firing order or injection mode
     NOTHING_MOVED = "nothing moved"  # the same labels in both stages
     BOTH_MOVED = "both moved"  # injectors and connectors: nothing is told apart
-    LABELS_UNCLEAR = "labels unclear"  # before, after
-    SAME_RECORDING = "same recording"  # file, other
-    NO_FAULT_BEFORE = "no fault before"  # episodes: nothing to follow
-    DIFFERENCE_UNCLEAR = "difference unclear"  # p
-    MISFIRE_MOVED = "misfire moved"  # cylinder, other: by code or counter
-    MISFIRE_STAYED = "misfire stayed"  # cylinder
+    LABELS_UNCLEAR = "labels unclear", "before", "after"
+    SAME_RECORDING = "same recording", "file", "other"
+    NO_FAULT_BEFORE = "no fault before", "episodes"  # nothing to follow
+    DIFFERENCE_UNCLEAR = "difference unclear", "p"
+    MISFIRE_MOVED = "misfire moved", "cylinder", "other"  # by code or counter
+    MISFIRE_STAYED = "misfire stayed", "cylinder"
     SECOND_AGREES = "second agrees"  # the control unit's misfires go with the sound
     SECOND_CONTRADICTS = "second contradicts"
-    UNLIKE_FREEZE_FRAME = "unlike freeze frame"  # rpm, coolant_c, load_percent at which the code was set
-    RAN_WELL = "ran well"  # file: it did not shake while recorded
-    GAP_HOLDS = "gap holds"  # rpm_low, rpm_high
-    GAP_FALLS = "gap falls"  # rpm_low, rpm_high
-    GAP_FITS_BOTH = "gap fits both"  # rpm_low, rpm_high
-    GAP_FITS_NEITHER = "gap fits neither"  # rpm_low, rpm_high
-    ONE_SPEED = "one speed"  # rpm_low, rpm_high
-    SPEEDS_TOO_CLOSE = "speeds too close"  # rpm_low, rpm_high: both would give about the same gap
-    NO_OPEN_TIME = "no open time"  # rpm, count, needed: too few gaps measured at that speed
-    MORE_WHILE_MOVED = "more while moved"  # moved, still, p
-    NOT_MORE_WHILE_MOVED = "not more while moved"  # moved, still, p
-    MOVING_UNCLEAR = "moving unclear"  # moved, still, p, needed: neither clearly more nor clearly not
-    MOVED_UNJUDGED = "moved unjudged"  # percent: so much of what was moved could not be judged
-    TOO_FEW_STRETCHES = "too few stretches"  # moved, still, needed
-    KNOCKS_UNCLEAR = "knocks unclear"  # at_s, count: three mark a change, these are not three
-    KNOCKS_UNLIKE = "knocks unlike"  # at_s, count: where a change is due, but unlike the other knocks
-    STRETCH_LONG = "stretch long"  # from_s, to_s, seconds, usual: a change may be missing in it
-    STRETCHES_SHORT = "stretches short"  # from_s, to_s, seconds, usual: two; a change may be marked twice
+    UNLIKE_FREEZE_FRAME = "unlike freeze frame", "rpm", "coolant_c", "load_percent"  # at which the code was set
+    RAN_WELL = "ran well", "file"  # it did not shake while recorded
+    GAP_HOLDS = "gap holds", "rpm_low", "rpm_high"
+    GAP_FALLS = "gap falls", "rpm_low", "rpm_high"
+    GAP_FITS_BOTH = "gap fits both", "rpm_low", "rpm_high"
+    GAP_FITS_NEITHER = "gap fits neither", "rpm_low", "rpm_high"
+    ONE_SPEED = "one speed", "rpm_low", "rpm_high"
+    SPEEDS_TOO_CLOSE = "speeds too close", "rpm_low", "rpm_high"  # both would give about the same gap
+    NO_OPEN_TIME = "no open time", "rpm", "count", "needed"  # too few gaps measured at that speed
+    MORE_WHILE_MOVED = "more while moved", "moved", "still", "p"
+    NOT_MORE_WHILE_MOVED = "not more while moved", "moved", "still", "p"
+    MOVING_UNCLEAR = "moving unclear", "moved", "still", "p", "needed"  # neither clearly more nor clearly not
+    MOVED_UNJUDGED = "moved unjudged", "percent"  # so much of what was moved could not be judged
+    TOO_FEW_STRETCHES = "too few stretches", "moved", "still", "needed"  # those in which a tick was judged
+    KNOCKS_UNCLEAR = "knocks unclear", "at_s", "count"  # three mark a change, these are not three
+    KNOCKS_UNLIKE = "knocks unlike", "at_s", "count"  # where a change is due, but unlike the other knocks
+    STRETCH_LONG = "stretch long", "from_s", "to_s", "seconds", "usual"  # a change may be missing in it
+    STRETCHES_SHORT = "stretches short", "from_s", "to_s", "seconds", "usual"  # two; a change may be marked twice
     MARK_AGAIN = "mark again"  # what to do about unclear marks
     NO_KNOCKS = "no knocks"  # no stretch is marked
-    MOVED_NOT_COUNTED = "moved not counted"  # file, reason: nothing in it could be counted
-    WHOSE_TICK = "whose tick"  # reason: what was counted may not be this injector's
+    MOVED_NOT_COUNTED = "moved not counted", "file", "reason"  # nothing in it could be counted
+    WHOSE_TICK = "whose tick", "reason"  # what was counted may not be this injector's
     ORDER_UNKNOWN = "order unknown"  # neither cylinders nor firing order: where the neighbours tick is not known
-    SKIPS_LEFT = "skips left"  # cylinder, episodes
-    TICK_IN_DOUBT = "tick in doubt"  # file, cylinder, reason: it does not vouch for that injector
-    BOUND = "bound"  # judged, rate_high
-    SIBLING_SKIPS = "sibling skips"  # cylinder
-    SIBLINGS_NOT_RECORDED = "siblings not recorded"  # cylinders: recorded before the repair, not since
-    FELLOWS_NEEDED = "fellows needed"  # count, needed: recorded since the repair
-    INSIDE_FELLOWS = "inside fellows"  # measure, value, low, high
-    OUTSIDE_FELLOWS = "outside fellows"  # measure, value, low, high
-    RESTARTS_NEEDED = "restarts needed"  # clean, needed
+    SKIPS_LEFT = "skips left", "cylinder", "episodes"
+    TICK_IN_DOUBT = "tick in doubt", "file", "cylinder", "reason"  # it does not vouch for that injector
+    BOUND = "bound", "judged", "rate_high"
+    SIBLING_SKIPS = "sibling skips", "cylinder"
+    SIBLINGS_NOT_RECORDED = "siblings not recorded", "cylinders"  # recorded before the repair, not since
+    FELLOWS_NEEDED = "fellows needed", "count", "needed"  # recorded since the repair
+    INSIDE_FELLOWS = "inside fellows", "measure", "value", "low", "high"
+    OUTSIDE_FELLOWS = "outside fellows", "measure", "value", "low", "high"
+    RESTARTS_NEEDED = "restarts needed", "clean", "needed"
     LEAKS_NOT_CHECKED = "leaks not checked"
 
 

@@ -95,6 +95,12 @@ def cylinder_trouble_codes(cylinder: int) -> dict[str, TroubleCode]:
     return {f"P{number:04d}": TroubleCode(kind=kind, cylinder=cylinder) for number, kind in numbers.items()}
 
 
+_KNOWN = {
+    **_GENERAL_CODES,
+    **{code: said for cylinder in range(1, 13) for code, said in cylinder_trouble_codes(cylinder).items()},
+}
+
+
 def read_trouble_code(code: str, *, cylinders: int | None = None) -> TroubleCode:
     """What a trouble code says, as far as it is of use here: misfire, injector circuit, mixture.
 
@@ -124,10 +130,7 @@ def read_trouble_code(code: str, *, cylinders: int | None = None) -> TroubleCode
         raise ParameterError(
             f"{code!r} is no trouble code; expected a letter and four digits such as P0302: correct it"
         )
-    known = dict(_GENERAL_CODES)
-    for cylinder in range(1, 13):
-        known |= cylinder_trouble_codes(cylinder)
-    said = known.get(plain, TroubleCode(kind=TroubleKind.OTHER))
+    said = _KNOWN.get(plain, TroubleCode(kind=TroubleKind.OTHER))
     if cylinders is not None and said.cylinder is not None and said.cylinder > cylinders:
         raise ParameterError(
             f"{plain} names cylinder {said.cylinder}; the engine has {cylinders}: correct the code or the cylinders"

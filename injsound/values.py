@@ -19,6 +19,8 @@ Figure = float | int | str | None
 # In less no cycle repeats; every stage has a few thousand samples to look at.
 SHORTEST_CHAPTER_S = 1.0
 
+# As much as is asked for where nothing says how long.
+ONE_RECORDING_S = 60.0
 # So many knocks mark a change between still and moved.
 KNOCKS_THAT_MARK = 3
 
@@ -32,7 +34,7 @@ class Note:
     code : ReasonCode, WarningCode or StepCode
         What is said.
     figures : mapping of str to number or str
-        The figures named beside the code's definition, in the unit the name ends with.
+        Those that the code lists, in the unit the name ends with.
     """
 
     code: ReasonCode | WarningCode | StepCode

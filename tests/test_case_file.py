@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from injsound.cases.case import CaseError, Entry, entry_from_name
 from injsound.cases.case_file import load_case
 from injsound.cases.names import condition_named
 from injsound.cli import main
-from injsound.diagnoses import FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import Engine
 from injsound.job_codes import (
     Shaking,
@@ -30,6 +31,21 @@ def test_an_uneven_engines_angles_stand_in_the_case(tmp_path):
     path.write_text(path.read_text().replace("270.0", '"a lot"'))
     with pytest.raises(CaseError, match=r"firing_angles: is .*expected degrees such as"):
         load_case(tmp_path / "twin")
+
+
+def test_a_recording_is_read_as_it_was_added_in_every_field(tmp_path):
+    entry = Entry(
+        file="cyl2.wav", cylinder=2, injector="B", connector="2", stage=Stage.SWAPPED, condition="cold",
+        shaking=Shaking.YES, rpm=900.0, soak_minutes=600.0, seconds_since_restart=20.0, coolant_c=12.0,
+        load_percent=25.0, pulse_width_ms=3.1, probe="rail", note="windy", moved=((8.0, 16.0), (24.0, 32.5)),
+        still=((0.0, 8.0),),
+    )  # fmt: skip
+    bare = Entry(file="cyl3.wav", cylinder=3)
+    assert all(getattr(entry, field.name) != getattr(bare, field.name) for field in fields(Entry))
+    path = new_case(tmp_path, engine=THREE)
+    add_entries(tmp_path, [entry, bare])
+    assert load_case(tmp_path).entries == (entry, bare)
+    assert not re.search(r"moved|probe", path.read_text().partition("cyl3.wav")[2])
 
 
 @pytest.mark.parametrize(

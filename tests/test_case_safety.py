@@ -37,6 +37,7 @@ from injsound.runs import in_parallel, run_file
 from injsound.show.report import make_report
 from injsound.show.text import Words
 from injsound.simulate import Scene, simulate, write
+from injsound.sound.audio import sha256
 
 resource = pytest.importorskip("resource", reason="limits and kills as POSIX has them")
 THREE = Engine(cylinders=3, firing_order=(1, 2, 3))
@@ -162,6 +163,21 @@ def test_empty_lines_part_the_recordings(job):
     for name in NAMES:
         add_entries(job, [Entry(file=name, cylinder=1)])
     assert (job / "case.toml").read_text().count("\n\n[[recording]]\nfile = ") == 2
+
+
+def test_only_recordings_as_long_as_a_new_one_are_read_for_its_sound(tmp_path, job, sounds, monkeypatch, capsys):
+    # A case of n recordings was read whole at each addition.
+    _filled(job, sounds)
+    whole = (sounds / NAMES[0]).read_bytes()
+    (tmp_path / "cyl3 cold.flac").write_bytes(whole[:-10])
+    read = []
+    monkeypatch.setattr(adding, "sha256", lambda path: read.append(Path(path).name) or sha256(path))
+    assert main(["case", "add", str(job), str(tmp_path / "cyl3 cold.flac")]) == 0
+    assert read == []
+    (tmp_path / "cyl1 warm.flac").write_bytes(whole)
+    assert main(["case", "add", str(job), str(tmp_path / "cyl1 warm.flac")]) == 1
+    assert f"is the same sound as {NAMES[0]} of the case" in capsys.readouterr().err
+    assert sorted(read) == sorted(["cyl1 warm.flac", NAMES[0]])
 
 
 def test_another_sound_under_a_name_that_is_taken_is_refused(tmp_path, job, sounds, capsys):

@@ -22,7 +22,7 @@ from injsound.cases.many import read_folder
 from injsound.cases.store import read_case
 from injsound.cli import main
 from injsound.codes import Verdict
-from injsound.diagnoses import FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.job_codes import MarkedBy, Shaking, Stage, SwapVerdict, Todo, Why, WiggleVerdict
@@ -335,7 +335,7 @@ def test_watch_goes_on_after_what_is_odd(tmp_path, sounds, capsys, monkeypatch):
     assert (entry.file, entry.rpm, entry.shaking) == ("cyl3 warm.flac", 1_500.0, Shaking.YES)
 
 
-@pytest.mark.parametrize("every", ["-1", "0", "nan"])
+@pytest.mark.parametrize("every", ["-1", "0", "nan", "inf", "1e300"])
 def test_watch_looks_at_times_that_can_be(tmp_path, capsys, every):
     new_case(tmp_path)
     assert main(["case", "watch", str(tmp_path), "--every", every, "--looks", "2"]) == 2

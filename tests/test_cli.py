@@ -56,6 +56,28 @@ def test_help_offers_no_option_that_is_refused(capsys, command, refused):
     assert "--cylinders" in offered
 
 
+@pytest.mark.parametrize("command", ["check", "compare", "swap", "wiggle", "verify", "batch", "simulate", "case new"])
+def test_angles_are_taken_wherever_the_order_is(capsys, command):
+    assert main([*command.split(), "--help"]) == 0
+    told = capsys.readouterr().out
+    assert ("--firing-order" in told, "--firing-angles" in told) == (True, True)
+
+
+def test_an_uneven_engine_is_read_with_its_angles(tmp_path, monkeypatch, capsys):
+    # A twin that fires at 0 and 270 degrees: of its two ways to be called 1 and 2 the angles tell which comes first.
+    monkeypatch.chdir(tmp_path)
+    engine = ["--rpm", "900", "--cylinder", "2", "--firing-order", "1-2", "--firing-angles", "0, 270"]
+    assert main(["simulate", "twin.wav", "--seconds", "12", *engine]) == 0
+    scene = json.loads((tmp_path / "twin.truth.json").read_text())["scene"]
+    assert scene["engine"]["firing_angles"] == [0.0, 270.0]
+    capsys.readouterr()
+    assert main(["check", "twin.wav", *engine, "--json", "-"]) == 0
+    (made,) = json.loads(capsys.readouterr().out)["readings"]
+    assert made["engine"]["firing_angles"] == [0.0, 270.0]
+    assert main(["case", "new", "job", "--firing-order", "1-2", "--firing-angles", "0,270"]) == 0
+    assert "firing_angles = [0.0, 270.0]" in (tmp_path / "job" / "case.toml").read_text()
+
+
 def test_help_has_cautions(capsys):
     assert main(["--help"]) == 0
     out = " ".join(capsys.readouterr().out.split())
@@ -302,6 +324,12 @@ def test_folders_on_the_way_are_made(sound, tmp_path):
         (["batch", "nowhere"], "nowhere is no folder; expected one with recordings in it"),
         (["simulate", "x.wav", "--seconds", "1e9"], "seconds is 1e+09"),
         (["simulate", "x.wav", "--tick-db", "nan"], "tick is nan dB"),
+        (["check", "x.wav", "--firing-angles", "a lot"], "expected degrees such as 0,90,240,330,480,570"),
+        (["check", "x.wav", "--firing-angles", "0,270"], "firing angles 0, 270 go with no firing order; expected one"),
+        (["check", "x.wav", "--firing-order", "1-2", "--firing-angles", "0,720"], "expected rising degrees from 0 to"),
+        (["simulate", "x.wav", "--seed", "-1"], "seed is -1; expected 0 or more"),
+        (["simulate", "x.wav", "--open-time-ms", "-5"], "open time -5 ms; expected numbers, the open time more than"),
+        (["simulate", "x.wav", "--open-time-ms", "0"], "open time 0 ms"),
     ],
 )
 def test_wrong_usage_is_one_line_before_the_long_work(tmp_path, monkeypatch, capsys, arguments, says):

@@ -134,6 +134,8 @@ def test_wiggle_by_knocks_and_by_times(wiggled, capsys):
         (["verify"], "nothing given"),
         (["verify", "--before", "a"], "needs recordings before and after"),
         (["verify", "--before", "a", "--after", "./a"], "is given twice"),
+        (["verify", "--before", "a", "--after", "b", "--clean", "-3"], "-3 clean restarts; expected 0 or more"),
+        (["verify", "--before", "a", "--after", "b", "--restarts", "6/5"], "6 of 5 restarts; expected"),
         (["wiggle", "a.wav", "--moved", "8"], "--moved has '8'; expected from and to in seconds, such as 8-16"),
         (["wiggle", "a.wav", "--moved", "9-8"], "--moved has '9-8'"),
     ],
@@ -212,6 +214,19 @@ def test_a_comparisons_picture_is_what_its_name_says_in_a_folder_that_is_made(ce
     target = tmp_path / "new" / "deep" / f"all{suffix}"
     assert main(["compare", *cells[:2], *SETTINGS, "--picture", str(target)]) == 0
     assert target.read_bytes().startswith(head)
+
+
+def test_why_no_picture_was_drawn_is_told_after_the_result(cells, tmp_path, capsys):
+    warm, target = tmp_path / "cyl3 warm.flac", tmp_path / "all.png"
+    shutil.copy(cells[1], warm)
+    assert main(["compare", cells[0], str(warm), *SETTINGS, "--picture", str(target)]) == 1
+    told = capsys.readouterr()
+    assert "Conditions differ (cold, warm)" in told.out
+    assert told.err.splitlines()[-1] == (
+        f"injsound: {target} was not drawn: none of the recordings may be compared, for the reasons above; expected"
+        " two: record them again"
+    )
+    assert not target.exists()
 
 
 @pytest.mark.parametrize("name", ["all.pdf", "all"])

@@ -3,7 +3,7 @@
 import doctest
 import re
 import shutil
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ import pytest
 from takes import made_reading, take
 
 import injsound
+from injsound import diagnoses
 from injsound.cli import cli
 from injsound.codes import SpanKind
 from injsound.findings.two_speed import compare_speeds
@@ -89,6 +90,20 @@ def test_the_python_page_runs_as_printed(tmp_path, monkeypatch):
     )
     assert ran.attempted > 20
     assert ran.failed == 0, "".join(said)
+
+
+@pytest.mark.parametrize(
+    "kind", [k for k in vars(diagnoses).values() if is_dataclass(k)], ids=lambda kind: kind.__name__
+)
+def test_every_field_of_a_finding_is_told_with_its_unit(kind):
+    if kind.__module__ != diagnoses.__name__:
+        return
+    told = re.findall(r"^    (\w+(?:, \w+)*) : .+\n((?:        .+\n)+)", kind.__doc__, re.MULTILINE)
+    by_name = {name: text for names, text in told for name in names.split(", ")}
+    assert list(by_name) == [field.name for field in fields(kind)]
+    for field in fields(kind):
+        if "float" in str(field.type) and "str" not in str(field.type):
+            assert "[" in by_name[field.name], field.name
 
 
 def test_every_public_name_is_there():

@@ -3,14 +3,14 @@
 from dataclasses import replace
 
 import pytest
-from takes import EIGHT, NONE, made_reading, take
+from takes import EIGHT, NONE, made_reading, take, whys_of
 
 from injsound.cases.adding import new_case
 from injsound.cases.case import Case
-from injsound.cases.guide import Findings, Step, next_step
+from injsound.cases.guide import Step, next_step
 from injsound.cli import main
 from injsound.codes import ReasonCode, Verdict
-from injsound.diagnoses import Arm, Comparison, Reason, SwapFinding, VerifyFinding, WiggleFinding
+from injsound.diagnoses import Arm, Comparison, Findings, Reason, SwapFinding, VerifyFinding, WiggleFinding
 from injsound.engine import Engine
 from injsound.findings.compare import compare_injectors
 from injsound.findings.verify import verify_repair
@@ -30,6 +30,7 @@ from injsound.languages import Language
 from injsound.show.case_text import tell_step, told_to_owner
 from injsound.show.findings_text import say_reasons, tell_comparison, tell_findings, tell_swap, tell_verify, tell_wiggle
 from injsound.show.text import COLUMNS, Words
+from injsound.show.words.keys import Brief
 from injsound.values import Note
 
 THREE = Engine(cylinders=3, firing_order=(1, 2, 3))
@@ -162,6 +163,12 @@ def test_every_step_of_the_job(tmp_path, settings, findings, todo):
             "since.wav again, under a new name: two clicks",
         ),
         (Why.NOT_COUNTED, {"file": "old.wav"}, Todo.FIND_FAULT, "No recording from before"),
+        (
+            Why.TICK_IN_DOUBT,
+            {"file": "since.wav", "cylinder": 3, "reason": ReasonCode.MOSTLY_MISSING},
+            Todo.RECORD_AGAIN,
+            f"since.wav again, under a new name: {Words().say(Brief.MOSTLY_MISSING)}",
+        ),
     ],
 )
 def test_what_a_longer_recording_does_not_answer_after_a_repair_has_a_step_of_its_own(
@@ -180,6 +187,22 @@ def test_what_a_longer_recording_does_not_answer_after_a_repair_has_a_step_of_it
     assert told in " ".join(" ".join(tell_step(step, Words())).split())
     longer = next_step(case, Findings(takes=takes, verification=replace(found, record_s=40.0)))
     assert (longer.todo, longer.figures) == (Todo.RECORD_MORE, {"seconds": 40})
+
+
+@pytest.mark.parametrize(
+    ("code", "separation", "why"),
+    [(ReasonCode.TICKS_FADE, 2.0, Why.NOT_COUNTED), (ReasonCode.MAY_BE_NEIGHBOUR, 8.0, Why.TICK_IN_DOUBT)],
+)
+def test_a_recording_of_the_repaired_one_that_tells_nothing_is_made_again(tmp_path, code, separation, why):
+    made = made_reading(NONE, sha256="since")
+    quality = replace(made.quality, separation=separation)
+    since = replace(made, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),), quality=quality)
+    takes = (TAKES[2], take(since, 3, stage=Stage.AFTER))
+    found = verify_repair(takes, cylinder=3, leaks_checked=True)
+    assert whys_of(found) == [why]
+    case = Case(folder=tmp_path, engine=THREE, checks=DONE, repaired=3)
+    step = next_step(case, Findings(takes=takes, verification=found))
+    assert (step.todo, step.figures) == (Todo.RECORD_AGAIN, {"file": "since.wav", "reason": code})
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,8 @@ ALLOWED = {
     "engine": {"errors"},
     "trouble_codes": {"errors"},
     "codes": set(),
-    "job_codes": set(),
+    "job_codes": {"codes"},
+    "control_unit": set(),
     "values": {"codes"},
     "results": {"errors", "engine", "codes", "values"},
     "states": {"codes", "results"},
@@ -77,16 +78,32 @@ ALLOWED = {
     "findings.verdict": ONE | {"states", "findings.proportions", "findings.trains"},
     "findings.episodes": SEVERAL | {"states", "findings.proportions", "findings.verdict"},
     "findings": SEVERAL | {"errors", "engine", "findings.episodes"},
-    "findings.compare": SEVERAL | {"findings.alike", "findings.episodes", "findings.opening", "findings.places"},
+    "findings.compare": SEVERAL
+    | {"findings.alike", "findings.episodes", "findings.fellows", "findings.opening", "findings.places"},
     "findings.opening": SEVERAL | {"findings.episodes"},
     "findings.crank": SEVERAL | {"findings.episodes", "sound.alignment", "sound.clock"},
     "findings.places": SEVERAL | {"engine", "findings.crank", "sound.alignment", "sound.clock"},
     "findings.alike": SEVERAL,
-    "findings.freeze": {"job_codes", "diagnoses", "findings.alike"},
+    "findings.freeze": {"control_unit", "job_codes", "diagnoses", "findings.alike"},
     "findings.two_speed": SEVERAL | {"errors", "findings.alike", "findings.opening"},
-    "findings.misfires": {"trouble_codes", "job_codes", "diagnoses", "findings.episodes", "findings.proportions"},
-    "findings.swap": {"job_codes", "diagnoses", "findings.alike", "findings.episodes", "findings.misfires"},
-    "findings.wiggle": SEVERAL | {"errors", "states", "findings.episodes", "findings.marks"},
+    "findings.misfires": {
+        "control_unit",
+        "trouble_codes",
+        "job_codes",
+        "diagnoses",
+        "findings.episodes",
+        "findings.proportions",
+    },
+    "findings.swap": {
+        "control_unit",
+        "values",
+        "job_codes",
+        "diagnoses",
+        "findings.alike",
+        "findings.episodes",
+        "findings.misfires",
+    },
+    "findings.wiggle": SEVERAL | {"errors", "states", "findings.episodes", "findings.marks", "findings.verdict"},
     "findings.verify": SEVERAL
     | {
         "errors",
@@ -98,8 +115,9 @@ ALLOWED = {
         "findings.proportions",
         "findings.verdict",
     },
-    "cases.case": {"errors", "engine", "job_codes", "diagnoses", "languages", "cases.names"},
+    "cases.case": {"control_unit", "errors", "engine", "job_codes", "diagnoses", "languages", "cases.names"},
     "cases.case_file": {
+        "control_unit",
         "errors",
         "engine",
         "trouble_codes",
@@ -124,11 +142,10 @@ ALLOWED = {
     "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
     "cases.evidence": SEVERAL
     | {
+        "control_unit",
         "errors",
         "cases.case",
-        "cases.guide",
         "cases.store",
-        "findings.alike",
         "findings.compare",
         "findings.freeze",
         "findings.marks",
@@ -153,7 +170,7 @@ ALLOWED = {
     "show.text": SEVERAL | {"engine", "trouble_codes", "languages", "show.words.keys", "show.words.languages"},
     "show.reading_text": ONE | {"show.text", "show.words.keys"},
     "show.blocks": {"show.text"},
-    "show.findings_text": SEVERAL | {"cases.guide", "show.blocks", "show.text", "show.words.keys"},
+    "show.findings_text": SEVERAL | {"show.blocks", "show.text", "show.words.keys"},
     "show.case_text": {"job_codes", "diagnoses", "cases.guide", "show.findings_text", "show.text", "show.words.keys"},
     "show.clips": {"values", "sound.audio"},
     "show.report": SEVERAL
@@ -188,6 +205,7 @@ ALLOWED = {
     "runs": BASE | {"__init__", "reading", "sound.audio", "sound.onsets", "sound.sources"},
     "demonstration": BASE
     | {
+        "diagnoses",
         "files",
         "cases.case",
         "cases.case_file",

@@ -189,9 +189,19 @@ def test_unknown_container_is_refused(tmp_path):
     assert not list(tmp_path.iterdir())
 
 
-def test_impossible_scene_is_refused():
-    with pytest.raises(ParameterError, match="expected more than 0 s"):
-        Scene(seconds=0.0)
+@pytest.mark.parametrize(
+    ("setting", "told"),
+    [
+        ({"seconds": 0.0}, "expected more than 0 s"),
+        ({"seed": -1}, "seed is -1; expected 0 or more"),
+        ({"engine_seed": -2}, "seed is -2; expected 0 or more"),
+        ({"open_time_ms": 0.0}, "the open time more than 0 ms"),
+        ({"open_time_ms": -5.0}, "the open time more than 0 ms"),
+    ],
+)
+def test_impossible_scene_is_refused(setting, told):
+    with pytest.raises(ParameterError, match=told):
+        Scene(**setting)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -7,7 +7,8 @@ import pytest
 from scipy import stats
 from takes import EIGHT, NONE, made_reading, silent_reading, skips_at, take, whys_of
 
-from injsound.diagnoses import Arm, FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
+from injsound.diagnoses import Arm
 from injsound.engine import Engine
 from injsound.findings import swap
 from injsound.findings.freeze import unlike_freeze_frame
@@ -19,6 +20,9 @@ from injsound.job_codes import (
     SwapVerdict,
     Why,
 )
+from injsound.languages import Language
+from injsound.show.findings_text import say_reasons, tell_swap
+from injsound.show.text import Words
 
 
 def _swap(first, second, stayed, followed, **settings):
@@ -61,6 +65,31 @@ def test_swap(cells, verdict):
     assert find_fault(_swap(*cells)).verdict is verdict
 
 
+@pytest.mark.parametrize(
+    ("cells", "why", "episodes", "others"),
+    [
+        # By hand: eight in each cell with the fault, none in the clean ones.
+        ((EIGHT, NONE, NONE, EIGHT), Why.SKIPS_PLACED, 16, 0),
+        ((EIGHT, NONE, EIGHT, NONE), Why.SKIPS_PLACED, 16, 0),
+        ((EIGHT, NONE, EIGHT, EIGHT), Why.SKIPS_PLACED, 24, 0),
+        ((EIGHT, NONE, skips_at(90), NONE), Why.SKIPS_GONE, 8, 1),
+        ((EIGHT, NONE, skips_at(50, 200), EIGHT), Why.PLACE_UNCLEAR, None, None),
+    ],
+)
+def test_a_swap_tells_the_bad_moments_of_its_own_sides(cells, why, episodes, others):
+    found = find_fault(_swap(*cells))
+    figures = found.reasons[0].figures
+    assert (found.reasons[0].why, figures.get("episodes"), figures.get("others")) == (why, episodes, others)
+    for language in Language:
+        said = say_reasons(found.reasons, Words(language))
+        assert all(one in _in_a_line(found, language) for one in said)
+        assert "–" not in "".join(said)
+
+
+def _in_a_line(found, language):
+    return " ".join(" ".join(tell_swap(found, Words(language))).split())
+
+
 @pytest.mark.parametrize(("n", "m"), [(17, 17), (17, 29), (20, 40), (40, 20), (60, 30), (60, 60), (60, 120), (120, 60)])
 def test_a_fault_that_is_still_there_is_called_gone_in_under_one_per_cent(n, m):
     # Every table of two binomials with the same share, whatever it is; after the swap no fault may show.
@@ -71,6 +100,23 @@ def test_a_fault_that_is_still_there_is_called_gone_in_under_one_per_cent(n, m):
     for share in np.linspace(0.005, 0.6, 120):
         assert np.sum(stats.binom.pmf(before, n, share) * stats.binom.pmf(after, m, share) * is_gone) < 0.01
     assert is_gone.any()
+
+
+@pytest.mark.parametrize("count", [1, 2, 4])
+def test_what_was_recorded_after_the_repair_has_no_part_in_the_swap(count):
+    # Mended since: counted as swapped, it thinned the skips out until nothing was shown.
+    four = _swap(EIGHT, NONE, NONE, EIGHT)
+    since = [
+        take(made_reading(NONE, sha256=f"{c} {k}"), c, injector="D", stage=Stage.AFTER, condition="hot")
+        for c in (1, 2, 3)
+        for k in range(count)
+    ]
+    found = find_fault([*four, *since])
+    assert found.verdict is SwapVerdict.FOLLOWS_INJECTOR
+    assert {key: arm.judged for key, arm in found.cells.items()} == {
+        (c, stage): len(NONE) for c in (1, 2) for stage in (Stage.BEFORE, Stage.SWAPPED)
+    }
+    assert set(whys_of(find_fault([*four[:2], *since]))) >= {Why.CELL_MISSING}
 
 
 def test_a_silent_injector_that_moves_is_followed():

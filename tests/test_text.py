@@ -64,6 +64,13 @@ def test_every_language_names_the_same_figures(language):
             assert figure_names(LANGUAGES[language][kind][code]) == names, code
 
 
+@pytest.mark.parametrize("kind", [ReasonCode, WarningCode, StepCode, Why])
+def test_a_sentence_names_no_figure_that_its_code_does_not_list(kind):
+    # That the figures listed are those given is asked of every code in every test (conftest).
+    for code, template in LANGUAGES[Language.ENGLISH][kind].items():
+        assert set(figure_names(template)) <= set(code.figures), code
+
+
 def figure_names(template):
     return sorted(name for _, name, _, _ in string.Formatter().parse(template) if name is not None)
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from takes import made_reading, take
 
-from injsound.cases.evidence import compare_case, two_speed_case
 from injsound.engine import Engine
 from injsound.errors import ParameterError
-from injsound.findings.two_speed import compare_speeds
+from injsound.findings.compare import compare_most_alike
+from injsound.findings.two_speed import compare_speeds, compare_speeds_of_each
 from injsound.job_codes import CompareVerdict, GapKind, Stage, Why
 from injsound.reading import read
 from injsound.results import OpenTime
@@ -88,11 +88,11 @@ def test_other_temperatures_and_the_same_sound_show_nothing():
 def test_a_case_compares_at_one_speed_and_checks_those_with_two():
     takes = [_at(750, 2.8, cylinder=c, condition="warm idle") for c in (1, 2, 3)]
     takes += [_at(2_000, 2.8, cylinder=2), replace(_at(2_000, 2.8, cylinder=1), stage=Stage.AFTER)]
-    assert compare_case(takes).verdict is CompareVerdict.NONE
-    (found,) = two_speed_case(takes)
+    assert compare_most_alike(takes).verdict is CompareVerdict.NONE
+    (found,) = compare_speeds_of_each(takes)
     assert (found.cylinder, found.verdict) == (2, GapKind.SOLENOID)
     # Alike in nothing: the comparison says so.
-    apart = compare_case([_at(750, 2.8, cylinder=1), _at(2_000, 2.8, cylinder=2)])
+    apart = compare_most_alike([_at(750, 2.8, cylinder=1), _at(2_000, 2.8, cylinder=2)])
     assert Why.SPEEDS_DIFFER in [reason.why for reason in apart.reasons]
 
 

@@ -11,7 +11,7 @@ from takes import EIGHT, EVENTS, NONE, WRONG_TICK, made_reading, take, whys_of
 from injsound.codes import Verdict
 from injsound.engine import Engine
 from injsound.errors import ParameterError
-from injsound.findings.fellows import prediction_limits
+from injsound.findings.fellows import prediction_limits, prediction_p
 from injsound.findings.verify import clean_restarts_needed, newcombe_difference, verify_repair
 from injsound.job_codes import (
     Stage,
@@ -126,6 +126,22 @@ def test_bursts_widen_the_change_since_the_repair():
     assert (found.change_low, found.change_high) == newcombe_difference((0, EVENTS // 4), (8, EVENTS // 4))
 
 
+@pytest.mark.parametrize("ticks", [5, 11, 12, 23, 100])
+def test_a_short_recording_is_asked_for_the_ticks_that_are_missing(ticks):
+    # By hand: 0.99 to the power of 299 is under 5 %, so 299 ticks without a skip show 1 %; each takes 0.17 s.
+    found = _before_and_after(None, made_reading(NONE[:ticks], sha256="a"), *FELLOWS)
+    assert found.record_s == 10 * np.ceil((299 - ticks) * 0.17 / 10)
+
+
+@pytest.mark.parametrize(("before_s", "asked_s"), [(100.3, 110), (60.01, 70)])
+def test_the_fault_of_before_is_given_as_long_to_show_as_it_was_recorded(before_s, asked_s):
+    ticks = np.arange(round(before_s / 0.17))
+    old = made_reading(np.isin(ticks, (50, 200)), sha256="b")
+    found = _before_and_after(old, GOOD, *FELLOWS)
+    assert Why.DIFFERENCE_UNCLEAR in whys_of(found)
+    assert found.record_s == asked_s
+
+
 def test_what_keeps_a_repair_from_being_called_good():
     assert _repair(EIGHT).verdict is VerifyVerdict.STILL_SKIPPING
     assert Why.LEAKS_NOT_CHECKED in whys_of(_repair(NONE, leaks_checked=False))
@@ -159,6 +175,15 @@ def test_prediction_limits_by_hand_and_by_statsmodels():
     frame = OLS(values, np.ones(5)).fit().get_prediction([1.0]).summary_frame(alpha=0.01)
     expected = frame.loc[0, ["obs_ci_lower", "obs_ci_upper"]].to_numpy()
     assert prediction_limits(values, floor=0.0) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("fellows", [[1.0, 2.0, 3.0], [2.6, 2.9, 2.75, 3.1, 2.7], [2.8, 2.8, 2.8]])
+def test_what_lies_at_the_limits_of_its_fellows_does_so_by_chance_in_one_per_cent(fellows):
+    # A table of Student's t gives 9.9248 for 2 degrees of freedom at 0.005 each side, 2.5758 where the spread is known.
+    for limit in prediction_limits(fellows, floor=0.08):
+        assert prediction_p(limit, fellows, floor=0.08) == pytest.approx(0.01)
+    assert prediction_p(np.mean(fellows), fellows, floor=0.08) == pytest.approx(1.0)
+    assert prediction_p(2.0, fellows[:1], floor=0.08) is None
 
 
 def _timed(steadiness_us=300.0, open_time_ms=2.8):
@@ -250,13 +275,40 @@ def test_a_repair_is_verified_in_the_faults_own_condition_beside_its_fellows(fou
     assert why in whys_of(found)
 
 
+SINCE = [
+    # Cold before, with the fault; since then cold with two fellows, warm idle with three, warm restart alone.
+    take(OLD, 2, condition="cold"),
+    *(
+        take(made_reading(NONE, sha256=f"{condition} {c}"), c, stage=Stage.AFTER, condition=condition)
+        for condition, cylinders in (("cold", (2, 1, 3)), ("warm idle", (2, 1, 3, 4)), ("warm restart", (2,)))
+        for c in cylinders
+    ),
+]
+SKIPS_WARM = take(made_reading(EIGHT, sha256="skips"), 2, stage=Stage.AFTER, condition="warm restart")
+
+
+@pytest.mark.parametrize(
+    ("takes", "verdict", "whys"),
+    [
+        (SINCE, VerifyVerdict.GOOD, [Why.BOUND]),
+        ([*SINCE, SKIPS_WARM], VerifyVerdict.STILL_SKIPPING, [Why.SKIPS_LEFT]),
+        # Without a recording of before the condition with the most fellows is judged.
+        (SINCE[1:], VerifyVerdict.NOT_ENOUGH, [Why.CELL_MISSING]),
+    ],
+)
+def test_the_order_in_which_recordings_were_made_decides_nothing(takes, verdict, whys):
+    for ordered in (takes, takes[::-1], takes[3:] + takes[:3], takes[7:] + takes[:7]):
+        found = verify_repair(ordered, cylinder=2, leaks_checked=True)
+        assert (found.verdict, whys_of(found)[:1]) == (verdict, whys)
+
+
 @pytest.mark.parametrize("code", WRONG_TICK)
 @pytest.mark.parametrize("skips", [NONE, EIGHT], ids=["steady", "skipping"])
 def test_a_tick_that_may_be_anothers_vouches_for_nothing(code, skips):
     doubted = replace(made_reading(skips, sha256="a"), verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),))
     found = _before_and_after(OLD, doubted)
     assert (found.verdict, whys_of(found)) == (VerifyVerdict.NOT_ENOUGH, [Why.TICK_IN_DOUBT])
-    assert found.record_s == 60
+    assert found.record_s is None  # longer it would be as much in doubt
     told = " ".join(" ".join(tell_verify(found, Words())).split())
     assert f"a.wav does not vouch for cylinder 2: {Words().say(Brief(code.value))}." in told
     again = _before_and_after(OLD, doubted, take(replace(GOOD, sha256="c"), 2, stage=Stage.AFTER))
@@ -271,6 +323,11 @@ def test_ticks_in_which_a_skip_could_be_missed_bound_nothing():
     assert share == pytest.approx(35.3 / 36.3)
     assert found.rate_high == pytest.approx(1 - 0.05 ** (1 / int(EVENTS * (1 - share))))
     assert (clear.verdict, found.verdict) == (VerifyVerdict.GOOD, VerifyVerdict.NOT_ENOUGH)
+
+
+def test_restarts_that_cannot_be_are_refused():
+    with pytest.raises(ParameterError, match="-3 clean restarts; expected 0 or more"):
+        _repair(NONE, clean_restarts=-3)
 
 
 def test_no_recording_after_the_repair_is_refused():

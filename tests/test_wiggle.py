@@ -282,15 +282,37 @@ def test_even_skips_do_not_gather():
 
 def test_what_handling_hides_denies_nothing():
     stretches = [Stretch(from_s=8.0 * k, to_s=8.0 * (k + 1), moved=k % 2 == 1) for k in range(12)]
-    made = made_reading(np.isin(np.arange(560) % 40, (5,)))
+    made = made_reading(np.isin(np.arange(570) % 40, (5,)))
     assert find_gathering(made, stretches).verdict is WiggleVerdict.DOES_NOT
-    # Six in ten ticks while moved are lost, by whole rows with their skip.
+    # Six in ten ticks while moved are lost, ten in a row with their skip, and some in each stretch are left.
     moved = (made.events.time_s // 8).astype(int) % 2 == 1
-    lost = moved & (np.arange(560) // 40 % 5 < 3)
+    lost = moved & (np.arange(570) // 10 % 5 < 3)
     states = tuple(State.UNJUDGED if hide else state for hide, state in zip(lost, made.events.state, strict=True))
     found = find_gathering(replace(made, events=replace(made.events, state=states)), stretches)
     assert found.moved_unjudged > 0.5
     assert (found.verdict, whys_of(found)) == (WiggleVerdict.TOO_FEW, [Why.MOVED_UNJUDGED])
+
+
+@pytest.mark.parametrize(
+    ("each", "verdict", "p"),
+    [
+        # Three of six moved ones are left: too few, for of the 84 ways to name three of nine one alone is 1.2 %.
+        (6, WiggleVerdict.TOO_FEW, None),
+        # Five of eight are left: of the 1,287 ways to name five of thirteen only the true one is as extreme.
+        (8, WiggleVerdict.GATHERS, 1 / 1287),
+    ],
+)
+def test_a_stretch_in_which_nothing_was_judged_is_none(each, verdict, p):
+    stretches = _stretches(each)
+    made = made_reading(_moved_skips(stretches, 2, 0, events=570))
+    hidden = np.isin(made.events.time_s // 6, (1, 5, 9))
+    states = tuple(State.UNJUDGED if hide else state for hide, state in zip(hidden, made.events.state, strict=True))
+    found = find_gathering(replace(made, events=replace(made.events, state=states)), stretches)
+    assert (found.verdict, found.p) == (verdict, pytest.approx(p))
+    assert [s.from_s for s in found.stretches if s.moved] == [6.0 * k for k in range(3, 2 * each, 2) if k not in (5, 9)]
+    assert found.moved_unjudged == pytest.approx(3 / each, abs=0.01)
+    if p is None:
+        assert dict(found.reasons[0].figures) == {"moved": 3, "still": 6, "needed": 5}
 
 
 def test_a_lean_to_the_moved_stretches_denies_nothing():
@@ -332,3 +354,11 @@ def test_too_few_stretches_or_skips(each, moved):
 def test_impossible_stretches_are_refused(stretches):
     with pytest.raises(ParameterError, match="expected"):
         find_gathering(made_reading(NONE), stretches)
+
+
+def test_a_stretch_beyond_the_recording_is_refused():
+    # 353 ticks at 0.17 s are 60.01 s.
+    for moved, told in ((True, "a moved stretch ends at 60.02 s"), (False, "a still stretch ends at 60.02 s")):
+        stretches = [Stretch(from_s=0, to_s=5, moved=not moved), Stretch(from_s=5, to_s=60.02, moved=moved)]
+        with pytest.raises(ParameterError, match=told):
+            find_gathering(made_reading(NONE), stretches)

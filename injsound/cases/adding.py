@@ -4,11 +4,11 @@ import os
 from codecs import BOM_UTF8
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry, entry_from_name, unlisted
+from injsound.cases.case import CHECKS, FILE_NAME, CaseError, Entry, entry_from_name, unlisted
 from injsound.cases.case_file import checked, read_file
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
@@ -19,11 +19,6 @@ from injsound.sound.audio import check_sound, sha256
 
 if TYPE_CHECKING:
     from tomlkit.items import Table
-
-_WRITTEN = (
-    "file", "cylinder", "injector", "connector", "stage", "condition", "shaking", "rpm", "coolant_c", "load_percent",
-    "pulse_width_ms", "note",
-)  # fmt: skip
 
 
 def new_case(
@@ -189,20 +184,20 @@ def add_recordings(
     given = [Path(recording) for recording in recordings] or [case.folder / name for name in unlisted(case)]
     if not given:
         raise CaseError(f"{folder} holds no sound file that is not listed; expected names like 'cyl2 cold.m4a'")
-    sounds = _sounds(case)
+    listed = [entry.file for entry in case.entries]
     entries: list[Entry] = []
     refused: list[str] = []
     for recording in given:
         try:
             check_sound(recording)
-            sound, target = sha256(recording), case.folder / recording.name
-            there = _is_there(recording, sound, target)
+            target = case.folder / recording.name
+            there = _is_there(recording, target)
             entry = _entry(recording, told_of_all)
             _prepare(folder, before, [entry])
-            _refuse_same_sound(recording, sounds.get(sound))
+            _refuse_same_sound(recording, case.folder, listed)
             if not there:
                 copy_whole(recording, target)
-            sounds[sound] = recording.name
+            listed.append(recording.name)
             entries.append(entry)
         except InjsoundError as error:
             refused += str(error).splitlines()
@@ -211,13 +206,11 @@ def add_recordings(
     return Added(entries=tuple(entries), refused=tuple(refused))
 
 
-def _sounds(case: Case) -> dict[str, str]:
-    """Hash of each recording of a case to its file; those that are gone or cannot be read have none."""
-    sounds = {}
-    for entry in case.entries:
-        with suppress(RecordingError):
-            sounds[sha256(case.folder / entry.file)] = entry.file
-    return sounds
+def _is_same(recording: Path, other: Path) -> bool:
+    """Whether two files hold the same; only files of one length are read for it. One that is gone is no other."""
+    with suppress(OSError, RecordingError):
+        return recording.stat().st_size == other.stat().st_size and sha256(recording) == sha256(other)
+    return False
 
 
 def _entry(recording: Path, told_of_all: Mapping[str, Any]) -> Entry:
@@ -230,16 +223,17 @@ def _entry(recording: Path, told_of_all: Mapping[str, Any]) -> Entry:
     return replace(entry, **told_of_all)
 
 
-def _is_there(recording: Path, sound: str, target: Path) -> bool:
+def _is_there(recording: Path, target: Path) -> bool:
     """Whether the case's folder holds it already, as after an addition that was broken off."""
     if not target.exists():
         return False
-    if recording.samefile(target) or sound == sha256(target):
+    if recording.samefile(target) or _is_same(recording, target):
         return True
     raise CaseError(f"{target} is there already and holds another sound; give the new recording another name")
 
 
-def _refuse_same_sound(recording: Path, other: str | None) -> None:
+def _refuse_same_sound(recording: Path, folder: Path, listed: Sequence[str]) -> None:
+    other = next((file for file in listed if _is_same(recording, folder / file)), None)
     if other is not None:
         raise CaseError(f"{recording} is the same sound as {other} of the case; expected a recording of its own")
 
@@ -293,9 +287,9 @@ def _prepare(folder: str | os.PathLike[str], before: bytes, entries: Sequence[En
         known.add(entry.file)
         row = tomlkit.table()
         row.trivia.indent = "\n"  # an empty line before its head
-        for key in _WRITTEN:
+        for key in (field.name for field in fields(Entry)):
             value = getattr(entry, key)
-            if value not in ("", None):
+            if value not in ("", None, ()):
                 row.add(key, value.value if isinstance(value, Stage | Shaking) else value)
         rows.append(row)
     after = mark + tomlkit.dumps(document).encode("utf-8")

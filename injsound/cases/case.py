@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from injsound.cases.names import circumstances_named, cylinder_named
-from injsound.diagnoses import FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import Engine
 from injsound.errors import InjsoundError
 from injsound.job_codes import Shaking, Stage

@@ -16,7 +16,7 @@ from typing import Any
 
 from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry
 from injsound.cases.names import condition_named
-from injsound.diagnoses import FreezeFrame, Misfires
+from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import MAX_CYLINDERS, MAX_RPM, MIN_RPM, Engine, Injection, parse_firing_order
 from injsound.errors import ParameterError
 from injsound.job_codes import Shaking, Stage

@@ -1,40 +1,26 @@
 """From a case and its readings to what they say together."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import TypeVar
 
 from injsound.cases.case import Case, Entry
-from injsound.cases.guide import Findings
 from injsound.cases.store import takes_of
-from injsound.diagnoses import (
-    Comparison,
-    Misfires,
-    Reason,
-    Stretch,
-    SwapFinding,
-    Take,
-    TwoSpeedFinding,
-    VerifyFinding,
-    WiggleFinding,
-)
+from injsound.control_unit import Misfires
+from injsound.diagnoses import Findings, Stretch, SwapFinding, Take, VerifyFinding, WiggleFinding
 from injsound.errors import ParameterError
-from injsound.findings.alike import of_one_speed
-from injsound.findings.compare import compare_injectors
+from injsound.findings.compare import compare_most_alike
 from injsound.findings.freeze import unlike_freeze_frame
 from injsound.findings.marks import marks_of
-from injsound.findings.places import placed, settle_placed
+from injsound.findings.places import evidence_of, placed, told_first
 from injsound.findings.swap import CELLS, cells_of, find_fault
-from injsound.findings.two_speed import compare_speeds, speeds_apart
+from injsound.findings.two_speed import compare_speeds_of_each
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
-from injsound.job_codes import MarkedBy, Shaking, Stage, Why, WiggleVerdict
+from injsound.job_codes import MarkedBy, Stage, WiggleVerdict
 from injsound.results import Failure, Reading
 
 # Of a case's recordings only one with as many groups of three knocks was meant as a wiggle test: fewer come by chance.
 _MARKS_MEANT = 3
 Results = Mapping[str, Reading | Failure]
-Found = TypeVar("Found", SwapFinding, VerifyFinding)
 
 
 def gather(case: Case, results: Results) -> Findings:
@@ -56,59 +42,17 @@ def gather(case: Case, results: Results) -> Findings:
     wiggled = {entry.file for entry in case.entries if entry.moved or _is_marked(results[entry.file])}
     # Skips provoked by moving the wiring say nothing of how often it skips by itself.
     takes = placed([take for take in every if take.reading.file not in wiggled])
-    kept, wrong = _settled(takes)
+    kept, wrong = evidence_of(takes)
     swap, verification = swap_case(case, kept), verify_case(case, kept)
     return Findings(
         takes=_without(every, takes, kept),
         unlike=unlike_freeze_frame(case.freeze_frame, every),
-        comparison=compare_case(takes),
-        two_speed=two_speed_case(takes),
+        comparison=compare_most_alike(takes),
+        two_speed=compare_speeds_of_each(takes),
         wiggle=wiggle_case(case, results),
         swap=swap and told_first(wrong, swap),
         verification=verification and told_first(wrong, verification),
     )
-
-
-def settled_takes(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
-    """Recordings as their fellows leave them: laid over one crank, those of a neighbour's tick left out.
-
-    Parameters
-    ----------
-    takes : sequence of Take
-        Of one engine, in any conditions and stages.
-
-    Returns
-    -------
-    takes : list of Take
-        Those that are evidence, settled.
-    reasons : list of Reason
-        One for each that is left out.
-    """
-    return _settled(placed(takes))
-
-
-def told_first(reasons: Sequence[Reason], found: Found) -> Found:
-    """A finding with more reasons before its own.
-
-    Parameters
-    ----------
-    reasons : sequence of Reason
-        Such as for what was left out.
-    found : SwapFinding or VerifyFinding
-        What was found without it.
-
-    Returns
-    -------
-    SwapFinding or VerifyFinding
-        The same kind.
-    """
-    return replace(found, reasons=(*reasons, *found.reasons))
-
-
-def _settled(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
-    """The same of takes that were placed already."""
-    kept, told, _ = settle_placed(takes)
-    return kept, [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
 
 
 def _without(every: Sequence[Take], takes: Sequence[Take], kept: Sequence[Take]) -> tuple[Take, ...]:
@@ -116,55 +60,6 @@ def _without(every: Sequence[Take], takes: Sequence[Take], kept: Sequence[Take])
     now = {take.reading.file: take for take in kept}
     gone = {take.reading.file for take in takes} - set(now)
     return tuple(now.get(take.reading.file, take) for take in every if take.reading.file not in gone)
-
-
-def compare_case(takes: Sequence[Take]) -> Comparison | None:
-    """Compare the injectors before any swap, in the condition and at the speed of most, shaking ones first.
-
-    Parameters
-    ----------
-    takes : sequence of Take
-        Of one case.
-
-    Returns
-    -------
-    Comparison or None
-        None without a recording.
-    """
-    own = [take for take in takes if take.stage is Stage.BEFORE]
-    if not own:
-        return None
-    shook = [take for take in own if take.shaking is Shaking.YES] or own
-    conditions = sorted({take.condition for take in shook})
-    alike = [of_one_speed([take for take in shook if take.condition == condition]) for condition in conditions]
-    most = max(alike, key=_cylinders)
-    # Where no two are alike the comparison is asked all the same, and says why it cannot be made.
-    return compare_injectors(most if _cylinders(most) > 1 else shook)
-
-
-def _cylinders(takes: Sequence[Take]) -> int:
-    return len({take.cylinder for take in takes})
-
-
-def two_speed_case(takes: Sequence[Take]) -> tuple[TwoSpeedFinding, ...]:
-    """Tell solenoid from mechanism for each cylinder that was recorded at two speeds before any swap.
-
-    Parameters
-    ----------
-    takes : sequence of Take
-        Of one case.
-
-    Returns
-    -------
-    tuple of TwoSpeedFinding
-        By cylinder; "warm idle" and "warm" are one temperature.
-    """
-    by_place: dict[tuple[int, str], list[Take]] = {}
-    for take in takes:
-        if take.stage is Stage.BEFORE:
-            warmth = take.condition.removesuffix(" idle")
-            by_place.setdefault((take.cylinder, warmth), []).append(replace(take, condition=warmth))
-    return tuple(compare_speeds(own) for _, own in sorted(by_place.items()) if speeds_apart(own))
 
 
 def swap_case(case: Case, takes: Sequence[Take]) -> SwapFinding | None:

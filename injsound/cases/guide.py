@@ -10,16 +10,7 @@ from dataclasses import dataclass, field
 
 from injsound.cases.case import Case
 from injsound.codes import WHOSE_TICK, Verdict
-from injsound.diagnoses import (
-    Comparison,
-    Reason,
-    Side,
-    SwapFinding,
-    Take,
-    TwoSpeedFinding,
-    VerifyFinding,
-    WiggleFinding,
-)
+from injsound.diagnoses import Comparison, Findings, Reason, Side, Take, VerifyFinding
 from injsound.job_codes import (
     CompareVerdict,
     Exchange,
@@ -33,9 +24,8 @@ from injsound.job_codes import (
 )
 from injsound.results import Failure, Reading
 from injsound.trouble_codes import read_trouble_code
-from injsound.values import Figure
+from injsound.values import ONE_RECORDING_S, Figure
 
-_ONE_RECORDING_S = 60.0
 # Verdicts of a swap that name a part.
 _PART_NAMED = frozenset({SwapVerdict.FOLLOWS_INJECTOR, SwapVerdict.STAYS_WITH_CYLINDER})
 # What a longer recording does not answer, and what does; of several the first that the finding names.
@@ -50,22 +40,6 @@ _AFTER_REPAIR = {
     Why.OUTSIDE_FELLOWS: Todo.OUT_OF_LINE,
     Why.RESTARTS_NEEDED: Todo.RESTART_MORE,
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
-    """What the recordings of a case say together; None where nothing was recorded for it.
-
-    ``unlike`` says that none was made as the engine ran when its code was set.
-    """
-
-    takes: tuple[Take, ...] = ()
-    unlike: Reason | None = None
-    comparison: Comparison | None = None
-    two_speed: tuple[TwoSpeedFinding, ...] = ()
-    wiggle: WiggleFinding | None = None
-    swap: SwapFinding | None = None
-    verification: VerifyFinding | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +120,7 @@ def _after_repair(case: Case, findings: Findings, found: VerifyFinding) -> Step:
 
 def _answer(reason: Reason, case: Case, findings: Findings) -> Step | None:
     """What answers a doubt of the repair other than recording longer; None where nothing else does."""
-    if reason.why is Why.NOT_COUNTED:
+    if reason.why in (Why.NOT_COUNTED, Why.TICK_IN_DOUBT):
         return _uncounted(reason, findings)
     if reason.why not in _AFTER_REPAIR:
         return None
@@ -158,15 +132,17 @@ def _answer(reason: Reason, case: Case, findings: Findings) -> Step | None:
 
 
 def _uncounted(reason: Reason, findings: Findings) -> Step | None:
-    """One made since the repair can be made again, one from before it cannot."""
+    """What tells nothing can be made again where it was made since the repair, not where it was made before it."""
     take = next((take for take in findings.takes if take.reading.file == reason.figures["file"]), None)
     if take is None:
         return None
-    return _again(take.reading) if take.stage is Stage.AFTER else Step(todo=Todo.FIND_FAULT)
+    if take.stage is not Stage.AFTER:
+        return Step(todo=Todo.FIND_FAULT)
+    return _again(take.reading, reason.figures.get("reason"))
 
 
-def _again(reading: Reading) -> Step:
-    return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": reading.reasons[0].code})
+def _again(reading: Reading, why: Figure = None) -> Step:
+    return Step(todo=Todo.RECORD_AGAIN, figures={"file": reading.file, "reason": why or reading.reasons[0].code})
 
 
 def _after_swap(findings: Findings) -> Step:
@@ -190,7 +166,7 @@ def _after_swap(findings: Findings) -> Step:
 
 
 def _more(seconds: float | None) -> Step:
-    return Step(todo=Todo.RECORD_MORE, figures={"seconds": round(seconds or _ONE_RECORDING_S)})
+    return Step(todo=Todo.RECORD_MORE, figures={"seconds": round(seconds or ONE_RECORDING_S)})
 
 
 def _recordings(case: Case, findings: Findings) -> Step:

@@ -12,7 +12,7 @@ import numpy as np
 
 from injsound.codes import Verdict
 from injsound.diagnoses import Arm, Comparison, Reason, Side, Take
-from injsound.findings.alike import UNLIKE, unlike
+from injsound.findings.alike import UNLIKE, of_one_speed, unlike
 from injsound.findings.episodes import (
     LEVEL,
     arm_of_takes,
@@ -27,9 +27,10 @@ from injsound.findings.episodes import (
     tick_by_tick,
     uncounted,
 )
+from injsound.findings.fellows import prediction_p
 from injsound.findings.opening import FEWEST_GAPS, like_open_times, opening_leads
 from injsound.findings.places import settle
-from injsound.job_codes import CompareVerdict, Measure, Shaking, Why
+from injsound.job_codes import CompareVerdict, Measure, Shaking, Stage, Why
 from injsound.values import Figure
 
 # Fewer cylinders than this leave nothing to compare with.
@@ -61,6 +62,30 @@ def compare_injectors(takes: Sequence[Take]) -> Comparison:
     return replace(_compare(kept, takes, told), places=places, files=tuple(take.reading.file for take in kept))
 
 
+def compare_most_alike(takes: Sequence[Take]) -> Comparison | None:
+    """Compare the injectors before any swap, in the condition and at the speed of most, shaking ones first.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one engine.
+
+    Returns
+    -------
+    Comparison or None
+        None without a recording.
+    """
+    own = [take for take in takes if take.stage is Stage.BEFORE]
+    if not own:
+        return None
+    shook = [take for take in own if take.shaking is Shaking.YES] or own
+    conditions = sorted({take.condition for take in shook})
+    alike = [of_one_speed([take for take in shook if take.condition == condition]) for condition in conditions]
+    most = max(alike, key=_cylinders)
+    # Where no two are alike the comparison is asked all the same, and says why it cannot be made.
+    return compare_injectors(most if _cylinders(most) > 1 else shook)
+
+
 def others_steadiness(side: Side, sides: Sequence[Side]) -> list[float]:
     """Timing figures of a side's fellows, where they have one.
 
@@ -77,6 +102,10 @@ def others_steadiness(side: Side, sides: Sequence[Side]) -> list[float]:
         Cycle-to-cycle jitter [us].
     """
     return [other.steadiness_us for other in sides if other is not side and other.steadiness_us is not None]
+
+
+def _cylinders(takes: Sequence[Take]) -> int:
+    return len({take.cylinder for take in takes})
 
 
 def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason]) -> Comparison:
@@ -106,7 +135,9 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     most = max(arms.values(), key=_share)
     smallest = round(min(_smallest(side) for side in sides), 3)
     skipped = any(side.arm is not None and side.arm.skipped for side in sides)
-    why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest}) if skipped else Reason(why=Why.NOTHING_SKIPS)
+    why = Reason(why=Why.DIFFERENCE_UNCLEAR, figures={"p": smallest})
+    if not skipped:
+        why = Reason(why=Why.NOTHING_SKIPS, figures={"seconds": round(sum(t.reading.seconds for t in takes))})
     # Longer recordings of the others tell nothing of one that cannot be counted.
     again = any(reason.why is Why.NOT_COUNTED for reason in doubts)
     seconds = None if again else seconds_for(_EPISODES_FOR_NAME, most)
@@ -117,9 +148,9 @@ def _skipping_by_themselves(takes: Sequence[Take], odd: tuple[int, ...]) -> list
     """Others whose own recording says that they skip: they may not be told from their fellows, sound they are not."""
     found: dict[int, Reason] = {}
     for take in takes:
-        if take.cylinder not in odd and take.reading.verdict is Verdict.SKIPPING:
-            arm = arm_of_takes([take])
-            figures = {"cylinder": take.cylinder, "skipped": arm.skipped, "judged": arm.judged} if arm else {}
+        arm = arm_of_takes([take])
+        if take.cylinder not in odd and take.reading.verdict is Verdict.SKIPPING and arm is not None:
+            figures = {"cylinder": take.cylinder, "skipped": arm.skipped, "judged": arm.judged}
             found.setdefault(take.cylinder, Reason(why=Why.SKIPS_BY_ITSELF, figures=figures))
     return [found[cylinder] for cylinder in sorted(found)]
 
@@ -264,29 +295,17 @@ def _more_p(arm: Arm, rest: Arm) -> float:
 
 def _steadiness_p(side: Side, sides: list[Side]) -> float | None:
     """Only an unsteadier injector is odd; ratios matter, so logs are compared."""
-    own = None if side.steadiness_us is None else math.log(side.steadiness_us)
-    rest = [math.log(us) for us in others_steadiness(side, sides)]
-    p = _apart_p(own, rest, STEADINESS_FLOOR_LOG)
-    return p if p is None or own is None or own > np.mean(rest) else 1.0
+    if side.steadiness_us is None:
+        return None
+    own, rest = math.log(side.steadiness_us), [math.log(us) for us in others_steadiness(side, sides)]
+    p = prediction_p(own, rest, floor=STEADINESS_FLOOR_LOG)
+    return p if p is None or own > np.mean(rest) else 1.0
 
 
 def _open_time_p(side: Side, sides: list[Side]) -> float | None:
-    return _apart_p(side.open_time_ms, like_open_times(side, sides), OPEN_TIME_FLOOR_MS)
-
-
-def _apart_p(own: float | None, rest: list[float], floor: float) -> float | None:
-    """Two-sided probability of lying so far from what the others predict; None with fewer than two others.
-
-    Student's t for one new value against n others (prediction interval); where they lie closer together than the
-    floor, the floor is the spread, and known.
-    """
-    from scipy.special import ndtr, stdtr
-
-    if own is None or len(rest) < 2:
+    if side.open_time_ms is None:
         return None
-    seen = float(np.std(rest, ddof=1))
-    distance = abs(own - float(np.mean(rest))) / (max(seen, floor) * math.sqrt(1 + 1 / len(rest)))
-    return float(2 * (ndtr(-distance) if seen <= floor else stdtr(len(rest) - 1, -distance)))
+    return prediction_p(side.open_time_ms, like_open_times(side, sides), floor=OPEN_TIME_FLOOR_MS)
 
 
 def _is_odd(side: Side) -> bool:

@@ -25,7 +25,7 @@ SAME_TIMING_RATIO = 1.1
 FEWEST_TICKS = 3
 FEWEST_AGREEING = 2
 # Labels play no part in the fit: so many fit it by chance in fewer cases than this.
-LEVEL = 0.02
+ORDER_LEVEL = 0.02
 # Clearly placed without that: elsewhere so many times more is left unexplained, by how many recordings are fitted, for
 # few leave little to go by. Set on simulated engines, measured on others: docs/methods.md, 'Alignment of recordings'.
 LEAST_CONTRAST = {3: 2.0, 4: 1.4, 5: 1.25, 6: 1.15}
@@ -283,7 +283,7 @@ def _turned(cycles: Sequence[MeanCycle], lies: Sequence[Lie | None], phases: Map
         )
 
     best, *others = sorted(turns, key=lambda turn: (fits(turn, clear=False), fits(turn, clear=True)), reverse=True)
-    by_number = by_chance(best) <= LEVEL
+    by_number = by_chance(best) <= ORDER_LEVEL
     fewest = [FEWEST_AGREEING, *(fits(turn, clear=True) + 1 for turn in others)]
     if not by_number and (fits(best, clear=True) < max(fewest) or fits(best, clear=False) <= len(cylinders) / 2):
         return None

@@ -67,15 +67,17 @@ def arm_of_events(events: Events, keep: np.ndarray | None = None) -> Arm:
     probability = events.skip_probability
     missed = float(probability[judged & ~skipped].sum())
     episodes = len(episode_starts(events.time_s[skipped]))
+    judged_s = int(judged.sum()) * interval
     true = float(probability[skipped].sum())
     return Arm(
         episodes=episodes,
-        blocks=max(episodes, int(judged.sum() * interval / REACH_S)),
+        blocks=max(episodes, int(judged_s / REACH_S)),
         expected_false=float((1 - probability[skipped]).sum()) + UNFORESEEN_RATE * int(judged.sum()),
         # One more, so that a recording without a skip is not taken to miss all of them.
         missed_share=missed / (missed + true + 1),
         skipped=int(skipped.sum()),
         judged=int(judged.sum()),
+        judged_s=judged_s,
     )
 
 
@@ -94,7 +96,7 @@ def arm_of(reading: Reading) -> Arm | None:
     """
     if is_silent(reading):
         blocks = max(1, int(reading.seconds / REACH_S))
-        return Arm(episodes=blocks, blocks=blocks)
+        return Arm(episodes=blocks, blocks=blocks, judged_s=reading.seconds)
     return arm_of_events(reading.events) if is_counted(reading) else None
 
 
@@ -228,6 +230,7 @@ def pooled(arms: list[Arm]) -> Arm:
         missed_share=missed,
         skipped=sum(arm.skipped for arm in arms),
         judged=judged,
+        judged_s=sum(arm.judged_s for arm in arms),
     )
 
 

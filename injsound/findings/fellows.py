@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,8 +11,26 @@ from injsound.findings.episodes import LEVEL
 FEWEST_FELLOWS = 2
 
 
-def prediction_limits(fellows: Sequence[float], *, floor: float, level: float = LEVEL) -> tuple[float, float] | None:
-    """Limits within which one more of the same kind lies.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Predicted:
+    """Where one more of a kind is expected: the middle, the spread of one new value, and whether that is known."""
+
+    middle: float
+    spread: float
+    known: bool
+    freedom: int
+
+
+def _predicted(fellows: Sequence[float], floor: float) -> _Predicted | None:
+    if len(fellows) < FEWEST_FELLOWS:
+        return None
+    seen, n = float(np.std(fellows, ddof=1)), len(fellows)
+    spread = max(seen, floor) * math.sqrt(1 + 1 / n)
+    return _Predicted(middle=float(np.mean(fellows)), spread=spread, known=seen <= floor, freedom=n - 1)
+
+
+def prediction_limits(fellows: Sequence[float], *, floor: float) -> tuple[float, float] | None:
+    """Limits within which one more of the same kind lies, but for `LEVEL`.
 
     Parameters
     ----------
@@ -19,8 +38,6 @@ def prediction_limits(fellows: Sequence[float], *, floor: float, level: float = 
         Their figures, in any unit.
     floor : float
         No smaller spread is believed; where they lie closer together it is the spread, and known (same unit).
-    level : float
-        Probability of lying outside, two-sided [unitless].
 
     Returns
     -------
@@ -34,10 +51,32 @@ def prediction_limits(fellows: Sequence[float], *, floor: float, level: float = 
     """
     from scipy.special import ndtri, stdtrit
 
-    if len(fellows) < FEWEST_FELLOWS:
+    if (one := _predicted(fellows, floor)) is None:
         return None
-    seen, n = float(np.std(fellows, ddof=1)), len(fellows)
-    quantile = -float(ndtri(level / 2) if seen <= floor else stdtrit(n - 1, level / 2))
-    reach = quantile * max(seen, floor) * math.sqrt(1 + 1 / n)
-    middle = float(np.mean(fellows))
-    return middle - reach, middle + reach
+    reach = -one.spread * float(ndtri(LEVEL / 2) if one.known else stdtrit(one.freedom, LEVEL / 2))
+    return one.middle - reach, one.middle + reach
+
+
+def prediction_p(own: float, fellows: Sequence[float], *, floor: float) -> float | None:
+    """Probability that one more of the same kind lies so far from what the fellows predict, or farther.
+
+    Parameters
+    ----------
+    own : float
+        Its figure (unit of the fellows').
+    fellows : sequence of float
+        Theirs.
+    floor : float
+        As of `prediction_limits`, at which the probability is `LEVEL`.
+
+    Returns
+    -------
+    float or None
+        Two-sided; None with fewer than two fellows [unitless].
+    """
+    from scipy.special import ndtr, stdtr
+
+    if (one := _predicted(fellows, floor)) is None:
+        return None
+    distance = abs(own - one.middle) / one.spread
+    return float(2 * (ndtr(-distance) if one.known else stdtr(one.freedom, -distance)))

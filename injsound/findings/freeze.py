@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from injsound.diagnoses import FreezeFrame, Reason, Take
+from injsound.control_unit import FreezeFrame
+from injsound.diagnoses import Reason, Take
 from injsound.findings.alike import MOST_SPEED_RATIO, speed_of
 from injsound.job_codes import Stage, Why
 

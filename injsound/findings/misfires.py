@@ -1,6 +1,7 @@
 """What the control unit says of misfires before and after a swap: second evidence beside the sound."""
 
-from injsound.diagnoses import Misfires, Reason
+from injsound.control_unit import Misfires
+from injsound.diagnoses import Reason
 from injsound.findings.episodes import LEVEL
 from injsound.findings.proportions import tail_probability
 from injsound.job_codes import SwapVerdict, Why
@@ -62,7 +63,10 @@ def second_evidence(
     was, now = (misfiring_cylinder(read, (first, partner)) for read in (before, swapped))
     if was is None or now is None:
         return ()
-    fact = Reason(why=Why.MISFIRE_STAYED if was == now else Why.MISFIRE_MOVED, figures={"cylinder": was, "other": now})
+    if was == now:
+        fact = Reason(why=Why.MISFIRE_STAYED, figures={"cylinder": was})
+    else:
+        fact = Reason(why=Why.MISFIRE_MOVED, figures={"cylinder": was, "other": now})
     if heard is SwapVerdict.NEITHER:
         return fact, Reason(why=Why.SECOND_CONTRADICTS)
     if heard_at is None:

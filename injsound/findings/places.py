@@ -6,11 +6,12 @@ at its own place, while others are heard, is dead. Where the recordings do not l
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 
 from injsound.codes import ReasonCode, Verdict
-from injsound.diagnoses import Place, Reason, Take
+from injsound.diagnoses import Place, Reason, SwapFinding, Take, VerifyFinding
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.crank import TOLERANCE_S, Lie, MeanCycle, lay_cycles, mean_cycles, usual_open_time
 from injsound.job_codes import Placing, Why
@@ -22,6 +23,7 @@ FEWEST_RECORDINGS = 2
 # Rises in standard deviations of chance: the highest of the degrees looked at reaches 3 where nothing ticks.
 NOTHING, HEARD = 4.0, 8.0
 _NOT_LAID = Place(placing=Placing.NOT_SHOWN)
+Found = TypeVar("Found", SwapFinding, VerifyFinding)
 
 
 def find_places(takes: Sequence[Take]) -> tuple[Place, ...]:
@@ -119,7 +121,7 @@ def as_evidence(take: Take, place: Place) -> Take | None:
     if place.placing is not Placing.AT_PLACE:
         return take
     if ReasonCode.OWN_PLACE_SILENT in codes:
-        note = Note(code=ReasonCode.TWO_CANDIDATES)
+        note = Note(code=ReasonCode.TWO_CANDIDATES, figures={"ratio": None})
         return replace(take, reading=replace(reading, verdict=Verdict.CANNOT_TELL, reasons=(note,)))
     if codes == {ReasonCode.MAY_BE_NEIGHBOUR}:
         figures = {"judged": reading.skips.judged, "rate_high": reading.skips.rate_high}
@@ -182,6 +184,59 @@ def settle_placed(takes: Sequence[Take]) -> tuple[list[Take], list[Reason], tupl
     return [take for take in kept if take is not None], reasons, places
 
 
+def settled_takes(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
+    """Recordings as their fellows leave them: laid over one crank, those of a neighbour's tick left out.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one engine, in any conditions and stages.
+
+    Returns
+    -------
+    takes : list of Take
+        Those that are evidence, settled.
+    reasons : list of Reason
+        One for each that is left out.
+    """
+    return evidence_of(placed(takes))
+
+
+def evidence_of(takes: Sequence[Take]) -> tuple[list[Take], list[Reason]]:
+    """As `settled_takes`, by the places found before alone.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        As from `placed`.
+
+    Returns
+    -------
+    tuple
+        As of `settled_takes`.
+    """
+    kept, told, _ = settle_placed(takes)
+    return kept, [reason for reason in told if reason.why is Why.NEIGHBOUR_RECORDED]
+
+
+def told_first(reasons: Sequence[Reason], found: Found) -> Found:
+    """A finding with more reasons before its own.
+
+    Parameters
+    ----------
+    reasons : sequence of Reason
+        Such as for what was left out.
+    found : SwapFinding or VerifyFinding
+        What was found without it.
+
+    Returns
+    -------
+    SwapFinding or VerifyFinding
+        The same kind.
+    """
+    return replace(found, reasons=(*reasons, *found.reasons))
+
+
 def _shows_places(takes: Sequence[Take]) -> bool:
     """Whether all were placed among more recordings, and any clearly.
 
@@ -237,13 +292,15 @@ def _judge(
 
 
 def _is_dead(one: MeanCycle, heard: Mapping[int, float], others: Sequence[Mapping[int, float]]) -> bool:
-    """Nothing at its place in its own recording, in which the cylinders next to it are heard, or all by itself.
+    """Nothing at its place in its own recording, in which the cylinders numbered next to it are heard, or by itself.
 
     Where a tick was taken for its own the probe may have sat at another injector: then none of the others may hear it.
     """
-    beside = [c for c in heard if abs(c - one.cylinder) == 1]
+    # Next by number: in a row they sit beside it. Where the numbers go from bank to bank, as on some V engines, those
+    # that sit beside it are not among them, and the ones that are asked for sit farther off: fewer dead ones are named.
+    numbered_next = [c for c in heard if abs(c - one.cylinder) == 1]
     if heard[one.cylinder] >= (HEARD if one.silent else NOTHING):
         return False
-    if not one.silent and not all(heard[c] >= HEARD for c in beside):
+    if not one.silent and not all(heard[c] >= HEARD for c in numbered_next):
         return False
     return not (one.ticks and any(there[one.cylinder] >= HEARD for there in others))

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from enum import Enum
 
-from injsound.diagnoses import Arm, Misfires, Reason, SwapFinding, Take
+from injsound.control_unit import Misfires
+from injsound.diagnoses import Arm, Reason, SwapFinding, Take
 from injsound.findings.alike import same_recordings, unlike_conditions, unlike_engines, unlike_lengths, unlike_speeds
 from injsound.findings.episodes import (
     LEVEL,
@@ -18,6 +19,7 @@ from injsound.findings.episodes import (
 )
 from injsound.findings.misfires import second_evidence
 from injsound.job_codes import Exchange, Stage, SwapVerdict, Why
+from injsound.values import Figure
 
 CELLS = 4
 # With so many episodes in each faulty cell, and none in the other two, the fault is placed (docs/methods.md).
@@ -39,7 +41,8 @@ def find_fault(
     Parameters
     ----------
     takes : sequence of Take
-        Two cylinders, each before the swap and after; labels of injectors and connectors say what changed places.
+        Two cylinders, each of stage "before" and "swapped"; labels of injectors and connectors say what changed
+        places. Those of stage "after" were made after the repair, and are left out.
     before, swapped : Misfires or None
         What the control unit said of misfires before and after.
 
@@ -49,6 +52,7 @@ def find_fault(
         "Not shown" unless all four cells are there and alike. Where injectors were exchanged a fault that moves follows
         the injector; where connectors were crossed one that moves follows the circuit.
     """
+    takes = [take for take in takes if take.stage is not Stage.AFTER]
     cells = cells_of(takes)
     arms = {key: arm for key, own in cells.items() if (arm := arm_of_takes(own)) is not None}
     cylinders = sorted({take.cylinder for take in takes})
@@ -66,7 +70,7 @@ def find_fault(
 
 
 def cells_of(takes: Sequence[Take]) -> Cells:
-    """Recordings by cylinder, before the swap and after.
+    """Recordings by cylinder, before the swap and after; those from after a repair are in no cell.
 
     Parameters
     ----------
@@ -80,8 +84,8 @@ def cells_of(takes: Sequence[Take]) -> Cells:
     """
     cells: Cells = {}
     for take in takes:
-        stage = Stage.BEFORE if take.stage is Stage.BEFORE else Stage.SWAPPED
-        cells.setdefault((take.cylinder, stage), []).append(take)
+        if take.stage is not Stage.AFTER:
+            cells.setdefault((take.cylinder, take.stage), []).append(take)
     return cells
 
 
@@ -167,16 +171,12 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int, exchange: Exchange) -
     moved, still = SwapVerdict.FOLLOWS_INJECTOR, SwapVerdict.STAYS_WITH_CYLINDER
     if exchange is Exchange.CONNECTORS:
         moved, still = still, moved
-    figures = {"episodes": before.episodes, "blocks": before.blocks}
 
-    def found(
-        verdict: SwapVerdict, why: Why, sides: tuple[Arm, Arm] | None = None, record_s: float | None = None
-    ) -> SwapFinding:
-        beside = [tick_by_tick(*sides)] if sides and all(side.judged for side in sides) else []
+    def found(verdict: SwapVerdict, reasons: tuple[Reason, ...], record_s: float | None = None) -> SwapFinding:
         return SwapFinding(
             verdict=verdict,
             cells=arms,
-            reasons=(Reason(why=why, figures=figures), *beside),
+            reasons=reasons,
             p_injector=p_stayed if exchange is Exchange.CONNECTORS else p_moved,
             p_cylinder=p_moved if exchange is Exchange.CONNECTORS else p_stayed,
             record_s=record_s,
@@ -187,16 +187,26 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int, exchange: Exchange) -
     faults = shows_fault(stayed), shows_fault(followed)
     clear = more_episodes_p(before, fellow) < LEVEL
     if faults == (False, True) and p_moved < LEVEL and more_episodes_p(followed, stayed) < _CELL_LEVEL:
-        return found(moved, Why.MORE_EPISODES, as_moved)
+        return found(moved, _beside(Why.SKIPS_PLACED, *as_moved))
     if faults == (True, False) and p_stayed < LEVEL and more_episodes_p(stayed, followed) < _CELL_LEVEL:
-        return found(still, Why.MORE_EPISODES, as_stayed)
+        return found(still, _beside(Why.SKIPS_PLACED, *as_stayed))
     clean = not shows_fault(fellow)
     alike = all(more_episodes_p(after, fellow) < _CELL_LEVEL for after in (stayed, followed))
     if all(faults) and clean and clear and alike:
-        return found(SwapVerdict.BOTH, Why.MORE_EPISODES, (pooled([before, stayed, followed]), fellow))
+        return found(SwapVerdict.BOTH, _beside(Why.SKIPS_PLACED, pooled([before, stayed, followed]), fellow))
     if not any(faults) and clean and all(_is_gone(before, after) for after in (stayed, followed)):
-        return found(SwapVerdict.NEITHER, Why.NOTHING_SKIPS, (before, pooled([stayed, followed])))
-    return found(SwapVerdict.NOT_SHOWN, Why.DIFFERENCE_UNCLEAR, record_s=seconds_for(_EPISODES_FOR_VERDICT, before))
+        return found(SwapVerdict.NEITHER, _beside(Why.SKIPS_GONE, before, pooled([stayed, followed])))
+    return found(
+        SwapVerdict.NOT_SHOWN, (Reason(why=Why.PLACE_UNCLEAR),), record_s=seconds_for(_EPISODES_FOR_VERDICT, before)
+    )
+
+
+def _beside(why: Why, faulty: Arm, rest: Arm) -> tuple[Reason, ...]:
+    """The bad moments of two sides, and beside them their single ticks where both were counted."""
+    p = float(f"{more_episodes_p(faulty, rest):.2g}")
+    figures: dict[str, Figure] = {"episodes": faulty.episodes, "others": rest.episodes, "p": p}
+    ticks = [tick_by_tick(faulty, rest)] if faulty.judged and rest.judged else []
+    return Reason(why=why, figures=figures), *ticks
 
 
 def _with_misfires(found: SwapFinding, first: int, before: Misfires, swapped: Misfires) -> SwapFinding:

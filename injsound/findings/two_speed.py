@@ -6,7 +6,7 @@ foretells from the slower one.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from injsound.diagnoses import AtSpeed, Reason, Take, TwoSpeedFinding
 from injsound.errors import ParameterError
 from injsound.findings.alike import MOST_SPEED_RATIO, same_recordings, speed_of, unlike_conditions
 from injsound.findings.opening import FEWEST_GAPS, MOST_PULSE_MS
-from injsound.job_codes import GapKind, Why
+from injsound.job_codes import GapKind, Stage, Why
 from injsound.values import Figure
 
 # Normal quantile of a two-sided 99 %: the level of all findings.
@@ -104,6 +104,27 @@ def speeds_apart(takes: Sequence[Take]) -> bool:
     """
     speeds = [speed for take in takes if (speed := speed_of(take)) is not None]
     return bool(speeds) and max(speeds) > MOST_SPEED_RATIO * min(speeds)
+
+
+def compare_speeds_of_each(takes: Sequence[Take]) -> tuple[TwoSpeedFinding, ...]:
+    """Tell solenoid from mechanism for each cylinder that was recorded at two speeds before any swap.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Of one engine.
+
+    Returns
+    -------
+    tuple of TwoSpeedFinding
+        By cylinder; "warm idle" and "warm" are one temperature.
+    """
+    by_place: dict[tuple[int, str], list[Take]] = {}
+    for take in takes:
+        if take.stage is Stage.BEFORE:
+            warmth = take.condition.removesuffix(" idle")
+            by_place.setdefault((take.cylinder, warmth), []).append(replace(take, condition=warmth))
+    return tuple(compare_speeds(own) for _, own in sorted(by_place.items()) if speeds_apart(own))
 
 
 def _near(known: Sequence[Take], one: Take) -> Take:

@@ -25,6 +25,7 @@ LEAST_SEPARATION = 4.3
 # What nothing but skips shows to be an injector's must be told from its absence better: valves that strike unevenly
 # were counted at 4.1 (measured: docs/methods.md).
 UNLIKE_SEPARATION = 5.0
+# Where more than half could not be judged, skips may have hidden there (common practice, no source).
 MOST_UNJUDGED = 0.5
 # An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: over half,
 # which injectors do miss, and under the nine in ten that a wrongly chosen sound was seen to "miss" (docs/methods.md).

@@ -10,7 +10,6 @@ from injsound.findings.alike import same_recordings, unlike, unlike_conditions
 from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
 from injsound.findings.episodes import (
     LEVEL,
-    REACH_S,
     arm_of_takes,
     is_counted,
     more_episodes_p,
@@ -23,12 +22,10 @@ from injsound.findings.opening import like_open_times
 from injsound.findings.proportions import CONFIDENCE, events_needed, exact_limits, wilson_limits, zero_bound
 from injsound.findings.verdict import GOAL_RATE
 from injsound.job_codes import Measure, Stage, VerifyVerdict, Why
-from injsound.values import Figure
+from injsound.values import ONE_RECORDING_S, Figure
 
 # A good repair called "still skipping" costs a part: at LEVEL it was 0.54 % of 10,000 good ones (docs/methods.md).
 _STILL_LEVEL = 0.003
-# As much as is asked for everywhere where nothing says how long.
-_ONE_RECORDING_S = 60.0
 # A range wider than twice the fellows' usual value says nothing: two fellows that differ give one.
 _MOST_WIDTH = 2.0
 
@@ -96,6 +93,31 @@ def clean_restarts_needed(faulty: int, restarts: int, *, confidence: float = CON
     return n
 
 
+def restarts_needed(faulty_restarts: tuple[int, int] | None, clean_restarts: int) -> int | None:
+    """How many clean restarts a repair needs, once what was counted can be.
+
+    Parameters
+    ----------
+    faulty_restarts : tuple of int or None
+        Restarts with the fault, of how many, before; None where they do not matter [unitless].
+    clean_restarts : int
+        Restarts without it since [unitless].
+
+    Returns
+    -------
+    int or None
+        As from `clean_restarts_needed`; None where restarts do not matter [unitless].
+
+    Raises
+    ------
+    ParameterError
+        If a count is impossible.
+    """
+    if clean_restarts < 0:
+        raise ParameterError(f"{clean_restarts} clean restarts; expected 0 or more: count those since the repair")
+    return None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
+
+
 def verify_repair(
     takes: Sequence[Take],
     *,
@@ -127,24 +149,23 @@ def verify_repair(
     Raises
     ------
     ParameterError
-        If there is no recording of the cylinder after the repair.
+        If there is no recording of the cylinder after the repair, or a count of restarts is impossible.
     """
+    needed = restarts_needed(faulty_restarts, clean_restarts)
     own = [t for t in takes if t.cylinder == cylinder]
     if not any(t.stage is Stage.AFTER for t in own):
         raise ParameterError(
             f"no recording of cylinder {cylinder} after the repair: record it in the fault's condition"
         )
-    condition = next(t.condition for t in own if t.stage is Stage.AFTER)
-    like = [t for t in takes if t.condition == condition]
+    like = _of_fault_condition(takes, cylinder)
     old = _of_fault(like, cylinder)
     new = _of(like, cylinder, Stage.AFTER)
-    before, after = arm_of_takes(old), arm_of_takes([t for t in new if no_measure(t.reading) is None])
-    needed = None if faulty_restarts is None else clean_restarts_needed(*faulty_restarts)
+    before, after = arm_of_takes(old), arm_of_takes(_measured(like, cylinder))
     if after is None:
         empty = Arm(episodes=0, blocks=0)
-        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, _uncounted(new), needed, _ONE_RECORDING_S)
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, empty, _uncounted(new), needed, None)
     if twice := same_recordings([*old, *new]):
-        return _finding(VerifyVerdict.NOT_ENOUGH, before, after, tuple(twice), needed, _ONE_RECORDING_S)
+        return _finding(VerifyVerdict.NOT_ENOUGH, before, after, tuple(twice), needed, ONE_RECORDING_S)
     inside, outside = _timing([t for t in like if t.stage is Stage.AFTER], cylinder)
     siblings = _siblings(like, cylinder)
     if shows_fault(after, level=_STILL_LEVEL):
@@ -162,6 +183,30 @@ def verify_repair(
 
 def _of(takes: Sequence[Take], cylinder: int, stage: Stage) -> list[Take]:
     return [t for t in takes if t.cylinder == cylinder and t.stage is stage]
+
+
+def _of_fault_condition(takes: Sequence[Take], cylinder: int) -> list[Take]:
+    """The recordings in the condition that tells most of the repair, in whatever order they were made.
+
+    One in which the cylinder still skips goes first, then one with the fault before, then any with a recording before;
+    of several that with the most fellows since.
+    """
+
+    def tells(condition: str) -> tuple[bool, bool, bool, int]:
+        like = [t for t in takes if t.condition == condition]
+        before, after = arm_of_takes(old := _of_fault(like, cylinder)), arm_of_takes(_measured(like, cylinder))
+        fellows = {t.cylinder for t in like if t.stage is Stage.AFTER}
+        still = after is not None and shows_fault(after, level=_STILL_LEVEL)
+        return still, before is not None and before.episodes > 0, bool(old), len(fellows)
+
+    conditions = sorted({t.condition for t in _of(takes, cylinder, Stage.AFTER)})
+    chosen = max(conditions, key=tells)
+    return [t for t in takes if t.condition == chosen]
+
+
+def _measured(like: Sequence[Take], cylinder: int) -> list[Take]:
+    """Recordings of the cylinder since the repair whose tick is surely its own."""
+    return [t for t in _of(like, cylinder, Stage.AFTER) if no_measure(t.reading) is None]
 
 
 def _of_fault(like: list[Take], cylinder: int) -> list[Take]:
@@ -274,10 +319,11 @@ def _unclear_p(before: Arm, after: Arm) -> float | None:
 
 def _seconds_short(before: Arm | None, after: Arm) -> float | None:
     """How much longer to record: until no more than 1 % can be left, and until the fault of before would have shown."""
-    interval = after.blocks * REACH_S / after.judged if after.judged else 0.17
-    short = (_events_needed(after) - _seen(after)) * interval
+    if not after.judged:
+        return ONE_RECORDING_S
+    short = (_events_needed(after) - _seen(after)) * after.judged_s / after.judged
     if before is not None and _unclear_p(before, after) is not None:
-        short = max(short, before.blocks * REACH_S)
+        short = max(short, before.judged_s)
     return float(10 * math.ceil(short / 10)) if short > 0 else None
 
 

@@ -12,21 +12,20 @@ from injsound.diagnoses import Arm, Reason, Stretch, WiggleFinding
 from injsound.errors import ParameterError
 from injsound.findings.episodes import arm_of_events, episode_starts, is_counted, pooled
 from injsound.findings.marks import doubts_of_marks, marks_of, stretches_between
+from injsound.findings.verdict import MOST_UNJUDGED
 from injsound.job_codes import MarkedBy, Why, WiggleVerdict
 from injsound.results import Reading
 from injsound.states import judged_of, skipped_of
 from injsound.values import Figure, FloatArray
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
-LEVEL = 0.005
+GATHERING_LEVEL = 0.005
 # Five of each can be told apart at that level: one order in 252 puts all moved ones on top.
 FEWEST_STRETCHES = 5
 FEWEST_EPISODES = 3
 # With so many nine in ten faults of the wiring gather at that level; with fewer, or where they lean towards it, nothing
 # is denied (simulated: docs/methods.md).
 FEWEST_TO_DENY, LEANING = 10, 0.05
-# Where handling hides more than half of what was moved, skips may have hidden there: common practice, no source.
-MOST_UNJUDGED = 0.5
 # Up to so many exchanges all are tried; beyond, as many at random.
 _MOST_EXCHANGES = 20_000
 
@@ -47,7 +46,7 @@ def find_gathering(
     reading : Reading
         The recording.
     stretches : sequence of Stretch
-        In turn still and moved, at least five of each.
+        In turn still and moved, at least five of each in which a tick was judged; the others are left out.
     marked_by : MarkedBy
         Where they come from, carried in the finding.
 
@@ -61,18 +60,21 @@ def find_gathering(
     Raises
     ------
     ParameterError
-        If stretches are empty or overlap.
+        If stretches are empty, overlap or end after the recording.
 
     References
     ----------
     Permutation test of a difference of rates (Fisher, The Design of Experiments, 1935, from memory).
     """
-    ordered = _in_order(stretches)
+    ordered = _in_order(stretches, reading.seconds)
     if uncounted := _uncounted(reading):
         return _not_shown(reading, tuple(uncounted), marked_by)
     within = _within(reading, ordered)
-    arms = _arms(reading, ordered, within)
-    moved = np.array([s.moved for s in ordered], dtype=bool)
+    named = np.array([s.moved for s in ordered], dtype=bool)
+    # One in which no tick was judged has no rate: it can neither gather nor be exchanged.
+    judged = [(s, arm) for s, arm in zip(ordered, _arms(reading, ordered, within), strict=True) if arm.judged]
+    compared, arms = [s for s, _ in judged], [arm for _, arm in judged]
+    moved = np.array([s.moved for s in compared], dtype=bool)
     counts = {"moved": int(moved.sum()), "still": int((~moved).sum())}
     sides = [_pool(arms, moved == side) for side in (True, False)]
 
@@ -80,17 +82,17 @@ def find_gathering(
         doubt = [] if verdict is WiggleVerdict.GATHERS else _tick_in_doubt(reading)
         said = WiggleVerdict.TOO_FEW if doubt else verdict
         reasons = (Reason(why=why, figures=figures), *doubt)
-        return _finding(said, reading, sides, [moved, ~moved], within, p, reasons, marked_by, ordered)
+        return _finding(said, reading, sides, [named, ~named], within, p, reasons, marked_by, compared)
 
     if min(counts.values()) < FEWEST_STRETCHES:
         return found(WiggleVerdict.TOO_FEW, Why.TOO_FEW_STRETCHES, None, {**counts, "needed": FEWEST_STRETCHES})
     if sides[0].episodes + sides[1].episodes < FEWEST_EPISODES:
         return found(WiggleVerdict.TOO_FEW, Why.NOTHING_SKIPS, None, {"seconds": round(reading.seconds)})
-    p = _exchange_p(_true_episodes(arms), np.array([max(arm.judged, 1e-9) for arm in arms]), moved)
+    p = _exchange_p(_true_episodes(arms), np.array([arm.judged for arm in arms], dtype=float), moved)
     figures: dict[str, Figure] = {"moved": sides[0].episodes, "still": sides[1].episodes, "p": float(f"{p:.2g}")}
-    if p < LEVEL:
+    if p < GATHERING_LEVEL:
         return found(WiggleVerdict.GATHERS, Why.MORE_WHILE_MOVED, p, figures)
-    hidden = _unjudged(~judged_of(reading.events), within, moved)
+    hidden = _unjudged(~judged_of(reading.events), within, named)
     if sides[0].episodes + sides[1].episodes < FEWEST_TO_DENY or p < LEANING:
         denied = found(WiggleVerdict.TOO_FEW, Why.MOVING_UNCLEAR, p, {**figures, "needed": FEWEST_TO_DENY})
     elif hidden > MOST_UNJUDGED:
@@ -140,10 +142,8 @@ def still_between(moved: Sequence[tuple[float, float]], seconds: float) -> list[
         If a stretch ends after the recording.
     """
     ordered = sorted(moved)
-    if ordered and ordered[-1][1] > seconds:
-        raise ParameterError(
-            f"a moved stretch ends at {ordered[-1][1]:g} s; the recording has {seconds:.1f} s: correct the times"
-        )
+    for start, end in ordered:
+        _refuse_beyond(Stretch(from_s=start, to_s=end, moved=True), seconds)
     edges = [0.0, *(time for span in ordered for time in span), seconds]
     still = [Stretch(from_s=a, to_s=b, moved=False) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
     return sorted([*still, *(Stretch(from_s=a, to_s=b, moved=True) for a, b in ordered)], key=lambda s: s.from_s)
@@ -205,12 +205,21 @@ def _finding(
     )
 
 
-def _in_order(stretches: Sequence[Stretch]) -> list[Stretch]:
+def _refuse_beyond(stretch: Stretch, seconds: float) -> None:
+    if stretch.to_s > seconds:
+        kind = "moved" if stretch.moved else "still"
+        raise ParameterError(
+            f"a {kind} stretch ends at {stretch.to_s:g} s; the recording has {seconds:.2f} s: correct the times"
+        )
+
+
+def _in_order(stretches: Sequence[Stretch], seconds: float) -> list[Stretch]:
     ordered = sorted(stretches, key=lambda s: s.from_s)
     for stretch in ordered:
         if not 0 <= stretch.from_s < stretch.to_s:
             span = f"{stretch.from_s:g} to {stretch.to_s:g} s"
             raise ParameterError(f"stretch is {span}; expected a start before its end: correct the times")
+        _refuse_beyond(stretch, seconds)
     for one, other in pairwise(ordered):
         if other.from_s < one.to_s:
             times = f"{one.to_s:g} s and {other.from_s:g} s"

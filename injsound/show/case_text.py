@@ -1,7 +1,7 @@
 """A case in words: what its tests say in brief, what its owner is told, and the one next step."""
 
-from injsound.cases.guide import Findings, Step
-from injsound.diagnoses import Comparison
+from injsound.cases.guide import Step
+from injsound.diagnoses import Comparison, Findings
 from injsound.job_codes import SwapVerdict, Todo, VerifyVerdict
 from injsound.show.findings_text import left_of_fault, readable, swap_headline
 from injsound.show.text import Words, wrapped

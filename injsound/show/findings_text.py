@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping
 
-from injsound.cases.guide import Findings
 from injsound.diagnoses import (
     Arm,
     AtSpeed,
     Comparison,
+    Findings,
     Reason,
     Side,
     Stretch,
@@ -23,7 +23,6 @@ from injsound.job_codes import (
     SwapVerdict,
     Todo,
     VerifyVerdict,
-    Why,
     WiggleVerdict,
 )
 from injsound.show.blocks import Block, laid_out
@@ -103,11 +102,10 @@ def _swap(found: SwapFinding, words: Words, *, next_too: bool) -> Block:
         if next_too and found.record_s:
             said.append(words.say(Line.RECORD_MORE, {"seconds": round(found.record_s)}))
     else:
-        beside = tuple(reason for reason in found.reasons if reason.why is Why.TICK_BY_TICK)
         said = [
             words.say(found.exchange),
             swap_headline(found, words),
-            *say_reasons(beside, words),
+            *say_reasons(found.reasons, words),
             words.say(Line.PROOF),
         ]
     said += say_reasons(found.second, words)

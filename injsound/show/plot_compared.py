@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from injsound.diagnoses import Comparison, Take
-from injsound.show.ink import DARK, SMALL, encoded, ink_range, style
+from injsound.show.ink import DARK, SMALL, empty_figure, encoded, ink_range, style
 from injsound.show.panels import draw_around
 from injsound.show.text import ENGLISH, Words
 from injsound.show.words.keys import Panel, Phrase
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Inches: two panels fill a phone held upright.
-_WIDTH, _PANEL, _MARGIN = 6.3, 2.5, 0.55
+_PANEL, _MARGIN = 2.5, 0.55
 _COLUMNS = 2
 _FRAME = 2.6
 # A diamond's height as a share of a panel's.
@@ -77,13 +77,9 @@ def draw_compared(takes: Sequence[Take], found: Comparison, *, words: Words = EN
     Figure
         Not shown, not saved.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     lines = -(-len(takes) // _COLUMNS)
     height = lines * _PANEL + _MARGIN
-    figure = Figure(figsize=(_WIDTH, height), facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = empty_figure(height)
     grid = figure.add_gridspec(
         lines,
         _COLUMNS,

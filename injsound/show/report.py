@@ -9,8 +9,9 @@ import numpy as np
 
 from injsound import __version__
 from injsound.cases.case import Case
-from injsound.cases.guide import Findings, Step, settled
+from injsound.cases.guide import Step, settled
 from injsound.codes import Verdict
+from injsound.diagnoses import Findings
 from injsound.job_codes import Stage
 from injsound.results import Failure, Reading
 from injsound.show.case_text import step_said, told_to_owner

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from math import isfinite
+from math import inf, isfinite
 
 import numpy as np
 import numpy.typing as npt
@@ -47,7 +47,7 @@ class Scene:
     sr : int
         Sampling rate [Hz].
     seed : int
-        All randomness follows from it; each effect draws from a generator of its own [unitless].
+        All randomness follows from it, 0 or more; each effect draws from a generator of its own [unitless].
     engine : Engine
         Cylinders, own cylinder, firing order, injection mode, firing angles.
     engine_seed : int or None
@@ -68,7 +68,7 @@ class Scene:
     tick_db : float
         Peak of the louder of the open and close tick over the rms of the broadband noise above 1.5 kHz [dB].
     open_time_ms : float
-        Gap from open to close tick [ms].
+        Gap from open to close tick, more than 0 [ms].
     scatter_us, gap_scatter_us : float
         Standard deviations of the event's and the gap's own timing [us].
     trim, trim_s : float
@@ -204,10 +204,13 @@ class Scene:
                 f"seconds is {self.seconds:g} and rate {self.sr} Hz; expected more than 0 s, up to"
                 f" {_LONGEST_S:g} s, and 2000 Hz or more: correct it"
             )
-        if not isfinite(self.tick_db) or not isfinite(self.open_time_ms):
+        if not isfinite(self.tick_db) or not 0 < self.open_time_ms < inf:
             raise ParameterError(
-                f"tick is {self.tick_db:g} dB and open time {self.open_time_ms:g} ms; expected numbers: correct them"
+                f"tick is {self.tick_db:g} dB and open time {self.open_time_ms:g} ms; expected numbers, the open time"
+                " more than 0 ms: correct them"
             )
+        if self.seed < 0 or (self.engine_seed or 0) < 0:
+            raise ParameterError(f"seed is {min(self.seed, self.engine_seed or 0)}; expected 0 or more: correct it")
         if not 0 <= self.trim < 1 or not self.trim_s > 0:
             raise ParameterError(
                 f"trim is {self.trim:g} over {self.trim_s:g} s; expected 0 up to 1, and more than 0 s: correct it"

@@ -21,10 +21,10 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 import scenes
 from takes import made_reading, skip_train, take
 
-from injsound.cases.evidence import settled_takes
 from injsound.diagnoses import Stretch
 from injsound.findings.compare import compare_injectors
 from injsound.findings.episodes import arm_of
+from injsound.findings.places import settled_takes
 from injsound.findings.swap import find_fault
 from injsound.findings.verify import verify_repair
 from injsound.findings.wiggle import find_gathering
@@ -151,7 +151,6 @@ def compare(engine, truth):
 def wiggle(engine, truth):
     """Six still and six moved stretches."""
     each = 8.0 if engine.scene else max(6.0, engine.seconds / 10)
-    stretches = [Stretch(from_s=each * k, to_s=each * (k + 1), moved=k % 2 == 1) for k in range(12)]
     rng = np.random.default_rng([*engine.key, 90, truth == "wiring"])
     skipped = skip_train(rng, int(12 * each / _INTERVAL_S), engine.rate, burst=engine.burst)
     time = 0.1 + _INTERVAL_S * np.arange(len(skipped))
@@ -159,7 +158,10 @@ def wiggle(engine, truth):
     if truth == "wiring":
         skipped &= moved & (time % each > _EDGE_S) & (time % each < each - _EDGE_S)
     skipped |= rng.random(len(skipped)) < np.where(moved, 2, 1) * engine.false
-    found = find_gathering(engine.read(skipped, 2, rng), stretches)
+    reading = engine.read(skipped, 2, rng)
+    ends = [*(each * (k + 1) for k in range(11)), reading.seconds]  # of whole ticks
+    stretches = [Stretch(from_s=each * k, to_s=end, moved=k % 2 == 1) for k, end in enumerate(ends)]
+    found = find_gathering(reading, stretches)
     right = WiggleVerdict.GATHERS if truth == "wiring" else WiggleVerdict.DOES_NOT
     return engine.trial(f"wiggle, {truth}", found.verdict, right, WiggleVerdict.TOO_FEW, WiggleVerdict.NOT_SHOWN,
                         episodes=found.moved.episodes + found.still.episodes, seconds=12 * each)  # fmt: skip

@@ -146,6 +146,9 @@ FINDINGS: Table = {
         Why.OPEN_TIMES_UNLIKE: ("Coolant or pulse width differ: open time is compared only where they are alike."),
         Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
         Why.NOTHING_SKIPS: "Nothing skipped.",
+        Why.SKIPS_PLACED: "Bad moments: {episodes} where this puts the fault, {others} in the other recordings ({p}).",
+        Why.SKIPS_GONE: "Bad moments: {episodes} before the swap, {others} in both recordings after it ({p}).",
+        Why.PLACE_UNCLEAR: "The four recordings fit no answer clearly yet.",
         Why.SILENT: "Nothing ticks at cylinder {cylinder} while its fellows tick.",
         Why.NEIGHBOUR_RECORDED: (
             "{file} is left out: its tick lies at cylinder {neighbour}'s place in the order, not at {cylinder}'s."
@@ -213,7 +216,9 @@ FINDINGS: Table = {
             "Of the ticks while moved {percent} % could not be judged for the noise of handling: too much for a no."
             " Move the wiring further from the probe, or more gently."
         ),
-        Why.TOO_FEW_STRETCHES: "Stretches moved: {moved}, still: {still}; {needed} of each are needed.",
+        Why.TOO_FEW_STRETCHES: (
+            "Stretches in which ticks could be judged: {moved} moved, {still} still; {needed} of each are needed."
+        ),
         Why.KNOCKS_UNCLEAR: "Knocks at {at_s} s: {count}, not three.",
         Why.KNOCKS_UNLIKE: "Knocks or bumps at {at_s} s: {count} that sound unlike the other knocks.",
         Why.STRETCH_LONG: (

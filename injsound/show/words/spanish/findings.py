@@ -158,6 +158,9 @@ FINDINGS: Table = {
         ),
         Why.NONE_STANDS_OUT: "Se grabaron los {cylinders} mientras el motor temblaba y ninguno falla más que el resto.",
         Why.NOTHING_SKIPS: "No faltó nada.",
+        Why.SKIPS_PLACED: "Tropiezos: {episodes} donde esto sitúa el fallo, {others} en las demás grabaciones ({p}).",
+        Why.SKIPS_GONE: "Tropiezos: {episodes} antes del intercambio, {others} en las dos de después ({p}).",
+        Why.PLACE_UNCLEAR: "Las cuatro grabaciones aún no encajan claramente con ninguna respuesta.",
         Why.SILENT: "En el cilindro {cylinder} no suena nada, mientras los demás suenan.",
         Why.NEIGHBOUR_RECORDED: (
             "{file} no se cuenta: su chasquido cae en el sitio del cilindro {neighbour} en el orden, no en el del"
@@ -237,7 +240,10 @@ FINDINGS: Table = {
             "De los chasquidos mientras se movía, el {percent} % no se pudo juzgar por el ruido del manejo: demasiado"
             " para un no. Mueva el cableado más lejos de la sonda, o con más suavidad."
         ),
-        Why.TOO_FEW_STRETCHES: "Tramos movidos: {moved}, quietos: {still}; hacen falta {needed} de cada uno.",
+        Why.TOO_FEW_STRETCHES: (
+            "Tramos en los que se pudieron juzgar chasquidos: {moved} movidos, {still} quietos; hacen falta {needed} de"
+            " cada uno."
+        ),
         Why.KNOCKS_UNCLEAR: "Golpes a los {at_s} s: {count}, no tres.",
         Why.KNOCKS_UNLIKE: "Golpes o roces a los {at_s} s: {count} que no suenan como los demás golpes.",
         Why.STRETCH_LONG: (
