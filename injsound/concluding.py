@@ -3,16 +3,18 @@
 from dataclasses import replace
 
 import numpy as np
+from scipy import ndimage
 
 from injsound.codes import ReasonCode, StepCode, Verdict, WarningCode
 from injsound.engine import EVENTS_PER_CYCLE, Engine, has_partner
+from injsound.findings.trains import heard_every
 from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
 from injsound.results import Events, Firing, Skips
 from injsound.sound import ticks
 from injsound.sound.clock import cycle_length
-from injsound.sound.signals import true_runs
-from injsound.states import skipped_of
+from injsound.sound.signals import robust_spread, true_runs
+from injsound.states import judged_of, skipped_of
 from injsound.values import Note
 
 # So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
@@ -27,6 +29,9 @@ _SPEAKS_FIRST = (
     ticks.Found.ENGINE_ONLY,
     ticks.Found.NOTHING,
 )
+# So much and so many spreads under the median of those around it a tick in batch injection may be a partner's alone;
+# so many of them are no chance.
+_FAINT_DB, _FAINT_SPREADS, _FEWEST_FAINT, _AROUND = 3.0, 5.0, 3, 41
 # What is to be done where there is no other injector to record or to exchange.
 _ALONE: dict[object, StepCode] = {
     StepCode.COMPARE_OTHERS: StepCode.MOVE_WIRING,
@@ -99,9 +104,10 @@ def _concluded(
         doubts=_doubts(warnings),
         batch=has_partner(engine),
         stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
-        sure=sure,
+        sure=sure and not (has_partner(engine) and _faint_ones(events)),
         # The only injector has no neighbour: what may not be its own is a valve's.
         only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice) or (engine.cylinders == 1 and not sure),
+        once_in_cycles=heard_every(skipped_of(events), judged_of(events)) * EVENTS_PER_CYCLE[engine.injection] > 2,
     )
     finding = reach_verdict(evidence)
     if firing is not None or finding.verdict is not Verdict.SKIPPING:
@@ -149,6 +155,15 @@ def one_stretch(events: Events) -> float:
     if after - first < max(_STRETCH, _STRETCH_SHARE * skipped.sum()):
         return 0.0
     return float(events.time_s[after - 1] - events.time_s[first])
+
+
+def _faint_ones(events: Events) -> bool:
+    """Whether some ticks are so much fainter than those around them that a partner may have ticked alone."""
+    level = events.level_db[np.isfinite(events.level_db)]
+    if len(level) < _AROUND:
+        return False
+    under = ndimage.median_filter(level, size=_AROUND, mode="reflect") - level
+    return int((under > max(_FAINT_DB, _FAINT_SPREADS * robust_spread(under))).sum()) >= _FEWEST_FAINT
 
 
 def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:

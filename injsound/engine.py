@@ -256,7 +256,7 @@ def cylinder_phases(engine: Engine) -> dict[int, float]:
 
 
 def has_partner(engine: Engine) -> bool:
-    """Whether another injector ticks at the same moment, as far as is known.
+    """Whether another injector may tick at the same moment.
 
     Parameters
     ----------
@@ -266,13 +266,15 @@ def has_partner(engine: Engine) -> bool:
     Returns
     -------
     bool
-        False in sequential mode and where there is no other; in batch mode where all others are known to tick at other
-        moments, as with three or five cylinders.
+        False in sequential mode and where there is no other; in batch mode a control unit may open all of them at once,
+        whatever their number, or group by group.
+
+    References
+    ----------
+    Simultaneous, paired and semi-sequential injection are all in use: speeduino wiki, "Engine Constants", 2021.
     """
-    if engine.injection is not Injection.BATCH or engine.cylinders == 1:
-        return False
-    phases = neighbour_phases(engine)
-    return not phases or any(tick_together(phase, EVENTS_PER_CYCLE[Injection.BATCH]) for phase in phases)
+    alone = engine.cylinders == 1 or engine.firing_order == (1,)
+    return engine.injection is Injection.BATCH and not alone
 
 
 def tick_together(phase: float, per_cycle: int) -> bool:

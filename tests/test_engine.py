@@ -18,6 +18,7 @@ from injsound.engine import (
     has_partner,
     neighbour_phases,
     parse_firing_order,
+    tick_together,
 )
 from injsound.errors import InjsoundError, ParameterError
 from injsound.show.text import Words
@@ -247,28 +248,20 @@ def test_cylinders_without_codes_are_refused(cylinder):
         cylinder_trouble_codes(cylinder)
 
 
-def test_partners_tick_together_where_the_turns_fold_onto_each_other():
-    # Once per revolution: 360 degrees apart is the same moment. Of three or five evenly firing cylinders no two are.
-    batch = {"injection": Injection.BATCH}
-    assert [has_partner(Engine(cylinders=n, **batch)) for n in (2, 3, 4, 5, 6)] == [True, False, True, False, True]
-    assert has_partner(Engine(**batch))
-    assert not has_partner(Engine(cylinders=4))
-    angles = (0.0, 90.0, 240.0, 330.0, 480.0, 570.0)
-    order = (1, 2, 3, 4, 5, 6)
-    assert not has_partner(Engine(firing_order=order, firing_angles=angles, cylinder=1, **batch))
+@pytest.mark.parametrize("cylinders", [None, 2, 3, 4, 5, 6, 8])
+def test_in_batch_injection_another_injector_may_open_at_the_same_moment(cylinders):
+    # "Simultaneous" injection opens all at once, whatever their number (speeduino wiki, "Engine Constants", 2021).
+    assert has_partner(Engine(cylinders=cylinders, injection=Injection.BATCH))
+    assert not has_partner(Engine(cylinders=cylinders))
 
 
-def test_partners_a_revolution_apart_tick_together_at_whatever_angle():
-    # 360 of 720 degrees is one interval of batch injection, though (a + 360) / 720 - a / 720 need not round to a half.
+def test_turns_that_fold_onto_each_other_are_one_moment():
+    # 360 of 720 degrees is one revolution, though (a + 360) / 720 - a / 720 need not round to a half.
     for angle in range(1, 360):
-        twin = Engine(firing_order=(1, 2), firing_angles=(angle, angle + 360.0), injection=Injection.BATCH)
-        assert [has_partner(replace(twin, cylinder=c)) for c in (1, 2)] == [True, True], angle
-    four = Engine(firing_order=(1, 2, 3, 4), firing_angles=(0.0, 75.0, 360.0, 435.0), injection=Injection.BATCH)
-    assert all(has_partner(replace(four, cylinder=c)) for c in (1, 2, 3, 4))
+        assert tick_together((angle + 360) / 720 - angle / 720, 2), angle
+    assert [tick_together(1 / 3, 2), tick_together(2 / 5, 2), tick_together(1 / 2, 1)] == [False] * 3
     # One degree off is another moment: 0.4 ms at 400 1/min.
-    assert not has_partner(
-        Engine(firing_order=(1, 2), firing_angles=(0.0, 361.0), cylinder=1, injection=Injection.BATCH)
-    )
+    assert not tick_together(361 / 720, 2)
 
 
 def test_the_only_injector_has_no_partner():

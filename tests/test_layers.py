@@ -196,7 +196,7 @@ ALLOWED = {
     "show.plot": {"codes", "results", "show.ink", "show.panels", "show.reading_text", "show.text", "show.words.keys"},
     "record": BASE | {"files"},
     "heard": BASE | {"sound.cycle", "sound.events", "sound.knocks", "sound.ticks"},
-    "concluding": BASE | {"findings.verdict", "heard", "sound.ticks"},
+    "concluding": BASE | {"findings.trains", "findings.verdict", "heard", "sound.ticks"},
     "joining": BASE | {"concluding", "findings.verdict", "heard", "sound.knocks"},
     "pictures": BASE | {"sound.alignment", "sound.cycle", "sound.events", "sound.ticks"},
     "beside": BASE | {"sound.company", "sound.cycle", "sound.ticks"},

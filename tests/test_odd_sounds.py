@@ -6,9 +6,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from readings import reading
-from scipy import signal
+from scipy import ndimage, signal
 
-from injsound import counting, runs
+from injsound import concluding, counting, runs
 from injsound.codes import Neighbours, State, Verdict, WarningCode
 from injsound.engine import Engine, Injection
 from injsound.heard import select
@@ -16,6 +16,7 @@ from injsound.reading import read
 from injsound.results import Events, Failure
 from injsound.runs import run_files
 from injsound.simulate import Scene, simulate
+from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.sound import ticks
 from injsound.sound.onsets import second_opinion
 from injsound.sound.slots import find_slots
@@ -187,3 +188,32 @@ def test_the_second_opinion_keeps_what_an_earlier_chapter_heard(monkeypatch):
     *_, told = runs.add_second_opinion(made, "two.wav").quality.warnings
     assert told.code is WarningCode.SECOND_OPINION
     assert told.figures == {"agree": 10, "differ": 0, "skipped": 0, "judged": 10}
+
+
+@pytest.mark.parametrize("rpm", [720.0, 780.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_clock_of_four_ticks_a_second_is_no_injector(seed, rpm):
+    # Every 0.25 s is every one and a half cycles at 720 1/min: every third event would be "heard".
+    rng = np.random.default_rng(seed)
+    sr = 48_000
+    y = 0.01 * rng.standard_normal(60 * sr)
+    at = np.arange(0.3, 59.9, 0.25) + 2e-4 * rng.standard_normal(239)
+    for click, ticks_s in zip(injector_clicks(rng), (at[::2], at[1::2]), strict=True):
+        add_strikes(y, sr, click, ticks_s, np.full(len(ticks_s), 0.3 / click.peak(sr)), 0.1, rng)
+    reading = read([Recording(y=y.astype(np.float32), sr=sr)], engine=FOUR, rpm=rpm)
+    assert not _told(reading.verdict)
+
+
+def test_a_gate_that_shuts_between_sounds_is_read():
+    recording, _ = simulate(Scene(seconds=20.0, seed=4, engine=FOUR, tick_db=22.0))
+    loud = ndimage.maximum_filter1d(np.abs(recording.y), 480) > 0.3 * np.abs(recording.y).max()
+    assert loud.mean() < 0.5
+    assert read([replace(recording, y=recording.y * loud)], engine=FOUR, rpm=700.0).firing is not None
+
+
+@pytest.mark.parametrize(("faint_db", "many", "expected"), [(6.0, 8, True), (2.0, 8, False), (6.0, 2, False)])
+def test_faint_ticks_in_batch_injection_may_be_a_partners(faint_db, many, expected):
+    level = -24.0 + 0.7 * np.random.default_rng(1).standard_normal(500)
+    level[200 : 200 + many] = -24.0 - faint_db
+    level[50] = np.nan
+    assert concluding._faint_ones(SimpleNamespace(level_db=level)) is expected

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from injsound.codes import Pattern
 from injsound.errors import ParameterError
 from injsound.findings.proportions import events_needed, exact_limits
-from injsound.findings.trains import detectable, rate_limits, runs_test, skip_pattern
+from injsound.findings.trains import detectable, heard_every, rate_limits, runs_test, skip_pattern
 
 
 def train(events, *skipped):
@@ -194,3 +194,22 @@ def test_events_for_a_detectable_fault():
 def test_impossible_trains_and_faults_are_refused(call):
     with pytest.raises(ParameterError, match="expected"):
         call()
+
+
+@pytest.mark.parametrize("every", [2, 3, 4, 6])
+def test_only_every_nth_heard_is_an_order(every):
+    skipped = np.arange(60) % every != 1
+    judged = np.ones(60, dtype=bool)
+    assert heard_every(skipped, judged) == every
+    judged[7:19] = False
+    assert heard_every(skipped, judged) == every
+
+
+def test_skips_of_any_other_order_are_none():
+    judged = np.ones(60, dtype=bool)
+    every = np.arange(60)
+    assert heard_every(every % 3 == 0, judged) == 1  # every third missing, two of three heard
+    assert heard_every(np.random.default_rng(3).random(60) < 0.6, judged) == 1
+    assert heard_every(np.zeros(60, dtype=bool), judged) == 1
+    assert heard_every(np.ones(60, dtype=bool), judged) == 1
+    assert heard_every(every[:8] % 2 == 0, judged[:8]) == 1  # four of each are too few

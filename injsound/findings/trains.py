@@ -29,6 +29,8 @@ FAULT_RATE, FAULT_BURST = 0.05, 5
 # practice, no source); coverage with and without such holes is in docs/methods.md.
 BURST_GAP = 2
 _MOST_EVENTS = 10_000_000
+# Where the heard ones keep an order, so many of all may be otherwise.
+_ORDERLY = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,6 +162,30 @@ def skip_pattern(skipped: BoolArray) -> tuple[Pattern, float | None]:
     if test.p < PATTERN_P:
         return (Pattern.BURSTS if test.runs < test.expected else Pattern.REGULAR), test.p
     return (Pattern.REGULAR if _spacing_p(train) < SPACING_P else Pattern.SCATTERED), test.p
+
+
+def heard_every(skipped: BoolArray, judged: BoolArray) -> int:
+    """Every how-manieth event is heard, where these and hardly any others are.
+
+    Parameters
+    ----------
+    skipped, judged : ndarray of bool, shape (n,)
+        Which due events were skipped, and which were judged at all.
+
+    Returns
+    -------
+    int
+        2 to 6; 1 where the heard ones keep no such order [unitless].
+    """
+    place = np.arange(len(skipped))
+    for every in range(2, 7):
+        for turn in range(every):
+            inside, outside = judged & (place % every == turn), judged & (place % every != turn)
+            if min(inside.sum(), outside.sum()) < FEWEST_SKIPS_FOR_PATTERN:
+                continue
+            if skipped[inside].mean() <= _ORDERLY and skipped[outside].mean() >= 1 - _ORDERLY:
+                return every
+    return 1
 
 
 def _spacing_p(train: BoolArray) -> float:

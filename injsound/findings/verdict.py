@@ -68,6 +68,9 @@ class Evidence:
         Whether the tick cannot well be a neighbour's.
     only_by_skips : bool
         Whether nothing but skips tells it from a valve's or a neighbour's.
+    once_in_cycles : bool
+        Whether what ticks keeps an order of its own over the due events: only every third one is heard, or in batch
+        injection only every second. That is another cycle than was asked for, or a sound that comes once per cycle.
     """
 
     skips: Skips
@@ -79,6 +82,7 @@ class Evidence:
     stretch_s: float = 0.0
     sure: bool = True
     only_by_skips: bool = False
+    once_in_cycles: bool = False
 
 
 def count_skips(events: Events) -> Skips:
@@ -195,7 +199,7 @@ def _skipping(evidence: Evidence) -> Finding:
             figures={"skipped": skips.skipped, "seconds": round(evidence.stretch_s, 1)},
         )
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=Note(code=StepCode.RECORD_AT_ONE_SPEED))
-    if skips.skipped > MOST_SKIPPED * skips.judged:
+    if evidence.once_in_cycles or skips.skipped > MOST_SKIPPED * skips.judged:
         note = Note(code=ReasonCode.MOSTLY_MISSING, figures={"skipped": skips.skipped, "judged": skips.judged})
         return doubtful((note,))
     figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}

@@ -133,6 +133,8 @@ def _strikes_of(y: FloatArray, white: FloatArray, sr: int, start_s: float, at: F
     offset = (np.arange(len(power)) - round(side * sr)) / sr
     own = (offset >= -PRE_S) & (offset <= POST_S)
     first = int(np.where(own, power, 0).argmax())
+    if not own[first]:  # digital silence: no strike
+        return 0.0, float("nan")
     strike = float(offset[first])
     apart = np.abs(offset - strike)
     inside = (apart >= _ROUGHLY_MIN_S) & (apart <= GAP_MAX_S)
