@@ -109,6 +109,7 @@ class ReasonCode(Told):
     FAINT = "faint"  # the engine is heard, but no tick stands out of it
     NO_LOCK = "no lock"  # no repeating engine cycle was found
     NOT_A_RECORDING_OF_AN_ENGINE = "no engine"  # nothing repeats, nothing ticks
+    SPEED_UNKNOWN = "speed unknown"  # its place seems silent, but at half the speed another's would
     OWN_PLACE_SILENT = "own place silent"  # neighbours' ticks are heard, nothing at the injector's own place
     ENGINE_TICKS_ONLY = "engine ticks only"  # ticks heard, but none like an injector's
     TWO_CANDIDATES = "two candidates", "ratio"  # two ticks could be its own, by level; None where its fellows say so
@@ -169,6 +170,7 @@ class StepCode(Told):
     RECORD_AT_ONE_SPEED = "record at one speed"  # the pedal left alone: no fuel cut-off
     RECORD_OWN_INJECTOR = "record own injector"  # the probe may be on a neighbour or a valve
     RECORD_SPREAD = "record spread"  # batch mode: crossed sound; record with a clamp or on the body
+    GIVE_RPM = "give rpm"  # nobody typed the engine's speed
     CHECK_RPM = "check rpm", "rpm_given", "rpm_heard"
     COMPARE_OTHERS = "compare others"  # record the other injectors the same way, then exchange two
     MOVE_WIRING = "move wiring"  # the only injector skips: record while its wiring is moved, then try a good one

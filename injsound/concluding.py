@@ -187,7 +187,9 @@ def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
         note = Note(code=ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE)
         return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
     found = chapter.choice.found
-    if found is ticks.Found.OWN_SILENT:
+    # At half the engine's speed every place but one may tick as well.
+    estimated = any(note.code is WarningCode.RPM_ESTIMATED for note in warnings)
+    if found is ticks.Found.OWN_SILENT and not estimated:
         return Finding(
             verdict=Verdict.NO_TICK,
             reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),),
@@ -199,14 +201,19 @@ def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
             reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),),
             next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
         )
-    if found is ticks.Found.TWO:
-        own, rival = chapter.choice.own, chapter.choice.rival
-        assert own is not None
-        assert rival is not None
-        figures = {"ratio": round(rival.level / own.level, 2)}
-        doubts = (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures), *doubts)
-        return doubtful(doubts)
+    return doubtful((*_why_not_counted(chapter.choice, warnings), *doubts))
+
+
+def _why_not_counted(choice: ticks.Choice, warnings: tuple[Note, ...]) -> tuple[Note, ...]:
+    """Reasons why what was heard of the injector could not be counted."""
+    if choice.found is ticks.Found.OWN_SILENT:
+        return (Note(code=ReasonCode.SPEED_UNKNOWN),)
+    if choice.found is ticks.Found.TWO:
+        assert choice.own is not None
+        assert choice.rival is not None
+        figures = {"ratio": round(choice.rival.level / choice.own.level, 2)}
+        return (Note(code=ReasonCode.TWO_CANDIDATES, figures=figures),)
     squeezed = [
         Note(code=ReasonCode.SPEECH_CODEC, figures=n.figures) for n in warnings if n.code is WarningCode.SPEECH_CODEC
     ]
-    return doubtful((*squeezed, Note(code=ReasonCode.FAINT), *doubts))
+    return (*squeezed, Note(code=ReasonCode.FAINT))

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from injsound.codes import ReasonCode, SpanKind, Verdict, WarningCode
+from injsound.codes import ReasonCode, SpanKind, StepCode, Verdict, WarningCode
+from injsound.concluding import _without_count
 from injsound.engine import Engine
 from injsound.heard import Heard
 from injsound.joining import join
@@ -27,8 +28,8 @@ def _chapter(from_to, spans=(), **fields):
     return Heard(recording=recording, end_s=to_s, quality=quality, lock=None, spans=spans, **fields)
 
 
-def _join(*heard):
-    return join(list(heard), Engine(), None, seconds=heard[-1].end_s, file="two.wav", sha256="")
+def _join(*heard, rpm=None):
+    return join(list(heard), Engine(), rpm, seconds=heard[-1].end_s, file="two.wav", sha256="")
 
 
 def _loud(*times):
@@ -119,7 +120,7 @@ def test_what_was_not_counted_does_not_depend_on_the_order_of_the_chapters(faint
     order = (faint, telling) if first == "faint" else (telling, faint)
     details = {Found.OWN_SILENT: {"empty": 0.5}, Found.TWO: {"own": _click(2.0), "rival": _click(1.0)}}
     pairs = zip((FIRST, SECOND), order, strict=True)
-    made = _join(*(_unheard(at, found, **details.get(found, {})) for at, found in pairs))
+    made = _join(*(_unheard(at, found, **details.get(found, {})) for at, found in pairs), rpm=600.0)
     assert made.verdict is verdict
     assert made.reasons[0].code is reason
     assert made.reasons[0].figures == ({"ratio": 0.5} if telling is Found.TWO else {})
@@ -127,3 +128,13 @@ def test_what_was_not_counted_does_not_depend_on_the_order_of_the_chapters(faint
     assert made.picture.row_times_s[-1] == SECOND[1] - 1
     assert made.picture.candidates == ((0.1,) if telling is Found.TWO else ())
     assert made.picture.empty_phases == ((0.5,) if telling is Found.OWN_SILENT else ())
+
+
+def test_without_the_speed_no_place_is_called_silent():
+    # At half the speed this injector and another tick twice each, and one place of four stays empty.
+    chapter = _unheard(FIRST, Found.OWN_SILENT, empty=0.5)
+    estimated = (Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": 1057}),)
+    found = _without_count([chapter], estimated)
+    assert (found.verdict, found.reasons[0].code) == (Verdict.CANNOT_TELL, ReasonCode.SPEED_UNKNOWN)
+    assert found.next_step.code is StepCode.GIVE_RPM
+    assert _without_count([chapter], ()).verdict is Verdict.NO_TICK

@@ -276,6 +276,7 @@ def _mend(doubt: Note) -> Note:
         ReasonCode.MOSTLY_MISSING: StepCode.RECORD_OWN_INJECTOR,
         ReasonCode.MAY_BE_NEIGHBOUR: StepCode.RECORD_OWN_INJECTOR,
         ReasonCode.PARTNER_HIDES: StepCode.RECORD_SPREAD,
+        ReasonCode.SPEED_UNKNOWN: StepCode.GIVE_RPM,
         ReasonCode.RPM_CONTRADICTED: StepCode.CHECK_RPM,
         ReasonCode.MANY_UNJUDGED: StepCode.RECORD_UNDISTURBED,
     }

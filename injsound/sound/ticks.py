@@ -260,11 +260,17 @@ def _chosen(
     left_out = _left_out(standing, slots.places) if may_be_left_out and not outdone else None
     if left_out is not None:
         return _silent(choice, own, slots.places, left_out)
-    return replace(choice, sure=choice.sure and _stands_out(own, standing, ticking=bool(slots.ticks)))
+    return replace(
+        choice, sure=choice.sure and _stands_out(own, standing, ticking=bool(slots.ticks), told=ask.fellows is not None)
+    )
 
 
-def _stands_out(own: Candidate, standing: Standing, *, ticking: bool) -> bool:
-    """Whether the probe must be on the injector that ticks so; ``ticking`` where another is known to."""
+def _stands_out(own: Candidate, standing: Standing, *, ticking: bool, told: bool) -> bool:
+    """Whether the probe must be on the injector that ticks so.
+
+    ``ticking`` where another is known to, ``told`` where the neighbours' places are not guessed from what ticks.
+    """
+    any_db = _SURE_OVER_ANY_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_ANY_DB
     if own.centre_hz < _VALVE_CENTRE_HZ and own.scatter_s > _VALVE_SCATTER_S:
         return False
     if len(standing.chances) > 1:
@@ -274,8 +280,8 @@ def _stands_out(own: Candidate, standing: Standing, *, ticking: bool) -> bool:
         if not ticking and own.amplitude < _CLEAR_ALONE and standing.over_db < _CLEAR_ALONE_DB:
             return False
         least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(worst)
-        return standing.over_db >= max(least_db, _LOUDER_DB)
-    return standing.over_db >= (_SURE_OVER_ANY_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_ANY_DB)
+        return standing.over_db >= max(least_db, _LOUDER_DB if told else any_db)
+    return standing.over_db >= any_db
 
 
 def _left_out(standing: Standing, places: tuple[float, ...]) -> float | None:

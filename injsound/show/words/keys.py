@@ -69,6 +69,7 @@ class Brief(StrEnum):
     FAINT = "faint"
     NO_LOCK = "no lock"
     NOT_A_RECORDING_OF_AN_ENGINE = "no engine"
+    SPEED_UNKNOWN = "speed unknown"
     OWN_PLACE_SILENT = "own place silent"
     ENGINE_TICKS_ONLY = "engine ticks only"
     TWO_CANDIDATES = "two candidates"

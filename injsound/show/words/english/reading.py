@@ -150,6 +150,7 @@ READING: Table = {
         ReasonCode.FAINT: "The engine is heard, but no tick stands out from it.",
         ReasonCode.NO_LOCK: "The engine's cycle could not be followed.",
         ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE: "Nothing in the recording repeats as an idling engine does.",
+        ReasonCode.SPEED_UNKNOWN: "This injector's place seems silent, but the engine's speed was not given.",
         ReasonCode.OWN_PLACE_SILENT: "The other injectors tick at their places; at this one's place there is nothing.",
         ReasonCode.ENGINE_TICKS_ONLY: "There are ticks, but like those of valves: none has an open and a close click.",
         ReasonCode.TWO_CANDIDATES: "Two ticks in the cycle could be this injector's, and nothing tells which.",
@@ -176,6 +177,7 @@ READING: Table = {
         Brief.FAINT: "no tick stands out from the engine's sound",
         Brief.NO_LOCK: "no engine cycle found to count against",
         Brief.NOT_A_RECORDING_OF_AN_ENGINE: "no idling engine is heard",
+        Brief.SPEED_UNKNOWN: "its place cannot be told without the engine speed",
         Brief.OWN_PLACE_SILENT: "nothing ticks at its place, the others tick",
         Brief.ENGINE_TICKS_ONLY: "only ticks like those of valves",
         Brief.TWO_CANDIDATES: "two clicks could be this injector's",
@@ -254,6 +256,7 @@ READING: Table = {
             "Record again with the probe on this injector's own body, then each neighbour the same way to compare."
         ),
         StepCode.RECORD_SPREAD: "Record each partner as well, each with the probe on its own body.",
+        StepCode.GIVE_RPM: "Read the engine speed while it is recorded, and give it with the recording (--rpm).",
         StepCode.CHECK_RPM: "Check the engine speed and the injection mode: {rpm_given} rpm given, {rpm_heard} heard.",
         StepCode.COMPARE_OTHERS: (
             "Record the other injectors the same way. If only this one skips, exchanging it with another shows"

@@ -160,6 +160,7 @@ READING: Table = {
         ReasonCode.FAINT: "Se oye el motor, pero ningún chasquido destaca.",
         ReasonCode.NO_LOCK: "No se pudo seguir el ciclo del motor.",
         ReasonCode.NOT_A_RECORDING_OF_AN_ENGINE: "Nada en la grabación se repite como un motor en ralentí.",
+        ReasonCode.SPEED_UNKNOWN: "El lugar de este inyector parece en silencio, pero no se indicaron las rpm.",
         ReasonCode.OWN_PLACE_SILENT: "Los demás inyectores suenan en su lugar; en el lugar de este no hay nada.",
         ReasonCode.ENGINE_TICKS_ONLY: (
             "Hay chasquidos, pero como los de las válvulas: ninguno tiene golpe de apertura y de cierre."
@@ -190,6 +191,7 @@ READING: Table = {
         Brief.FAINT: "ningún chasquido destaca del sonido del motor",
         Brief.NO_LOCK: "no se halló el ciclo del motor",
         Brief.NOT_A_RECORDING_OF_AN_ENGINE: "no se oye un motor en ralentí",
+        Brief.SPEED_UNKNOWN: "sin las rpm no se sabe cuál es su lugar",
         Brief.OWN_PLACE_SILENT: "en su lugar no suena nada, los demás suenan",
         Brief.ENGINE_TICKS_ONLY: "solo chasquidos como los de las válvulas",
         Brief.TWO_CANDIDATES: "dos chasquidos podrían ser de este inyector",
@@ -278,6 +280,7 @@ READING: Table = {
             " comparar."
         ),
         StepCode.RECORD_SPREAD: "Grabe también cada compañero, con la sonda en su propio cuerpo.",
+        StepCode.GIVE_RPM: "Lea las rpm mientras graba e indíquelas con la grabación (--rpm).",
         StepCode.CHECK_RPM: "Compruebe las rpm y el modo de inyección: {rpm_given} rpm indicadas, {rpm_heard} oídas.",
         StepCode.COMPARE_OTHERS: (
             "Grabe los demás inyectores del mismo modo. Si solo falla este, intercambiarlo con otro muestra si el"
