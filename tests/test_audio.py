@@ -261,6 +261,28 @@ def test_silent_and_spoilt_channels_are_not_taken(tmp_path):
     assert one(wav(tmp_path / "a.wav", y)).channel == 3
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_talk_beside_one_microphone_does_not_make_it_the_better_one(tmp_path, seed):
+    # The second microphone hears the ticks 12 dB fainter, and syllables far louder than any tick.
+    rng = np.random.default_rng(seed)
+    times = tuple(np.arange(0.2, 19.9, 0.17))
+    near, far = (clicks(16_000, 20.0, times, noise=0.05, seed=seed + k) for k in (0, 10))
+    talk = np.zeros_like(far)
+    for start in np.sort(rng.uniform(0.2, 19.5, 50)):
+        n = int(rng.uniform(0.08, 0.25) * 16_000)
+        talk[int(start * 16_000) :][:n] += (np.hanning(n) * rng.standard_normal(n))[: len(talk) - int(start * 16_000)]
+    y = [near, 0.25 * far + 0.5 * talk + 0.04 * rng.standard_normal(len(far))]
+    assert one(wav(tmp_path / "a.wav", y, sr=16_000)).channel == 1
+    assert one(wav(tmp_path / "b.wav", y[::-1], sr=16_000)).channel == 2
+
+
+def test_a_channel_whose_clicks_are_cut_flat_is_still_the_better_one(tmp_path):
+    times = tuple(np.arange(0.2, 19.9, 0.1))
+    near = np.clip(8 * clicks(8_000, 20.0, times, noise=0.01, seed=1), -1, 1)
+    assert np.mean(np.abs(near) >= 0.99) > 0.01
+    assert one(wav(tmp_path / "a.wav", [near, clicks(8_000, 20.0, times, noise=0.3, seed=2)])).channel == 1
+
+
 def test_channels_with_different_sounds_none_better(tmp_path):
     y = [clicks(8000, 6.0, tuple(np.arange(start, 5.9, 0.1)), noise=0.02, seed=4) for start in (0.2, 0.25)]
     recording = one(wav(tmp_path / "a.wav", y))

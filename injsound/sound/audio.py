@@ -13,6 +13,8 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import fft, ndimage
 
 from injsound.codes import SpanKind, WarningCode
 from injsound.errors import ParameterError, RecordingError
@@ -44,6 +46,8 @@ CLICK_BAND_HZ = 1500.0
 CLICK_RING_S = 0.004
 # A channel is taken instead of the first when its ticks stand out by this much more; 6 dB is twice the amplitude.
 CLEAR_LEAD_DB = 3.0
+# Windows in which clicks must repeat, at lags of firings and cycles at 200 to 3,000 1/min; noise reaches a tenth.
+REPEAT_WINDOW_S, REPEAT_LAGS_S, SYLLABLE_S, LEAST_REPEATING = 2.4, (0.04, 0.6), 0.05, 0.01
 # Channels whose click energy rises and falls together less than this carry different sounds.
 SAME_SOUND_CORRELATION = 0.5
 # At one sample in a hundred at full scale a channel counts as spoilt.
@@ -268,18 +272,18 @@ def _handed_over(pieces: list[sources.Piece]) -> Iterator[sources.Piece]:
 
 
 def _better_channel(pieces: list[sources.Piece], sr: int) -> tuple[int, list[Note]]:
-    """Find the channel whose clicks stand out most, counted from 1, and what to say about the others."""
+    """Find the channel whose clicks repeat most clearly, counted from 1, and what to say about the others."""
     if not pieces:
         return 1, []
     y = np.concatenate([piece.y for piece in pieces], axis=1)
     y = np.where(np.abs(y) <= MAX_SAMPLE, y, np.float32(0))
     energy = _click_energy_db(y, sr)
-    contrast = _contrast_db(y, energy)
-    best = int(np.argmax(contrast))
-    if contrast[best] == -np.inf:
+    clear = _clear_db(y, energy)
+    best = int(np.argmax(clear))
+    if clear[best] == -np.inf:
         return 1, []
-    lead = float(contrast[best] - np.delete(contrast, best).max())
-    if contrast[best] - contrast[0] < CLEAR_LEAD_DB:
+    lead = float(clear[best] - np.delete(clear, best).max())
+    if clear[best] - clear[0] < CLEAR_LEAD_DB:
         best = 0
     figures: dict[str, Figure] = {"channel": best + 1, "channels": len(y)}
     if lead >= CLEAR_LEAD_DB:
@@ -290,14 +294,30 @@ def _better_channel(pieces: list[sources.Piece], sr: int) -> tuple[int, list[Not
     return best + 1, []
 
 
-def _contrast_db(y: FloatArray, energy: FloatArray) -> FloatArray:
-    """Compare each channel's loudest clicks with its usual level; a silent or spoilt one gets minus infinity."""
-    if energy.shape[1] == 0:
-        return np.full(len(y), -np.inf)
-    contrast = np.percentile(energy, 99, axis=1) - np.median(energy, axis=1)
+def _clear_db(y: FloatArray, energy: FloatArray) -> FloatArray:
+    """What repeats over what does not, of each channel's clicks; a spoilt channel counts for less.
+
+    The loudest clicks alone would tell nothing: talk and knocks are louder still, and nearest to the phone.
+    """
+    repeating = np.array([_repeating_share(one) for one in energy])
+    clear = 10 * np.log10(repeating / (1 - repeating))
     spoilt = np.mean(np.abs(y) >= CLIPPED_LEVEL, axis=1) > CLIPPED_SHARE
     silent = np.ptp(y, axis=1) < SILENCE_STEP
-    return np.where(silent | (spoilt & ~spoilt.all()), -np.inf, contrast)
+    return np.where(silent, -np.inf, clear - CLEAR_LEAD_DB * spoilt)
+
+
+def _repeating_share(energy: FloatArray) -> float:
+    """Autocorrelation of the click energy at the best lag of an engine's firings or cycles, in the usual window."""
+    width, shortest, longest = (round(s / CLICK_FRAME_S) for s in (REPEAT_WINDOW_S, *REPEAT_LAGS_S))
+    # What rises faster than a syllable.
+    quick = np.maximum(energy - ndimage.uniform_filter1d(energy, round(SYLLABLE_S / CLICK_FRAME_S)), 0.0)
+    if len(quick) < width:
+        return LEAST_REPEATING
+    windows = sliding_window_view(quick, width)[:: width // 2]
+    spectra = fft.rfft(windows - windows.mean(axis=1, keepdims=True), 2 * width)
+    lags = fft.irfft(np.abs(spectra) ** 2, 2 * width)[:, :width] * (width / (width - np.arange(width)))
+    shares = lags[:, shortest:longest].max(axis=1) / np.maximum(lags[:, 0], 1e-12)
+    return float(np.clip(np.median(shares), LEAST_REPEATING, 1 - LEAST_REPEATING))
 
 
 def _click_energy_db(y: FloatArray, sr: int) -> FloatArray:

@@ -19,7 +19,7 @@ from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
-# Notes above these are left out, a quarter of their level at an octave above; the last leaves all of them in.
+# Half of the level is left at these, a seventeenth an octave above; the last leaves all notes in.
 _LOW_HZ = (2_000.0, 3_000.0, 4_500.0, 7_000.0, 1e6)
 # Offsets from the tick at which neither of its clicks can be, and events that are asked there.
 _ELSEWHERE_S = (-0.0210, -0.0170, -0.0140, -0.0110, -0.0085, 0.0135, 0.0165, 0.0195, 0.0225)
@@ -31,6 +31,7 @@ _LEVELS = np.linspace(0.14, 0.63, 15)
 # Spread of that level, as a share of it; ticks this few spreads over noise are not told from it.
 _LEVEL_SPREAD = 0.3
 _APART = 1.5
+# Shares of what seems missing that may be weak ticks.
 _SHARES = np.linspace(0.05, 0.999, 20)
 # One in so many places elsewhere holds another sound, this many times more spread.
 _OTHER, _OTHER_SPREAD = 0.05, 2.5
@@ -172,7 +173,7 @@ def _laid(rows: FloatArray, low: FloatArray) -> _Laid:
 
 def _usual(places: list[FloatArray], low: FloatArray) -> tuple[float, float]:
     """Middle and spread of the matches at the middle one of some places."""
-    values = [_laid(rows, low).value for rows in places]
+    values = [correlate_rows(rows, low).max(axis=1) for rows in places]
     middle = [float(np.median(value)) for value in values]
     spread = [robust_spread(value - m) for value, m in zip(values, middle, strict=True)]
     return float(np.median(middle)), float(np.median(spread))
