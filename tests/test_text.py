@@ -239,6 +239,16 @@ def test_many_recordings_are_told_in_brief():
         assert max(map(len, (name, *said))) <= COLUMNS
 
 
+@pytest.mark.parametrize(("words", "expected"), [(WORDS, "8 of "), (Words(Language.SPANISH), "8 de ")])
+def test_weak_ticks_are_told(words, expected):
+    made = reading()
+    states = (*(State.WEAK,) * 7, *made.events.state[7:])
+    weak = replace(made, events=replace(made.events, state=states))
+    assert f"{expected}{made.skips.judged}" in "\n".join(details(weak, words))
+    heard = replace(made, events=replace(made.events, state=tuple(State.HEARD for _ in states)))
+    assert f"{expected}{made.skips.judged}" not in "\n".join(details(heard, words))
+
+
 def test_details_carry_units_and_ranges():
     text = "\n".join(details(reading()))
     for part in ("750.1 rpm", "40 µs", "30 to 52 µs", "2.80 ms", "18.0 dB"):

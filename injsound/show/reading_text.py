@@ -1,6 +1,6 @@
 """One reading in words: at a glance for terminal and chat, in detail, and in one line for picture and report."""
 
-from injsound.codes import Verdict
+from injsound.codes import State, Verdict
 from injsound.results import Failure, Firing, Reading
 from injsound.show.text import COLUMNS, ENGLISH, Words, failure_line, filled, row, shortened, wrapped
 from injsound.show.words.keys import Brief, Often, Phrase
@@ -132,6 +132,7 @@ def details(reading: Reading, words: Words = ENGLISH) -> list[str]:
         *_speed(reading.firing, reading.alternatives, words),
         *_timing(reading, words),
         *_open_time(reading, words),
+        *_weak(reading, words),
         *_margin(reading, words),
     ]
     lines = [line for label, said in rows for line in row(label, said)]
@@ -242,6 +243,12 @@ def _drift(drift_ms: float | None, words: Words) -> str:
     return (
         words.say(Phrase.NO_DRIFT) if nothing else words.say(Phrase.DRIFT, drift=words.number(drift_ms, _DRIFT_DIGITS))
     )
+
+
+def _weak(reading: Reading, words: Words) -> list[tuple[str, str]]:
+    weak = reading.events.state.count(State.WEAK)
+    figures: dict[str, Figure] = {"weak": weak, "judged": reading.skips.judged}
+    return [(words.say(Phrase.WEAK), words.say(Phrase.WEAK_LINE, figures))] if weak else []
 
 
 def _margin(reading: Reading, words: Words) -> list[tuple[str, str]]:

@@ -44,6 +44,8 @@ class Phrase(StrEnum):
     OPEN_TIME_LINE = "open time line"
     DRIFT = "drift"
     NO_DRIFT = "no drift"
+    WEAK = "weak"
+    WEAK_LINE = "weak line"
     MARGIN = "margin"
     MARGIN_LINE = "margin line"
     WRONG_CALLS = "wrong calls"

@@ -49,6 +49,8 @@ READING: Table = {
         Phrase.OPEN_TIME_LINE: "{median} ms from open to close tick, varies by {spread} ms, {drift} ({count} ticks)",
         Phrase.DRIFT: "drift {drift} ms",
         Phrase.NO_DRIFT: "no drift",
+        Phrase.WEAK: "weak",
+        Phrase.WEAK_LINE: "{weak} of {judged} ticks at under half the usual level; they count as heard",
         Phrase.MARGIN: "margin",
         Phrase.MARGIN_LINE: "tick {db} dB over the noise; heard and missing {separation} standard deviations apart",
         Phrase.WRONG_CALLS: "mistakes",

@@ -53,6 +53,8 @@ READING: Table = {
         Phrase.OPEN_TIME_LINE: "{median} ms de apertura a cierre, varía {spread} ms, {drift} ({count} chasquidos)",
         Phrase.DRIFT: "deriva {drift} ms",
         Phrase.NO_DRIFT: "sin deriva",
+        Phrase.WEAK: "débiles",
+        Phrase.WEAK_LINE: "{weak} de {judged} chasquidos a menos de la mitad del nivel usual; cuentan como oídos",
         Phrase.MARGIN: "margen",
         Phrase.MARGIN_LINE: (
             "chasquido {db} dB sobre el ruido; oídos y ausentes separados {separation} desviaciones estándar"
