@@ -11,7 +11,7 @@ from matplotlib import image
 from readings import batch, empty, picture, reading
 from takes import take
 
-from injsound.codes import ReasonCode, Verdict
+from injsound.codes import ReasonCode, State, Verdict
 from injsound.findings.compare import compare_injectors
 from injsound.languages import Language
 from injsound.show import beside
@@ -81,6 +81,16 @@ def test_every_missing_tick_is_marked():
     diamonds = [line for axes in figure.axes for line in axes.lines if line.get_marker() == "D"]
     # Two groups in both panels of rows and in the panel of events.
     assert sum(len(line.get_xdata()) for line in diamonds) == 6
+
+
+def test_a_tick_too_weak_for_a_level_is_marked_under_the_others():
+    made = reading()
+    weak = np.array([state is State.WEAK for state in made.events.state])
+    level = np.where(weak, np.nan, made.events.level_db)
+    axes = draw(replace(made, events=replace(made.events, level_db=level))).axes
+    (marks,) = [line for one in axes for line in one.lines if line.get_label() == "weak"]
+    assert len(marks.get_ydata()) == weak.sum() > 0
+    assert np.all(marks.get_ydata() < np.nanmin(level))
 
 
 def test_no_diamond_without_a_skip():

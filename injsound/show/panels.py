@@ -244,7 +244,9 @@ def draw_events(reading: Reading, axes: "Axes", *, words: Words) -> "Axes":
     heard, weak = states == State.HEARD, states == State.WEAK
     skipped, unjudged = states == State.SKIPPED, states == State.UNJUDGED
     axes.plot(events.time_s[heard], level[heard], ".", ms=3, color=INK[3], zorder=3)
-    _mark(axes, events.time_s[weak], level[weak], words.say(Panel.WEAK), _WEAK)
+    # What is too weak for a level of its own lies under all that have one.
+    lowest = np.where(np.isfinite(level), level, bottom + 7)
+    _mark(axes, events.time_s[weak], lowest[weak], words.say(Panel.WEAK), _WEAK)
     _mark(axes, events.time_s[unjudged], np.full(unjudged.sum(), floor), words.say(Panel.UNJUDGED), _UNJUDGED)
     groups = _groups(events.time_s[skipped], 0.015 * reading.seconds)
     at = np.array([group.mean() for group in groups])
