@@ -178,9 +178,10 @@ def astray_spans(
     last_chapter = any(span.kind is SpanKind.END for span in spans)
     found = []
     for first, after in true_runs(~there).tolist():
+        missing = int((~hidden[first:after]).sum())
         edge = (first_chapter and first == 0) or (last_chapter and after == len(due_s))
-        doubtful = away[first:after].any() or (edge and after - first >= FEWEST_SILENT)
-        if doubtful and not hidden[first:after].all() and not beside.heard(first, after):
+        doubtful = away[first:after].any() or (edge and missing >= FEWEST_SILENT)
+        if doubtful and missing and not beside.heard(first, after):
             found.append(_around(due_s, first, after, SpanKind.NO_LOCK))
     return tuple(found)
 

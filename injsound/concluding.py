@@ -46,6 +46,8 @@ def conclude(
     engine: Engine,
     firing: Firing | None,
     warnings: tuple[Note, ...],
+    *,
+    typed: bool,
 ) -> Finding:
     """Reach the verdict of one recording.
 
@@ -63,13 +65,15 @@ def conclude(
         Its interval, None where too few cycles were followed.
     warnings : tuple of Note
         Those of the reading.
+    typed : bool
+        Whether somebody typed the engine's speed.
 
     Returns
     -------
     Finding
         Verdict, reasons and next step.
     """
-    finding = _concluded(heard, events, skips, engine, firing, warnings)
+    finding = _concluded(heard, events, skips, engine, firing, warnings, typed=typed)
     if engine.cylinders == 1:
         step = finding.next_step
         code = _ALONE.get(step.code)
@@ -84,23 +88,24 @@ def _concluded(
     engine: Engine,
     firing: Firing | None,
     warnings: tuple[Note, ...],
+    *,
+    typed: bool,
 ) -> Finding:
     counted = [chapter for chapter in heard if chapter.events is not None]
     if not counted and not all(chapter.settled for chapter in heard):
         return doubtful((Note(code=ReasonCode.NO_LOCK),))
     if not counted:
-        return _without_count(heard, warnings)
+        return _without_count(heard, warnings, typed=typed)
     sure = all(c.choice.sure for c in counted if c.choice)
     worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
     assert worst.matches is not None
     assert worst.lock is not None
+    interval_s = cycle_length(worst.lock.clock) / EVENTS_PER_CYCLE[engine.injection]
     evidence = Evidence(
         skips=skips,
         separation=worst.matches.separation,
         miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
-        interval_s=cycle_length(worst.lock.clock) / EVENTS_PER_CYCLE[engine.injection]
-        if firing is None
-        else firing.interval_s,
+        interval_s=interval_s if firing is None else firing.interval_s,
         doubts=_doubts(warnings),
         batch=has_partner(engine),
         stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
@@ -177,7 +182,7 @@ def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
     return tuple(found)
 
 
-def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
+def _without_count(heard: list[Heard], warnings: tuple[Note, ...], *, typed: bool) -> Finding:
     """Verdict where no tick could be named as this injector's."""
     doubts = _doubts(warnings)
     chapter = speaker(heard)
@@ -188,8 +193,7 @@ def _without_count(heard: list[Heard], warnings: tuple[Note, ...]) -> Finding:
         return Finding(verdict=Verdict.NO_TICK, reasons=(note,), next_step=Note(code=StepCode.RECORD_AGAIN_CLOSER))
     found = chapter.choice.found
     # At half the engine's speed every place but one may tick as well.
-    estimated = any(note.code is WarningCode.RPM_ESTIMATED for note in warnings)
-    if found is ticks.Found.OWN_SILENT and not estimated:
+    if found is ticks.Found.OWN_SILENT and typed:
         return Finding(
             verdict=Verdict.NO_TICK,
             reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),),

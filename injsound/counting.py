@@ -98,10 +98,10 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     silent = silent_spans(due, present | asked.hidden, beside)
     started = per_cycle == 1 and start_s <= 0
     mode = _mode_span(white, sr, start_s, lock, matches, cycles) if started else ()
-    spans = (*chapter.quality.spans, *silent)
-    astray = astray_spans(due, present, asked.hidden, beside, spans, first_chapter=start_s <= 0)
-    hidden = asked.hidden | covered((*mode, *astray), due, due + 1e-6)
     keep = ~covered(silent, due, due + 1e-6)
+    spans = (*chapter.quality.spans, *silent)
+    astray = astray_spans(due, present | ~keep, asked.hidden, beside, spans, first_chapter=start_s <= 0)
+    hidden = asked.hidden | covered((*mode, *astray), due, due + 1e-6)
     if per_cycle == 1:
         matches = _with_weak(matches, white, sr, start_s, missing=keep & ~hidden & ~present, heard=present)
     peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
@@ -134,7 +134,7 @@ def _events(
     there = timed & ~hidden
     return Events(
         time_s=matches.due_s + gaps.open_offset_s,
-        state=_states(matches, hidden),
+        state=_states(matches, hidden, timed),
         skip_probability=np.where(hidden, np.nan, matches.skip_probability),
         heard_at_s=np.where(there, matches.heard_s + gaps.open_offset_s, np.nan),
         level_db=np.where(there, _levels(peak, matches), np.nan),
@@ -165,7 +165,10 @@ def _with_weak(
         template=matches.template,
         zero=matches.zero,
     )
-    return replace(matches, skip_probability=matches.skip_probability * (1 - weak))
+    p = matches.skip_probability
+    # A trace of weakness adds to the doubt and calls nothing heard.
+    doubted = np.maximum(p * (1 - weak), np.minimum(p, 0.5))
+    return replace(matches, skip_probability=np.where(weak >= 0.5, np.minimum(p, 1 - weak), doubted))
 
 
 def _strayed(asked: _Asked, gap_s: float) -> bool:
@@ -284,9 +287,9 @@ def _mode_span(
     return (Span(from_s=start_s, to_s=float(half[run - 1]), kind=SpanKind.ONCE_PER_REVOLUTION),)
 
 
-def _states(matches: Matches, hidden: npt.NDArray[np.bool_]) -> tuple[State, ...]:
+def _states(matches: Matches, hidden: npt.NDArray[np.bool_], timed: npt.NDArray[np.bool_]) -> tuple[State, ...]:
     skipped = matches.skip_probability >= 0.5
-    weak = matches.amplitude < _WEAK
+    weak = (matches.amplitude < _WEAK) | ~timed
     return tuple(
         State.UNJUDGED if h else State.SKIPPED if s else State.WEAK if w else State.HEARD
         for h, s, w in zip(hidden, skipped, weak, strict=True)

@@ -64,7 +64,7 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
     firing = _firing(heard, engine)
     spans = _joined_spans(heard)
     warnings = _warnings(heard, engine, rpm, firing, counted, spans)
-    finding = conclude(heard, made, skips, engine, firing, warnings)
+    finding = conclude(heard, made, skips, engine, firing, warnings, typed=rpm is not None)
     return Reading(
         file=file or first.file,
         sha256=sha256,
@@ -156,7 +156,7 @@ def _joined_knocks(heard: list[Heard]) -> list[Knock]:
 def _joined_events(heard: list[Heard], per_cycle: int) -> Events:
     parts = []
     for chapter, (low, high) in zip(heard, _seams(heard), strict=True):
-        made = chapter.events or _unjudged(chapter, heard, per_cycle)
+        made = _unjudged(chapter, heard, per_cycle) if chapter.events is None else chapter.events
         if made is not None:
             parts.append(select(made, (made.time_s >= low) & (made.time_s < high)))
     arrays = ("time_s", "skip_probability", "heard_at_s", "level_db", "open_time_ms")

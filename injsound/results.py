@@ -29,9 +29,9 @@ class Events:
     skip_probability : ndarray, shape (n,)
         Probability that the event was skipped; nan where unjudged [unitless].
     heard_at_s : ndarray, shape (n,)
-        When the tick was heard; nan where it was not [s].
+        When the tick was heard; nan where it was not, or too faintly to be timed [s].
     level_db : ndarray, shape (n,)
-        Level of the tick relative to full scale; nan where not heard [dB].
+        Level of the tick relative to full scale; nan where not heard, or too faintly [dB].
     open_time_ms : ndarray, shape (n,)
         Gap between open and close tick; nan where not found [ms].
     neighbours : tuple of Neighbours, length n

@@ -276,6 +276,19 @@ def test_talk_beside_one_microphone_does_not_make_it_the_better_one(tmp_path, se
     assert one(wav(tmp_path / "b.wav", y[::-1], sr=16_000)).channel == 2
 
 
+@pytest.mark.parametrize("other", ["whine", "hum", "buzz"])
+def test_an_idle_input_is_not_taken_for_what_it_carries(tmp_path, other):
+    t = np.arange(20 * 16_000) / 16_000
+    idle = {
+        "whine": 0.001 * np.sin(2 * np.pi * 1_777 * t),
+        "hum": 0.002 * sum(np.cos(2 * np.pi * 100 * k * t) for k in range(1, 40)) / 40,
+        "buzz": 0.002 * (t % 0.01 < 0.0005) * np.sin(2 * np.pi * 3_000 * t),
+    }[other] + 1e-5 * np.random.default_rng(1).standard_normal(len(t))
+    engine = clicks(16_000, 20.0, tuple(np.arange(0.2, 19.9, 0.17)), noise=0.05)
+    assert one(wav(tmp_path / "a.wav", [engine, idle], sr=16_000)).channel == 1
+    assert one(wav(tmp_path / "b.wav", [idle, engine], sr=16_000)).channel == 2
+
+
 def test_a_channel_whose_clicks_are_cut_flat_is_still_the_better_one(tmp_path):
     times = tuple(np.arange(0.2, 19.9, 0.1))
     near = np.clip(8 * clicks(8_000, 20.0, times, noise=0.01, seed=1), -1, 1)

@@ -1,5 +1,6 @@
 """Stretches in which a missing tick is no skip: silence of the engine, and a clock that may be astray."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from injsound import counting
 from injsound.beside import Beside, astray_spans, silent_spans
-from injsound.codes import SpanKind, Verdict
+from injsound.codes import SpanKind, State, Verdict
 from injsound.engine import Engine
 from injsound.reading import read
 from injsound.simulate import Scene, simulate
@@ -80,6 +81,38 @@ def test_where_the_neighbours_tick_the_engine_turns():
 def test_what_is_hidden_needs_no_second_reason():
     hidden = ~_there(9)
     assert _astray(_there(9), FAINT, BLIP, hidden=hidden) == []
+
+
+def test_hidden_events_are_not_missing():
+    # Two under a knock and one missing are no row of three.
+    hidden = ~_there(0, 1)
+    assert _astray(_there(0, 1, 2), FAINT, hidden=hidden) == []
+    assert len(_astray(_there(0, 1, 2, 3, 4), FAINT, hidden=hidden)) == 1
+
+
+def test_a_silence_of_the_engine_is_told_once():
+    engine = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))
+    scene = Scene(seconds=40.0, seed=4, rpm=900.0, engine=engine, neighbour_db=6.0, fuel_cut_s=((25.0, 27.0),))
+    recording, _ = simulate(scene)
+    reading = read([recording], engine=engine, rpm=900.0)
+    kinds = [span.kind for span in reading.spans]
+    assert kinds.count(SpanKind.ENGINE_SILENT) == 1
+    assert SpanKind.NO_LOCK not in kinds
+
+
+def test_a_trace_of_weakness_makes_no_disputed_tick_heard(monkeypatch):
+    matches = _asked([0.5, 0.99, 0.99, 0.01, 0.99]).matches
+    monkeypatch.setattr(counting, "weak_by_low_notes", lambda *_, **__: np.array([0.01, 0.9, 0.5, 0.0, 0.4]))
+    none = np.zeros(5, dtype=bool)
+    after = counting._with_weak(matches, np.zeros(1), 1, 0.0, missing=none, heard=none)
+    assert after.skip_probability == pytest.approx([0.5, 0.1, 0.5, 0.01, 0.594])
+
+
+def test_what_is_heard_without_a_time_is_weak():
+    matches = _asked([0.1, 0.1, 0.9]).matches
+    matches = replace(matches, amplitude=np.array([0.9, 0.9, 0.9]))
+    states = counting._states(matches, np.zeros(3, dtype=bool), np.array([True, False, False]))
+    assert states == (State.HEARD, State.WEAK, State.SKIPPED)
 
 
 def _asked(p):

@@ -69,6 +69,14 @@ def test_missing_ticks_are_no_soft_ones_where_a_valve_closes(valve, off_s):
         assert not _asked(seed, gone=GONE, valve=valve, off_s=off_s).any()
 
 
+def test_a_few_soft_ticks_are_in_doubt_and_a_few_missing_ones_are_not():
+    few = range(40, 220, 70)
+    soft = [_asked(seed, soft=few)[list(few)] for seed in range(8)]
+    gone = [_asked(seed, gone=few)[list(few)] for seed in range(8)]
+    assert np.mean([weak >= 0.5 for weak in soft]) >= 0.6
+    assert not np.any([weak >= 0.5 for weak in gone])
+
+
 def test_nothing_missing_and_too_few_heard_say_nothing():
     assert not _asked(0).any()
     assert not _asked(0, gone=range(10, _N)).any()

@@ -133,8 +133,7 @@ def test_what_was_not_counted_does_not_depend_on_the_order_of_the_chapters(faint
 def test_without_the_speed_no_place_is_called_silent():
     # At half the speed this injector and another tick twice each, and one place of four stays empty.
     chapter = _unheard(FIRST, Found.OWN_SILENT, empty=0.5)
-    estimated = (Note(code=WarningCode.RPM_ESTIMATED, figures={"rpm": 1057}),)
-    found = _without_count([chapter], estimated)
+    found = _without_count([chapter], (), typed=False)
     assert (found.verdict, found.reasons[0].code) == (Verdict.CANNOT_TELL, ReasonCode.SPEED_UNKNOWN)
     assert found.next_step.code is StepCode.GIVE_RPM
-    assert _without_count([chapter], ()).verdict is Verdict.NO_TICK
+    assert _without_count([chapter], (), typed=True).verdict is Verdict.NO_TICK

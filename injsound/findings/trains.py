@@ -165,7 +165,7 @@ def skip_pattern(skipped: BoolArray) -> tuple[Pattern, float | None]:
 
 
 def heard_every(skipped: BoolArray, judged: BoolArray) -> int:
-    """Every how-manieth event is heard, where these and hardly any others are.
+    """The n of every n-th event, where these are heard and hardly any others.
 
     Parameters
     ----------

@@ -28,6 +28,8 @@ FEWEST_EPISODES = 3
 FEWEST_TO_DENY, LEANING = 10, 0.05
 # Up to so many exchanges all are tried; beyond, as many at random.
 _MOST_EXCHANGES = 20_000
+# The recording's length is told to a hundredth of a second.
+_ROUNDING_S = 0.005
 
 
 # A tick with one of these doubts may be another's: that its skips do not gather says nothing of this injector's wiring.
@@ -206,7 +208,7 @@ def _finding(
 
 
 def _refuse_beyond(stretch: Stretch, seconds: float) -> None:
-    if stretch.to_s > seconds:
+    if stretch.to_s > seconds + _ROUNDING_S:
         kind = "moved" if stretch.moved else "still"
         raise ParameterError(
             f"a {kind} stretch ends at {stretch.to_s:g} s; the recording has {seconds:.2f} s: correct the times"

@@ -44,10 +44,14 @@ CLICK_FRAME_S = 0.002
 CLICK_BAND_HZ = 1500.0
 # The filter's ring, down to exp(-2 pi 0.707 1500 t) < 1e-11.
 CLICK_RING_S = 0.004
-# A channel is taken instead of the first when its ticks stand out by this much more; 6 dB is twice the amplitude.
+# A channel is taken instead of the first when what repeats stands out by this much more over what does not; one that is
+# spoilt counts for as much less.
 CLEAR_LEAD_DB = 3.0
 # Windows in which clicks must repeat, at lags of firings and cycles at 200 to 3,000 1/min; noise reaches a tenth.
 REPEAT_WINDOW_S, REPEAT_LAGS_S, SYLLABLE_S, LEAST_REPEATING = 2.4, (0.04, 0.6), 0.05, 0.01
+# A channel clicks where the energy of the loudest frames rises by so much; one that repeats nearly as well after one
+# period of 100 or 120 Hz and after two (in frames) carries the mains.
+LEAST_CLICK_DB, BUZZ_SHARE, MAINS_FRAMES = 2.0, 0.8, ((4, 6), (8, 11))
 # Channels whose click energy rises and falls together less than this carry different sounds.
 SAME_SOUND_CORRELATION = 0.5
 # At one sample in a hundred at full scale a channel counts as spoilt.
@@ -68,7 +72,7 @@ def chapters(
     path : path-like
         Any file a phone makes; read by its content, not by its name.
     channel : int or None
-        Channel counted from 1; None takes the one in which clicks stand out most, over the first 60 s [unitless].
+        Channel counted from 1; None takes the one whose clicks repeat most clearly, over the first 60 s [unitless].
     chapter_s : float
         Length of a chapter; a rest shorter than a sixth of it, or with the overlap than 1 s, is joined to the last
         one [s].
@@ -278,6 +282,8 @@ def _better_channel(pieces: list[sources.Piece], sr: int) -> tuple[int, list[Not
     y = np.concatenate([piece.y for piece in pieces], axis=1)
     y = np.where(np.abs(y) <= MAX_SAMPLE, y, np.float32(0))
     energy = _click_energy_db(y, sr)
+    if not energy.shape[1]:
+        return 1, []
     clear = _clear_db(y, energy)
     best = int(np.argmax(clear))
     if clear[best] == -np.inf:
@@ -311,13 +317,16 @@ def _repeating_share(energy: FloatArray) -> float:
     width, shortest, longest = (round(s / CLICK_FRAME_S) for s in (REPEAT_WINDOW_S, *REPEAT_LAGS_S))
     # What rises faster than a syllable.
     quick = np.maximum(energy - ndimage.uniform_filter1d(energy, round(SYLLABLE_S / CLICK_FRAME_S)), 0.0)
-    if len(quick) < width:
+    if len(quick) < width or np.percentile(quick, 99) < LEAST_CLICK_DB:
         return LEAST_REPEATING
     windows = sliding_window_view(quick, width)[:: width // 2]
     spectra = fft.rfft(windows - windows.mean(axis=1, keepdims=True), 2 * width)
     lags = fft.irfft(np.abs(spectra) ** 2, 2 * width)[:, :width] * (width / (width - np.arange(width)))
-    shares = lags[:, shortest:longest].max(axis=1) / np.maximum(lags[:, 0], 1e-12)
-    return float(np.clip(np.median(shares), LEAST_REPEATING, 1 - LEAST_REPEATING))
+    lags /= np.maximum(lags[:, :1], 1e-12)
+    best = np.median(lags[:, shortest:longest].max(axis=1))
+    # The mains hum and buzz at twice 50 or 60 Hz, far sooner than any engine's firings.
+    buzz = np.median(np.minimum(*(lags[:, first:after].max(axis=1) for first, after in MAINS_FRAMES)))
+    return float(np.clip(best if buzz < BUZZ_SHARE * best else 0.0, LEAST_REPEATING, 1 - LEAST_REPEATING))
 
 
 def _click_energy_db(y: FloatArray, sr: int) -> FloatArray:

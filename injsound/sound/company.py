@@ -189,6 +189,8 @@ def engine_company(
     for other in own_phases:
         away = wrapped(place - (other - own_phases[0])) * interval
         keep &= (away < -_OWN_BEFORE_S) | (away > _OWN_AFTER_S)
+    if not keep.any():  # at thousands of revolutions the own ticks fill the cycle
+        return Company(heard=np.zeros(len(rows), dtype=bool), audible=False)
     rows = np.where(keep, rows - rows[:, keep].mean(axis=1, keepdims=True), 0.0)
     profile = rows.mean(axis=0)
     everywhere = fft.irfft(fft.rfft(rows, axis=1) * np.conj(fft.rfft(profile)), _BINS, axis=1)

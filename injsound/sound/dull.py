@@ -21,8 +21,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 # Half of the level is left at these, a seventeenth an octave above; the last leaves all notes in.
 _LOW_HZ = (2_000.0, 3_000.0, 4_500.0, 7_000.0, 1e6)
-# Offsets from the tick at which neither of its clicks can be, and events that are asked there.
-_ELSEWHERE_S = (-0.0210, -0.0170, -0.0140, -0.0110, -0.0085, 0.0135, 0.0165, 0.0195, 0.0225)
+# How far before the tick's length and after its start neither of its clicks can be, and events that are asked there.
+_ELSEWHERE_S = ((-0.0170, -0.0130, -0.0100, -0.0070, -0.0045), (0.0135, 0.0165, 0.0195, 0.0225))
 _ELSEWHERE_EVENTS = 150
 # A tick is looked for within so many spreads of the heard ones.
 _NEAR, _LEAST_NEAR_S = 2.0, 0.06e-3
@@ -37,6 +37,8 @@ _SHARES = np.linspace(0.05, 0.999, 20)
 _OTHER, _OTHER_SPREAD = 0.05, 2.5
 # The logarithm of the likelihood by which weak ticks must explain what seems missing better than noise.
 _CLEARLY = 8.0
+# By so much, and by 1 per event, they may: one to three such events make no more. True skips gave under 1 (measured).
+_DOUBTFULLY = 3.0
 # How far beside a heard tick, taken out, it is asked how loud the engine is at the tick's own place.
 _BESIDE_S = (-0.0007, -0.0004, 0.0004, 0.0007)
 # The mean of what is heard must have the mean tick's shape: cosine.
@@ -94,13 +96,12 @@ def weak_by_low_notes(
     Returns
     -------
     ndarray, shape (k,)
-        Zero where nothing seems missing or weak ticks do not explain it clearly better [unitless].
+        Zero where nothing seems missing or noise explains it as well; one half where that cannot be told [unitless].
     """
     weak = np.zeros(len(due_s))
     if not missing.any() or heard.sum() < _FEWEST_HEARD:
         return weak
-    near_s = max(_NEAR * robust_spread(late_s[heard]), _LEAST_NEAR_S)
-    side = max(1, round(near_s * sr))
+    side = max(1, round(max(_NEAR * robust_spread(late_s[heard]), _LEAST_NEAR_S) * sr))
     some = np.flatnonzero(heard)[:: -(-int(heard.sum()) // _ELSEWHERE_EVENTS)]
 
     def rows_at(times_s: FloatArray, room: int = 0) -> FloatArray:
@@ -108,12 +109,14 @@ def weak_by_low_notes(
         return cut(white, sr, start_s, times_s, before / sr, after / sr)
 
     asked, fellows = rows_at(due_s[missing]), rows_at((due_s + late_s)[some])
-    apart = [off if off > 0 else off - len(template) / sr + 0.004 for off in _ELSEWHERE_S]
+    before_s, after_s = _ELSEWHERE_S
+    # Before the tick the row itself must end before it.
+    apart = (*(off - len(template) / sr for off in before_s), *after_s)
     elsewhere = [rows_at(on_samples(due_s[some] + off, sr, start_s)) for off in apart]
     room = round(_BESIDE_S[-1] * sr)
     rest = _without(rows_at((due_s + late_s)[some], room), template, room + side)
     beside = [rest[:, room + round(off * sr) :][:, : asked.shape[1]] for off in _BESIDE_S]
-    best = _Mixture(gain=_CLEARLY, weak=np.zeros(int(missing.sum())))
+    best = _Mixture(gain=0.0, weak=np.zeros(len(asked)))
     for edge_hz in _LOW_HZ:
         low = unit(_lowered(template, sr, edge_hz))
         usual = float(np.median(correlate_rows(fellows, low)[:, side]))
@@ -124,7 +127,10 @@ def weak_by_low_notes(
         found = _mixture(here.value, mean, spread, usual)
         if found.gain > best.gain and _alike(here, low, found.weak, mean, sr, edge_hz) >= _ALIKE:
             best = found
-    weak[missing] = best.weak
+    if best.gain >= _CLEARLY:
+        weak[missing] = best.weak
+    elif best.gain >= max(_DOUBTFULLY, len(asked)):
+        weak[missing] = np.where(best.weak >= 0.5, 0.5, 0.0)
     return weak
 
 
