@@ -96,7 +96,7 @@ def _concluded(
         return doubtful((Note(code=ReasonCode.NO_LOCK),))
     if not counted:
         return _without_count(heard, warnings, typed=typed)
-    sure = all(c.choice.sure for c in counted if c.choice)
+    sure, batch = all(c.choice.sure for c in counted if c.choice), has_partner(engine)
     worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
     assert worst.matches is not None
     assert worst.lock is not None
@@ -107,9 +107,9 @@ def _concluded(
         miss_probability=max(c.matches.miss_probability for c in counted if c.matches),
         interval_s=interval_s if firing is None else firing.interval_s,
         doubts=_doubts(warnings),
-        batch=has_partner(engine),
+        batch=batch,
         stretch_s=0.0 if all(c.injectors_audible for c in counted) else one_stretch(events),
-        sure=sure and not (has_partner(engine) and _faint_ones(events)),
+        sure=sure and not (batch and _faint_ones(events)),
         # The only injector has no neighbour: what may not be its own is a valve's.
         only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice) or (engine.cylinders == 1 and not sure),
         once_in_cycles=heard_every(skipped_of(events), judged_of(events)) * EVENTS_PER_CYCLE[engine.injection] > 2,

@@ -70,6 +70,7 @@ ALLOWED = {
     "sound.pair": BASE | {"sound.events", "sound.parted", "sound.second_click"},
     "sound.trimmed": BASE | {"sound.second_click"},
     "sound.doublet": BASE | {"sound.echo", "sound.second_click"},
+    "sound.dull": BASE | {"sound.laws"},
     "sound.events": BASE | {"sound.kinds", "sound.lateness"},
     "sound.kinds": BASE | {"sound.laws"},
     "findings.proportions": {"errors"},

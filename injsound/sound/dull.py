@@ -13,6 +13,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
+from injsound.sound.laws import log_normal
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
 from injsound.values import FloatArray
@@ -152,9 +153,10 @@ def _lowered(waveforms: FloatArray, sr: int, edge_hz: float) -> FloatArray:
 
 def _mixture(value: FloatArray, mean: float, spread: float, usual: float) -> _Mixture:
     """The likeliest level and share of weak ticks among matches that may be of noise."""
+    deviate = (value - mean) / spread
     noise = np.logaddexp(
-        np.log1p(-_OTHER) + _log_normal(value, mean, spread),
-        np.log(_OTHER) + _log_normal(value, mean, _OTHER_SPREAD * spread),
+        np.log1p(-_OTHER) + log_normal(deviate, spread),
+        np.log(_OTHER) + log_normal(deviate / _OTHER_SPREAD, _OTHER_SPREAD * spread),
     )
     best = _Mixture(gain=0.0, weak=np.zeros(len(value)))
     for level in _LEVELS * usual:
@@ -162,7 +164,8 @@ def _mixture(value: FloatArray, mean: float, spread: float, usual: float) -> _Mi
         over = np.hypot(mean, level)
         if over < mean + _APART * spread:
             continue
-        tick = _log_normal(value, over, np.hypot(spread, _LEVEL_SPREAD * level))
+        sd = float(np.hypot(spread, _LEVEL_SPREAD * level))
+        tick = log_normal((value - over) / sd, sd)
         both = np.logaddexp(np.log(_SHARES)[:, None] + tick, np.log1p(-_SHARES)[:, None] + noise)
         gain = both.sum(axis=1) - noise.sum()
         at = int(gain.argmax())
@@ -200,8 +203,3 @@ def _alike(laid: _Laid, low: FloatArray, weight: FloatArray, absent: float, sr: 
     noise = float((share @ (lowered - mean) ** 2).sum()) * float((share**2).sum())
     across = max(float(mean @ mean) - float(mean @ lower / norm) ** 2 - noise, 0.0)
     return float(np.sqrt(along / (along + across)))
-
-
-def _log_normal(value: FloatArray, mean: float, sd: float | np.floating) -> FloatArray:
-    log: FloatArray = -0.5 * ((value - mean) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi))
-    return log

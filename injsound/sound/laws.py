@@ -17,6 +17,25 @@ _UNEVEN, _UNEVEN_TIMES = 0.05, 2.0
 _LEAST_SPREAD, _LEAST_SHARE = 0.7, 0.01
 
 
+def log_normal(deviate: FloatArray, sd: float | FloatArray) -> FloatArray:
+    """Normal law.
+
+    Parameters
+    ----------
+    deviate : ndarray, shape (n,)
+        Distance from the mean [standard deviations of the law].
+    sd : float or ndarray, shape (n,)
+        That standard deviation, in the unit of the values.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Natural log of the density.
+    """
+    log: FloatArray = -0.5 * deviate**2 - np.log(sd * np.sqrt(2 * np.pi))
+    return log
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Chance:
     """The highest of many noise values: Gumbel's law.
@@ -90,9 +109,7 @@ class OtherSound:
         ndarray, shape (n,)
             Natural log of the density.
         """
-        z = np.maximum(value - self.place, 0) / self.scale
-        log: FloatArray = -0.5 * z**2 - np.log(self.scale * np.sqrt(2 * np.pi))
-        return log
+        return log_normal(np.maximum(self.deviate(value), 0), self.scale)
 
     def deviate(self, value: FloatArray) -> FloatArray:
         """How far a value lies over the sound.
@@ -183,11 +200,9 @@ class Ticks:
         return replace(self, share=_UNEVEN_TIMES * self.share, noise=self.blows * self.noise)
 
     def _log_normal(self, value: FloatArray) -> FloatArray:
-        slope = 1 / np.hypot(self.noise, self.share * np.minimum(value, self.usual))
-        log: FloatArray = -0.5 * self._below(value, self.usual) ** 2 + np.log(
-            slope / (self.spread * np.sqrt(2 * np.pi))
-        )
-        return log
+        # What one step on the even scale is there.
+        step = np.hypot(self.noise, self.share * np.minimum(value, self.usual))
+        return log_normal(self._below(value, self.usual), self.spread * step)
 
     def _below(self, value: FloatArray, usual: FloatArray | float) -> FloatArray:
         """How far a value lies under the usual one, in spreads; above its usual value a tick stays a tick."""

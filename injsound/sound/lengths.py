@@ -267,15 +267,16 @@ def _rates(windows: _Windows, starts: npt.NDArray[np.intp], chirp: float) -> Flo
         # Frames at which an engine speeding up by `chirp` would have turned evenly.
         frame = np.round(np.interp(t, np.expm1(chirp * t) / chirp, frame)).astype(int)
     rated = np.empty((len(starts), len(windows.lag_frames)))
-    for some in np.array_split(np.arange(len(starts)), -(-len(starts) // _AT_ONCE)):
+    for first in range(0, len(starts), _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
         part = windows.bands[:, starts[some, None] + frame] * windows.window
         spectra = fft.rfft(part, windows.n_fft)
         # The bands' spectra are added, each over its energy, and turned into one autocorrelation.
         shares = windows.weight[:, None] / np.maximum(np.einsum("bwt,bwt->bw", part, part), 1e-12)
         power = np.einsum("bw,bwf->wf", shares, spectra.real**2 + spectra.imag**2)
         even = fft.irfft(power, windows.n_fft)[:, :n_width] / windows.taper
-        for i, row in zip(some, even, strict=True):
-            rated[i] = np.interp(windows.lag_frames, np.arange(n_width), row, right=0.0) @ (1 / windows.times)
+        repeated = np.stack([np.interp(windows.lag_frames, np.arange(n_width), row, right=0.0) for row in even])
+        rated[some] = repeated @ (1 / windows.times)
     return rated
 
 
