@@ -205,6 +205,14 @@ def test_only_every_nth_heard_is_an_order(every):
     assert heard_every(skipped, judged) == every
 
 
+def test_an_order_stays_one_where_some_of_its_own_turn_are_missing():
+    # A sound of another cycle that is itself missing at times: 3 of 15 and 3 of 30.
+    for every in (2, 4):
+        skipped = np.arange(60) % every != 1
+        skipped[[1, 13, 45]] = True
+        assert heard_every(skipped, np.ones(60, dtype=bool)) == every
+
+
 def test_skips_of_any_other_order_are_none():
     judged = np.ones(60, dtype=bool)
     every = np.arange(60)

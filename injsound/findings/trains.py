@@ -29,8 +29,8 @@ FAULT_RATE, FAULT_BURST = 0.05, 5
 # practice, no source); coverage with and without such holes is in docs/methods.md.
 BURST_GAP = 2
 _MOST_EVENTS = 10_000_000
-# Where the heard ones keep an order, so many of all may be otherwise.
-_ORDERLY = 0.05
+# Where the heard ones keep an order, so many of the others may be heard, and so many of their own turn be missing.
+_ORDERLY, _OWN_MISSING = 0.05, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -175,17 +175,19 @@ def heard_every(skipped: BoolArray, judged: BoolArray) -> int:
     Returns
     -------
     int
-        2 to 6; 1 where the heard ones keep no such order [unitless].
+        2 to 6; 1 where the heard ones keep no such order, or hardly one of that is heard [unitless].
     """
     place = np.arange(len(skipped))
+    orders: list[tuple[float, int]] = []
     for every in range(2, 7):
         for turn in range(every):
             inside, outside = judged & (place % every == turn), judged & (place % every != turn)
             if min(inside.sum(), outside.sum()) < FEWEST_SKIPS_FOR_PATTERN:
                 continue
-            if skipped[inside].mean() <= _ORDERLY and skipped[outside].mean() >= 1 - _ORDERLY:
-                return every
-    return 1
+            if skipped[outside].mean() >= 1 - _ORDERLY:
+                orders.append((float(skipped[inside].mean()), every))
+    missing, every = min(orders, default=(1.0, 1))
+    return every if missing <= _OWN_MISSING else 1
 
 
 def _spacing_p(train: BoolArray) -> float:

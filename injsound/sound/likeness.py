@@ -35,6 +35,10 @@ _DOMINATES = 2.0
 _LEAST_LONE_CENTRE_HZ = 4_500.0
 _MOST_LONE_SCATTER_S = 0.20e-3
 _CENTRE_SCALE_HZ, _LOW_SHARE = 800.0, 0.15
+# Valves strike at equal distances too. A lone click under this, or one as low, that moves by more may be a valve's.
+_LONE_VALVE_HZ, _VALVE_HZ, _VALVE_SCATTER_S = 5_000.0, 4_000.0, 0.15e-3
+# On a rough engine each click moves by what its clock does not follow: as little as the steadiest one, and a fifth.
+_AS_EXACT = 1.2
 # The mean of aligned noise has this norm; levels are compared without it.
 _NOISE_LEVEL = 3.5
 
@@ -176,6 +180,44 @@ def is_solid(c: Candidate) -> bool:
     """
     steady = c.scatter_s < _SOLENOID_SCATTER_S and c.separation > 0
     return bool(steady and c.amplitude >= PLAIN_AMPLITUDE and c.length_s >= _LEAST_LENGTH_S)
+
+
+def may_be_valve(c: Candidate) -> bool:
+    """Whether a click may be one of several valves' that strike at equal distances as injectors do.
+
+    Parameters
+    ----------
+    c : Candidate
+        A click that recurs.
+
+    Returns
+    -------
+    bool
+        True for a lone or low one that moves more from cycle to cycle than a solenoid's.
+    """
+    lone = not np.isfinite(c.gap_s)
+    if lone and c.scatter_s > (_SOLENOID_SCATTER_S if c.centre_hz < _LONE_VALVE_HZ else _MOST_LONE_SCATTER_S):
+        return True
+    return c.centre_hz < _VALVE_HZ and c.scatter_s > _VALVE_SCATTER_S
+
+
+def is_solenoids(c: Candidate, least_s: float) -> bool:
+    """Whether a click is a doublet, too high and too exact for a valve.
+
+    Parameters
+    ----------
+    c : Candidate
+        A click that recurs.
+    least_s : float
+        Movement of the steadiest click of the engine, which the clock's error may be [s].
+
+    Returns
+    -------
+    bool
+        True for what only an injector, or another thing that opens and closes, strikes.
+    """
+    exact = c.scatter_s < max(_VALVE_SCATTER_S, _AS_EXACT * least_s)
+    return bool(np.isfinite(c.gap_s) and exact and c.centre_hz >= _LEAST_LONE_CENTRE_HZ)
 
 
 def weight(c: Candidate, least_s: float = 0.0) -> float:

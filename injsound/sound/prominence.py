@@ -1,7 +1,8 @@
 """How far a tick stands over everything else in the cycle, and whether all its neighbours are heard too.
 
 A neighbour's tick may be too faint to be measured as a click of its own, hidden in what hisses at higher frequencies.
-Its power still shows in the mean over all cycles, for half a millisecond at its place, in the band in which ticks ring.
+Its power still shows in the mean over all cycles, for half a millisecond at its place, in the bands in which ticks
+ring, and it comes up and goes there, for open and for close.
 """
 
 from dataclasses import dataclass
@@ -14,22 +15,25 @@ from injsound.sound.candidates import Candidate
 from injsound.sound.clock import apart, cycle_length, nearest_frames, time_at
 from injsound.sound.filters import weighted
 from injsound.sound.second_click import GAP_MAX_S
-from injsound.sound.signals import robust_spread
 from injsound.values import CycleClock, FloatArray
 
 # Above, hiss and codecs are louder than what a solenoid strikes.
-_TOP_HZ, _EDGE_HZ, _KERNEL = 10_000.0, 1_000.0, 512
+_BANDS_HZ = ((0.0, 3_500.0), (3_500.0, 6_000.0), (6_000.0, 10_000.0))
+_EDGE_HZ, _KERNEL = 1_000.0, 512
 # A tick's power is gathered over so long, looked for so near its place, over what lies this far around it.
 _TICK_S, _NEAR_S, _FROM_S, _TO_S = 0.0005, 0.0005, 0.0015, 0.008
 _STEP_S = 0.0001
+# A tick comes up, in the logarithm of the power, gathered over so long and down to 17 dB under the usual. What is gone
+# again a while later counts more: all but so much of what is left then, and so much of it in any case.
+_SHORT_S, _FAINTEST, _LEFT_SHARE, _IN_ANY_CASE = 0.0003, 0.02, 0.7, 0.3
+_BEFORE, _AT, _LATER = (-11, -4), (1, 3), (7, 16)
 # Loudest share of the cycles that does not count: bangs.
 _TRIMMED = 0.05
 # What a quarter of the cycle exceeds comes and goes anywhere.
 _ANYWHERE = 0.75
-# A neighbour ticks this near to its place; elsewhere is further from every injector's open and close.
-_TURN_S, _ELSEWHERE_S, _OFF_CLOSE_S = 0.0003, 0.0025, 0.0015
-# A smaller share of the cycle, which holds some fifty ticks' lengths, says no more.
-_LEAST_SHARE = 0.02
+# A neighbour's power is near its place, and comes up nearer yet; elsewhere is further from every open and close.
+_TURN_S, _RISE_STEPS = 0.0003, 2
+_ELSEWHERE_S, _OFF_CLOSE_S = 0.0012, 0.0010
 # Power is told down to 30 dB under the usual background.
 _LEAST_POWER = 1e-3
 
@@ -45,8 +49,8 @@ class Standing:
     places_db : ndarray, shape (k,)
         Power at each of the neighbours' places over the tick's own [dB].
     chances : ndarray, shape (k,)
-        Probability of so much sound there if nothing ticks: the share of the rest of the cycle with as much, times that
-        with as much before and after the tick's own gap; each at least 0.02 [unitless].
+        Probability of so sharp a rise there if nothing ticks, and of another after the tick's own gap where that is
+        known: the share of the rest of the cycle with as much [unitless].
     """
 
     over_db: float
@@ -83,7 +87,7 @@ def stand(
         Each power less what lies around it.
     """
     length_s = cycle_length(clock)
-    power = _mean_power(white, sr, start_s, clock)
+    power, rise = _folded(white, sr, start_s, clock)
     usual = _usual(power, length_s)
     over = _highest(power, length_s, _NEAR_S) - usual
     turns = np.array([own.phase, *places])
@@ -97,7 +101,7 @@ def stand(
     return Standing(
         over_db=float(_db(over[own_at] / loudest)),
         places_db=_db(exact[at] / max(float(exact[own_at]), _LEAST_POWER)),
-        chances=_chances(exact, turns, at, own.gap_s, length_s),
+        chances=_chances(rise, turns, at, own.gap_s, length_s),
     )
 
 
@@ -106,23 +110,19 @@ def _db(ratio: FloatArray) -> FloatArray:
     return db
 
 
-def _chances(over: FloatArray, turns: FloatArray, at: list[int], gap_s: float, length_s: float) -> FloatArray:
-    """Chance of so much at each of the neighbours' places, and of so much there and after the own tick's gap."""
-    elsewhere = _away_from(len(over), turns, length_s, _ELSEWHERE_S)
-    if not np.isfinite(gap_s):
-        return _shares_over(over, at, elsewhere)
-    gap = gap_s / length_s
-    elsewhere &= _away_from(len(over), np.concatenate([turns - gap, turns + gap]), length_s, _OFF_CLOSE_S)
-    both = np.minimum(over, np.roll(over, -round(gap * len(over))))
-    return _shares_over(over, at, elsewhere) * _shares_over(both, at, elsewhere)
-
-
-def _shares_over(power: FloatArray, at: list[int], elsewhere: npt.NDArray[np.bool_]) -> FloatArray:
-    """Share of the rest of the cycle with no less power than each of some places."""
-    if not elsewhere.any():
-        return np.ones(len(at))
-    shares: FloatArray = np.maximum(np.mean(power[elsewhere] >= power[at, None], axis=1), _LEAST_SHARE)
-    return shares
+def _chances(rise: FloatArray, turns: FloatArray, at: list[int], gap_s: float, length_s: float) -> FloatArray:
+    """Chance of so sharp a rise at each of the neighbours' places, and after the own tick's gap, if nothing ticks."""
+    at_once = 2 * _RISE_STEPS + 1
+    sharp = ndimage.maximum_filter1d(rise, at_once, mode="wrap")
+    elsewhere = _away_from(len(sharp), turns, length_s, _ELSEWHERE_S)
+    if np.isfinite(gap_s):
+        gap = gap_s / length_s
+        elsewhere &= _away_from(len(sharp), np.concatenate([turns - gap, turns + gap]), length_s, _OFF_CLOSE_S)
+        sharp = np.minimum(sharp, np.roll(sharp, -round(gap * len(sharp))))
+    as_sharp = np.sum(sharp[elsewhere] >= sharp[at, None], axis=1)
+    # The highest of so many steps is one rise.
+    chances: FloatArray = (at_once + as_sharp) / (at_once + elsewhere.sum())
+    return chances
 
 
 def _away_from(n: int, phases: FloatArray, length_s: float, least_s: float) -> npt.NDArray[np.bool_]:
@@ -137,23 +137,52 @@ def _apart_s(n: int, phase: float, length_s: float) -> FloatArray:
     return away
 
 
-def _in_band(white: FloatArray, sr: int) -> FloatArray:
-    """The sound below 10 kHz, in multiples of its usual spread."""
-    band = weighted(white, np.clip((_TOP_HZ + _EDGE_HZ - fft.rfftfreq(_KERNEL, 1 / sr)) / _EDGE_HZ, 0, 1))
-    spread = robust_spread(band[:: max(1, len(band) // 100_000)])
-    return band / np.float32(max(spread, 1e-12))
-
-
-def _mean_power(white: FloatArray, sr: int, start_s: float, clock: CycleClock) -> FloatArray:
-    """Mean power over all cycles, in even steps of the cycle."""
-    step = max(1, round(_STEP_S * sr))
-    power = ndimage.uniform_filter1d(_in_band(white, sr) ** 2, max(1, round(_TICK_S * sr)))[::step]
-    bins = round(cycle_length(clock) / _STEP_S)
+def _folded(white: FloatArray, sr: int, start_s: float, clock: CycleClock) -> tuple[FloatArray, FloatArray]:
+    """Mean power over all cycles, and how far its logarithm comes up, both in even steps of the cycle."""
+    step, bins = max(1, round(_STEP_S * sr)), round(cycle_length(clock) / _STEP_S)
     at_s = time_at(clock, np.arange(np.ceil(clock.cycles[0]) * bins, np.floor(clock.cycles[-1]) * bins) / bins)
-    rows = power[nearest_frames(at_s, start_s, step / sr, len(power))].reshape(-1, bins)
+    frames = nearest_frames(at_s, start_s, step / sr, len(white[::step]))
+    squares = [_in_band(white, sr, low, high) ** 2 for low, high in _BANDS_HZ if low < sr / 2]
+    power = np.sum(squares, axis=0)
+    power /= _usual_of(power)
+    rows = _gathered(power, sr, _TICK_S)[::step][frames].reshape(-1, bins)
     kept = max(1, round((1 - _TRIMMED) * len(rows)))
     mean: FloatArray = np.partition(rows, kept - 1, axis=0)[:kept].mean(axis=0)
-    return mean
+    rise = np.zeros(bins)
+    for square in squares:
+        short = _gathered(square, sr, _SHORT_S)[::step]
+        level = np.log(short / _usual_of(short) + _FAINTEST)[frames].reshape(-1, bins).mean(axis=0)
+        rise += _rises(level)
+    return mean, rise
+
+
+def _in_band(white: FloatArray, sr: int, low_hz: float, high_hz: float) -> FloatArray:
+    """The sound between two frequencies."""
+    f = fft.rfftfreq(_KERNEL, 1 / sr)
+    above, below = ((away / _EDGE_HZ + 0.5).clip(0, 1) for away in (f - low_hz, high_hz - f))
+    return weighted(white, above * below)
+
+
+def _gathered(power: FloatArray, sr: int, length_s: float) -> FloatArray:
+    """Power over so long about each sample."""
+    return np.asarray(ndimage.uniform_filter1d(power, max(1, round(length_s * sr))))
+
+
+def _usual_of(power: FloatArray) -> float:
+    return max(float(np.median(power[:: max(1, len(power) // 100_000)])), 1e-12)
+
+
+def _rises(level: FloatArray) -> FloatArray:
+    """How far the sound comes up at each step of the cycle, and goes again."""
+    before, at, later = (_mean_of(level, *steps) for steps in (_BEFORE, _AT, _LATER))
+    rise, left = np.maximum(at - before, 0.0), np.maximum(later - before, 0.0)
+    comes: FloatArray = np.maximum(rise - _LEFT_SHARE * left, 0.0) + _IN_ANY_CASE * rise
+    return comes
+
+
+def _mean_of(level: FloatArray, first: int, last: int) -> FloatArray:
+    """Mean of the steps so long after each step, the first and the last of them with it."""
+    return np.asarray(np.mean([np.roll(level, -k) for k in range(first, last + 1)], axis=0))
 
 
 def _highest(power: FloatArray, length_s: float, near_s: float) -> FloatArray:

@@ -4,7 +4,6 @@ Where something may tick ``rises.py`` finds, and ``candidates.py`` measures it; 
 ``slots.py`` what ticks at the neighbours' places.
 """
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -29,10 +28,11 @@ from injsound.sound.likeness import (
     recurs,
     weight,
 )
-from injsound.sound.prominence import Standing, stand
+from injsound.sound.prominence import stand
 from injsound.sound.rises import steady_rises
 from injsound.sound.second_click import GAP_MAX_S
 from injsound.sound.slots import SAME_PLACE_S, Slots, are_twins, at_places, far_loudest, find_slots, is_at, near
+from injsound.sound.whose import is_under_probe, left_out
 from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.
@@ -45,7 +45,7 @@ _FAINT_SCATTER_S, _MOST_LOOKS = 0.5e-3, 4
 _CLOSE = 0.75
 # Less louder than the loudest neighbour while another place is silent, a tick may be a neighbour's own and the silent
 # place this injector's; path loss along a rail: from memory, measured on simulated engines, docs/methods.md.
-_OWN_OVER_NEIGHBOUR_DB, _SURE_OVER_NEIGHBOUR_DB = 4.0, 8.0
+_OWN_OVER_NEIGHBOUR_DB, _OVER_TWINS_DB = 4.0, 8.0
 _OWN_OVER_ALL_DB, _SURE_OVER_ALL_DB = 1.5, 3.0
 # So many times louder a second candidate is asked instead of the first.
 _FAR_LOUDER = 2.0
@@ -53,23 +53,12 @@ _FAR_LOUDER = 2.0
 _ALIKE_DB = 1.0
 # A place where the sound rises by so much of the own tick's rise is not silent, whatever rises there.
 _RISES = 0.5
-# Unless every neighbour ticks as the own one does, this must have so much more power than whatever is at their places,
-# and a little in any case, less for each decade of the chance that nothing ticks at one of them: docs/methods.md.
-_SURE_OVER_CHANCE_DB, _PER_DECADE_DB, _LOUDER_DB = 12.0, 3.0, 4.5
-# Where one of them may well be empty, it must be as clear as one under the probe is; where none of what sounds there is
-# known to be a tick, so clear or so much louder: docs/methods.md.
-_EMPTY_CHANCE, _UNDER_PROBE = 0.15, 15.0
-_CLEAR_ALONE, _CLEAR_ALONE_DB = 13.0, 9.0
-# As low a sound that moves so much from cycle to cycle may be a valve, and valves strike at equal distances as well.
-_VALVE_CENTRE_HZ, _VALVE_SCATTER_S = 4_000.0, 0.15e-3
+# A click so much louder than the own one and its neighbours' may be the own one's.
 _OUTDONE_DB = 6.0
 # Valve pairs taken for a dead injector's tick on engines of one cylinder lay under 4.6 kHz (10 of 60 simulated ones).
 _OVER_VALVES_HZ = 5_000.0
-# Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
-_SURE_LEVEL, _SURE_OVER_ANY_DB, _FAINT_OVER_ANY_DB = 10.0, 7.0, 9.0
-# Of three or more places all but one surely sound, that one falls this far behind them, and the loudest is hardly
-# louder than the next: all are neighbours', and the place that is left out this injector's (measured: docs/methods.md).
-_FEWEST_PLACES, _MAY_BE_CHANCE, _FALLEN_DB, _HARDLY_LOUDER_DB = 3, 0.05, 6.0, 3.0
+# So many places must sound before one that does not is known to be left out.
+_FEWEST_PLACES = 3
 # A click as clear as this, beside another, says what that one's partner is where its own gap leads nowhere.
 _CLEARLY_POINTS = 0.7
 # The open click stands for the tick where it stands out this much, as a share of the close click.
@@ -252,48 +241,19 @@ def _chosen(
         return choice if certain else replace(choice, sure=False, only_by_skips=True)
     all_round = slots.ticks and not slots.silent and are_twins(own, slots)
     may_be_left_out = ask.fellows is not None and ask.per_cycle == 1 and len(slots.places) >= _FEWEST_PLACES
-    if all_round or not (choice.sure or may_be_left_out):
+    if all_round or (rivals and not may_be_left_out):
         return choice
     standing = stand(ask.white, ask.sr, ask.start_s, ask.clock, own, slots.places)
     # A click far louder than all of these may be this injector's: then no place of theirs is the empty one.
     outdone = far_loudest(ticks, own, over_db=_OUTDONE_DB) is not None
-    left_out = _left_out(standing, slots.places) if may_be_left_out and not outdone else None
-    if left_out is not None:
-        return _silent(choice, own, slots.places, left_out)
-    return replace(
-        choice, sure=choice.sure and _stands_out(own, standing, ticking=bool(slots.ticks), told=ask.fellows is not None)
-    )
-
-
-def _stands_out(own: Candidate, standing: Standing, *, ticking: bool, told: bool) -> bool:
-    """Whether the probe must be on the injector that ticks so.
-
-    ``ticking`` where another is known to, ``told`` where the neighbours' places are not guessed from what ticks.
-    """
-    any_db = _SURE_OVER_ANY_DB if level(own) >= _SURE_LEVEL else _FAINT_OVER_ANY_DB
-    if own.centre_hz < _VALVE_CENTRE_HZ and own.scatter_s > _VALVE_SCATTER_S:
-        return False
-    if len(standing.chances) > 1:
-        worst = float(standing.chances.max())
-        if worst > _EMPTY_CHANCE and own.amplitude < _UNDER_PROBE:
-            return False
-        if not ticking and own.amplitude < _CLEAR_ALONE and standing.over_db < _CLEAR_ALONE_DB:
-            return False
-        least_db = _SURE_OVER_CHANCE_DB + _PER_DECADE_DB * math.log10(worst)
-        return standing.over_db >= max(least_db, _LOUDER_DB if told else any_db)
-    return standing.over_db >= any_db
-
-
-def _left_out(standing: Standing, places: tuple[float, ...]) -> float | None:
-    """The one place that does not sound while all others do, none of them clearly the loudest: this injector's."""
-    faintest, next_db = int(standing.places_db.argmin()), float(np.sort(standing.places_db)[1])
-    others = float(np.delete(standing.chances, faintest).max())
-    silent = standing.chances[faintest] >= max(_MAY_BE_CHANCE, 2 * others)
-    fallen_db = next_db - float(standing.places_db[faintest])
-    second_db, loudest_db = np.sort([0.0, *standing.places_db])[-2:]
-    alike = loudest_db - second_db < _HARDLY_LOUDER_DB
-    left_out = alike and silent and others <= _MAY_BE_CHANCE and fallen_db >= _FALLEN_DB
-    return places[faintest] if left_out else None
+    empty = left_out(standing, slots.places) if may_be_left_out and not outdone else None
+    if empty is not None:
+        return _silent(choice, own, slots.places, empty)
+    asked = choice.found is not Found.OWN_SILENT and not rivals
+    least_s = min(c.scatter_s for c in ticks)
+    if asked and is_under_probe(own, standing, least_s=least_s, told=ask.fellows is not None):
+        return Choice(found=Found.OWN, own=own, slots=slots.ticks, sure=True)
+    return replace(choice, sure=False)
 
 
 def _silent(choice: Choice, own: Candidate, places: tuple[float, ...], empty: float) -> Choice:
@@ -311,14 +271,13 @@ def _judge_choice(own: Candidate, slots: Slots, rivals: list[Candidate], *, name
         twins = are_twins(own, slots)
         # One silent place and twins at all others: the silent place may be this injector's.
         missing = named and len(slots.silent) == 1 and len(slots.ticks) > 1 and twins
-        least = _OWN_OVER_NEIGHBOUR_DB if slots.silent else _OWN_OVER_ALL_DB
-        safe = _SURE_OVER_ALL_DB if twins and not slots.silent else _SURE_OVER_NEIGHBOUR_DB
-        if over_db < (safe if missing else least):
+        over_silent_db = _OVER_TWINS_DB if missing else _OWN_OVER_NEIGHBOUR_DB
+        if over_db < (over_silent_db if slots.silent else _OWN_OVER_ALL_DB):
             clearer = over_db >= _OWN_OVER_ALL_DB
             doubted = Choice(found=Found.TWO, own=own, rival=loudest, slots=slots.ticks, only_by_skips=clearer)
             alike = missing and over_db < _ALIKE_DB
             return _silent(doubted, own, slots.places, slots.silent[0]) if alike else doubted
-        sure = bool(over_db >= safe)
+        sure = bool(over_db >= _SURE_OVER_ALL_DB)
     if rivals:
         # The far louder one is the likelier to be under the probe, whichever speaks more for an injector.
         louder = is_solid(rivals[0]) and level(rivals[0]) > _FAR_LOUDER * level(own)
