@@ -51,7 +51,8 @@ def test_a_low_tick_must_stand_further_over_them():
     places = [0.02, 0.02, 0.02]
     assert _sure(_click(), _standing(8.9, places))
     assert not _sure(_click(centre_hz=3_500.0), _standing(8.9, places))
-    assert _sure(_click(centre_hz=3_500.0), _standing(9.1, places))
+    assert not _sure(_click(centre_hz=3_500.0), _standing(9.9, places))
+    assert _sure(_click(centre_hz=3_500.0), _standing(10.1, places))
 
 
 def test_a_place_that_falls_far_behind_the_next_may_be_empty_however_sharp_its_little_is():
@@ -64,7 +65,9 @@ def test_where_places_may_be_empty_a_solenoids_click_stands_alone():
     empty = [0.6, 0.25, 0.9]
     assert _sure(_click(), _standing(9.1, empty))
     assert not _sure(_click(), _standing(8.9, empty))
-    # Of four neighbours and more two are about as near as each other.
+    # The second of two neighbours may be far along the rail; of four and more two are about as near as each other.
+    assert _sure(_click(), _standing(11.1, empty[:2]))
+    assert not _sure(_click(), _standing(10.9, empty[:2]))
     assert _sure(_click(), _standing(7.1, [*empty, 0.5]))
     assert not _sure(_click(), _standing(6.9, [*empty, 0.5]))
     # A lone click, and one as low as valves are, may be something else's.
@@ -84,8 +87,9 @@ def test_the_neighbours_of_a_loud_tick_would_be_heard():
 def test_far_over_places_that_sound_on_the_whole_a_low_tick_is_sure():
     # A decade of chance each on average, one of them none.
     low = _click(centre_hz=3_000.0)
-    assert _sure(low, _standing(9.5, [0.02, 0.03, 0.9]))
-    assert not _sure(low, _standing(9.5, [0.2, 0.2, 0.9]))
+    assert _sure(low, _standing(10.1, [0.02, 0.03, 0.9]))
+    assert not _sure(low, _standing(9.9, [0.02, 0.03, 0.9]))
+    assert not _sure(low, _standing(10.1, [0.2, 0.2, 0.9]))
 
 
 def test_without_places_it_must_stand_over_all_of_the_cycle():

@@ -221,7 +221,9 @@ def _chosen(
 ) -> Choice:
     """The likeliest of several clicks or one nearer to the probe, in doubt where another could as well be the one."""
     slots = ask.slots(own, ticks)
-    nearer = far_loudest(at_places(like, own, slots, ask.interval), own, over_db=_OWN_OVER_NEIGHBOUR_DB)
+    nearer = far_loudest(
+        at_places(like, own, slots, ask.interval) + _rising_more(like, own, ask), own, over_db=_OWN_OVER_NEIGHBOUR_DB
+    )
     if nearer is not None:
         own = _open_click(nearer, ask)
         slots = ask.slots(own, ticks)
@@ -254,6 +256,15 @@ def _chosen(
     if asked and is_under_probe(own, standing, least_s=least_s, told=ask.fellows is not None):
         return Choice(found=Found.OWN, own=own, slots=slots.ticks, sure=True)
     return replace(choice, sure=False)
+
+
+def _rising_more(like: list[Candidate], own: Candidate, ask: _Ask) -> list[Candidate]:
+    """Doublets higher than a valve's that rise more than the one taken for the own, wherever they lie.
+
+    Of an injector that skips each tick after a skip comes late by what the engine lost: it moves more than the others'.
+    """
+    high = (c for c in like if np.isfinite(c.gap_s) and c.centre_hz >= _OVER_VALVES_HZ)
+    return [c for c in high if ask.per_cycle == 1 and c.rise > own.rise and ask.far(c, own)]
 
 
 def _silent(choice: Choice, own: Candidate, places: tuple[float, ...], empty: float) -> Choice:

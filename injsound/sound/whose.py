@@ -14,17 +14,17 @@ from injsound.sound.likeness import is_solenoids, level, may_be_valve
 from injsound.sound.prominence import Standing
 
 # All limits are measured: docs/methods.md. So far over the places where nothing need tick, so much less for each decade
-# of the chance that nothing ticks at one of them, and so far in any case; not by a tick as low as valves are.
+# of the chance that nothing ticks at one of them, and so far in any case.
 _OVER_EMPTY_DB, _PER_DECADE_DB, _LOUDER_DB = 13.0, 6.5, 4.0
-_LOW_HZ = 4_000.0
-# One that falls so far behind the next may be empty, however sharply its little comes up.
-_FAR_FALLEN_DB = 12.0
-# Where one of them may as well be empty: so far over all of them no neighbour stands, unless it is another thing of the
-# engine that ticks. That keeps no distance to anything, where at an injector's places so many decades are usual; or it
-# is no solenoid's click. The neighbours of one so loud would be heard: where none shows, it may be such a thing.
-_MAY_BE_EMPTY, _ALONE_DB, _USUAL_DECADES = 0.2, 9.0, 1.0
-# Of so many places two belong to neighbours about as near as each other.
-_MANY_PLACES, _ALONE_OF_MANY_DB = 4, 7.0
+# Not where one of them may as well be empty, however sharply its little comes up beside the next, nor by a tick as low
+# as valves are.
+_MAY_BE_EMPTY, _FAR_FALLEN_DB, _LOW_HZ = 0.2, 12.0, 4_500.0
+# So far over up to two places, three and more of them no neighbour stands, whatever is there: of four and more, two are
+# about as near as each other.
+_ALONE_DB = (11.0, 9.0, 7.0)
+# But another thing of the engine may. It is no solenoid's click, or it keeps no distance to anything: where nothing
+# ticks, the chances are a third on average, and a tenth where injectors do. The neighbours of one so loud would show.
+_OTHERS_ALONE_DB, _USUAL_DECADES = 10.0, 1.0
 _LOUD, _SHOWS, _LOUD_ALONE_DB = 20.0, 0.3, 15.0
 # Where no places are known, so much more than anywhere in the cycle; more yet where it is faint.
 _SURE_LEVEL, _SURE_OVER_ANY_DB, _FAINT_OVER_ANY_DB = 10.0, 7.0, 9.0
@@ -65,11 +65,12 @@ def is_under_probe(own: Candidate, standing: Standing, *, least_s: float, told: 
 def _stands_alone(own: Candidate, standing: Standing, least_s: float) -> bool:
     """Whether a tick stands further over its neighbours' places than one of them does, and is none of another thing."""
     chances = standing.chances
-    if standing.over_db >= _ALONE_DB and -float(np.log10(chances).mean()) >= _USUAL_DECADES:
-        return True
-    shows = float(chances.min()) <= _SHOWS or level(own) < _LOUD
-    alone_db = _ALONE_OF_MANY_DB if len(chances) >= _MANY_PLACES else _ALONE_DB
-    return is_solenoids(own, least_s) and standing.over_db >= (alone_db if shows else _LOUD_ALONE_DB)
+    alone_db = _ALONE_DB[min(max(len(chances), 2), 4) - 2]
+    if is_solenoids(own, least_s):
+        shows = float(chances.min()) <= _SHOWS or level(own) < _LOUD
+        return standing.over_db >= (alone_db if shows else _LOUD_ALONE_DB)
+    usual = -float(np.log10(chances).mean()) >= _USUAL_DECADES
+    return usual and standing.over_db >= max(alone_db, _OTHERS_ALONE_DB)
 
 
 def _stands_among(own: Candidate, standing: Standing) -> bool:
