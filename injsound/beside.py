@@ -186,6 +186,29 @@ def astray_spans(
     return tuple(found)
 
 
+def stray_spans(due_s: FloatArray, strays: npt.NDArray[np.bool_], beside: Beside) -> tuple[Span, ...]:
+    """Missing events whose tick seems to lie far off, where no other sound shows that the engine kept its time.
+
+    Parameters
+    ----------
+    due_s : ndarray, shape (n,)
+        When each tick was due [s].
+    strays : ndarray of bool, shape (n,)
+        Which of the missing were met far off.
+    beside : Beside
+        What else was heard.
+
+    Returns
+    -------
+    tuple of Span
+        In which no skip is counted.
+    """
+    runs = true_runs(strays).tolist()
+    return tuple(
+        _around(due_s, first, after, SpanKind.NO_LOCK) for first, after in runs if not beside.heard(first, after)
+    )
+
+
 def _around(due_s: FloatArray, first: int, after: int, kind: SpanKind) -> Span:
     """The stretch of a row of events, half an interval to either side."""
     half = 0.5 * float(np.median(np.diff(due_s)))

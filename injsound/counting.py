@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from injsound.beside import FEWEST_SILENT, Beside, astray_spans, listen_beside, silent_spans
+from injsound.beside import FEWEST_SILENT, Beside, astray_spans, listen_beside, silent_spans, stray_spans
 from injsound.codes import Neighbours, SpanKind, State
 from injsound.heard import Heard, select
 from injsound.pictures import counted_picture
@@ -18,7 +18,7 @@ from injsound.sound import company, cycle, jitter, levels, opentime, scatter, ti
 from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_at, cycle_length, time_at
 from injsound.sound.dull import weak_by_low_notes
-from injsound.sound.events import Matches, Pair, match_elsewhere, match_events
+from injsound.sound.events import Matches, Pair, match_elsewhere, match_events, stray_ticks
 from injsound.sound.pair import find_pair
 from injsound.sound.partner import with_partner
 from injsound.sound.signals import covered
@@ -103,6 +103,9 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     astray = astray_spans(due, present | ~keep, asked.hidden, beside, spans, first_chapter=start_s <= 0)
     hidden = asked.hidden | covered((*mode, *astray), due, due + 1e-6)
     if per_cycle == 1:
+        strays = stray_ticks(white, sr, start_s, matches, keep & ~hidden & ~present)
+        astray += stray_spans(due, strays, beside)
+        hidden |= covered(astray, due, due + 1e-6)
         matches = _with_weak(matches, white, sr, start_s, missing=keep & ~hidden & ~present, heard=present)
     peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
     made = _events(matches, gaps, timed=present, hidden=hidden, peak=peak, beside=beside)

@@ -7,12 +7,14 @@ import numpy as np
 import pytest
 
 from injsound import counting
-from injsound.beside import Beside, astray_spans, silent_spans
+from injsound.beside import Beside, astray_spans, silent_spans, stray_spans
 from injsound.codes import SpanKind, State, Verdict
 from injsound.engine import Engine
 from injsound.reading import read
 from injsound.simulate import Scene, simulate
 from injsound.sound.company import Company
+from injsound.sound.events import Matches, stray_ticks
+from injsound.sound.waveforms import unit
 from injsound.values import Recording, Span
 
 _DUE = 0.1 + 0.2 * np.arange(20)
@@ -55,6 +57,51 @@ def test_before_the_first_tick_and_after_the_last_the_engine_may_not_run():
     end = Span(from_s=3.95, to_s=4.0, kind=SpanKind.END)
     assert _astray(_there(17, 18, 19), FAINT, end) == [(pytest.approx(3.4), pytest.approx(4.0))]
     assert _astray(_there(17, 18, 19), FAINT) == []
+
+
+_SR = 48_000
+
+
+def _strays(off_s, *, height=8.0):
+    """Which of five missing events are met, where a tick was laid so far off each; none where that is nan."""
+    rng = np.random.default_rng(4)
+    tick = unit(np.exp(-np.arange(192) / 24) * np.sin(2 * np.pi * 6_000 * np.arange(192) / _SR))
+    white = rng.standard_normal(round(4.3 * _SR))
+    missing = ~_there(*range(3, 18, 3))
+    for due_s, off in zip(_DUE[~missing].tolist() + _DUE[missing].tolist(), [0.0] * 15 + off_s, strict=True):
+        if np.isfinite(off):
+            start = round((due_s + off) * _SR)
+            white[start : start + len(tick)] += height * tick
+    nothing = np.zeros(20)
+    matches = Matches(
+        due_s=_DUE,
+        heard_s=_DUE,
+        value=nothing,
+        amplitude=nothing,
+        skip_probability=nothing,
+        separation=6.0,
+        miss_probability=0.0,
+        heard_mean=8.0,
+        template=tick,
+        zero=0,
+    )
+    return stray_ticks(white, _SR, 0.0, matches, missing)[missing].tolist()
+
+
+def test_on_a_rough_idle_a_tick_may_lie_far_off_its_place():
+    # At 8 standard deviations a tick 4 or 6 ms off is met; nothing is where nothing was struck, nor 12 ms off.
+    assert _strays([0.004, np.nan, -0.006, 0.012, 0.005]) == [True, False, True, False, True]
+    # Five at one distance are another sound of the engine.
+    assert _strays([0.004] * 5) == [False] * 5
+
+
+def test_a_tick_far_off_is_unjudged_unless_other_sounds_kept_their_time():
+    strays = ~_there(4, 9)
+    (first, second) = stray_spans(_DUE, strays, FAINT)
+    assert (first.from_s, first.to_s, first.kind) == (pytest.approx(0.8), pytest.approx(1.0), SpanKind.NO_LOCK)
+    assert second.from_s == pytest.approx(1.8)
+    assert stray_spans(_DUE, strays, _beside()) == ()
+    assert len(stray_spans(_DUE, strays, _beside(4))) == 1
 
 
 def test_beside_a_blip_a_missing_tick_is_no_skip():

@@ -13,7 +13,8 @@ from scipy import ndimage
 
 from injsound.sound.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
 from injsound.sound.lateness import best_near, track_lateness
-from injsound.sound.waveforms import above_noise, correlate_rows, cut, on_samples, unit
+from injsound.sound.signals import robust_spread
+from injsound.sound.waveforms import above_noise, correlate_rows, cut, on_samples, peak_place, unit
 from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -30,6 +31,9 @@ _ROUNDS = 3
 _LOUDEST = 2.0
 # So far off all ticks may lie before they are looked for anew.
 _OFF_S = 0.0004
+# On a rough idle a single tick may lie further off: so far is looked for one as loud as this share of the usual. What
+# lies at the same distance each time, to this much, is another sound.
+_STRAY_S, _STRAY_SHARE, _SAME_PLACE_S, _FEWEST_STRAY = 0.008, 0.7, 0.0004, 5
 # How far off a tick is looked for; farther lies the close click, which looks like the open one.
 _NEAR_MIN_S, _NEAR_MAX_S, _BEFORE_CLOSE_S = 0.0010, 0.0022, 0.0006
 
@@ -315,6 +319,50 @@ def _behind(
     rows = _rows_at(white, sr, start_s, at_s, template)
     energy = np.mean(rows**2, axis=1) - value**2 / len(template)
     return float(np.sqrt(max(float(np.median(energy)), 0.01)))
+
+
+def stray_ticks(white: FloatArray, sr: int, start_s: float, matches: Matches, missing: BoolArray) -> BoolArray:
+    """Which of the missing ticks seem to lie further off than ticks are looked for.
+
+    Parameters
+    ----------
+    white : ndarray, shape (n,)
+        Whitened samples [standard deviations].
+    sr : int
+        Sampling rate [Hz].
+    start_s : float
+        Time of ``white[0]`` [s].
+    matches : Matches
+        With the mean tick.
+    missing : ndarray of bool, shape (k,)
+        Events that seem missing.
+
+    Returns
+    -------
+    ndarray of bool, shape (k,)
+        True where the mean tick is met 2.2 to 8 ms off, at no fixed distance.
+    """
+    found = np.zeros(len(missing), dtype=bool)
+    if not missing.any():
+        return found
+    before_s = matches.zero / sr
+    side = round(_STRAY_S * sr)
+    rows = cut(
+        white,
+        sr,
+        start_s,
+        matches.due_s[missing],
+        before_s + side / sr,
+        len(matches.template) / sr - before_s + side / sr,
+    )
+    fit = correlate_rows(rows, matches.template)
+    fit[:, np.abs(np.arange(fit.shape[1]) - side) <= _NEAR_MAX_S * sr] = 0.0
+    place, value = peak_place(fit)
+    found[missing] = value >= _STRAY_SHARE * matches.heard_mean
+    places = place[found[missing]]
+    if len(places) >= _FEWEST_STRAY and robust_spread(places - np.median(places)) < _SAME_PLACE_S * sr:
+        found[:] = False
+    return found
 
 
 def match_elsewhere(white: FloatArray, sr: int, start_s: float, times_s: FloatArray, matches: Matches) -> FloatArray:
