@@ -89,3 +89,22 @@ def test_an_injector_that_hardly_ever_ticks_is_not_told_from_another_sound():
     # 211 of 300 are over seven in ten, 209 are not.
     assert _counted(range(0, 211), stretch_s=0.0)[1].reasons[0].code is ReasonCode.MOSTLY_MISSING
     assert _counted(range(0, 209), stretch_s=0.0)[1].verdict is Verdict.SKIPPING
+
+
+@pytest.mark.parametrize(
+    ("separation", "batch", "verdict"),
+    [
+        (4.4, False, Verdict.SKIPPING),
+        (4.2, False, Verdict.CANNOT_TELL),
+        (5.6, True, Verdict.SKIPPING),
+        (5.4, True, Verdict.CANNOT_TELL),
+    ],
+)
+def test_beside_a_partners_tick_heard_and_missing_must_lie_further_apart(separation, batch, verdict):
+    skips = count_skips(_events(300, range(0, 300, 20)))
+    evidence = Evidence(skips=skips, separation=separation, miss_probability=0.001, interval_s=0.16, batch=batch)
+    finding = reach_verdict(evidence)
+    assert finding.verdict is verdict
+    if verdict is Verdict.CANNOT_TELL:
+        assert finding.reasons[0].code is ReasonCode.WEAK_SEPARATION
+        assert finding.reasons[0].figures["needed"] == (5.5 if batch else 4.3)

@@ -79,7 +79,7 @@ ALLOWED = {
     "findings.trains": {"errors", "codes", "values", "findings.proportions"},
     "diagnoses": {"values", "results", "job_codes"},
     "findings.verdict": ONE | {"states", "findings.proportions", "findings.trains"},
-    "findings.episodes": SEVERAL | {"states", "findings.proportions", "findings.verdict"},
+    "findings.episodes": SEVERAL | {"engine", "states", "findings.proportions", "findings.verdict"},
     "findings": SEVERAL | {"errors", "engine", "findings.episodes"},
     "findings.compare": SEVERAL
     | {"findings.alike", "findings.episodes", "findings.fellows", "findings.opening", "findings.places"},

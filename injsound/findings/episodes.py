@@ -10,8 +10,9 @@ import numpy as np
 
 from injsound.codes import WHOSE_TICK, ReasonCode, Verdict
 from injsound.diagnoses import Arm, Reason, Take
+from injsound.engine import has_partner
 from injsound.findings.proportions import fisher_exact, log_ways
-from injsound.findings.verdict import LEAST_SEPARATION, UNFORESEEN_RATE
+from injsound.findings.verdict import UNFORESEEN_RATE, needed_separation
 from injsound.job_codes import Why
 from injsound.results import Events, Reading
 from injsound.states import judged_of, skipped_of
@@ -154,7 +155,7 @@ def is_counted(reading: Reading) -> bool:
         reading.verdict is not Verdict.NO_TICK
         and len(reading.events.state) > 0
         and separation is not None
-        and separation >= LEAST_SEPARATION
+        and separation >= needed_separation(partner=has_partner(reading.engine))
     )
 
 
