@@ -1,7 +1,7 @@
 """Which tick in the engine's cycle is this injector's.
 
 Where something may tick ``rises.py`` finds, and ``candidates.py`` measures it; ``likeness.py`` says what each is like,
-``slots.py`` what ticks at the neighbours' places.
+``slots.py`` what ticks at the neighbours' places, ``whose.py`` whether the probe is surely on the one that was chosen.
 """
 
 from collections.abc import Callable, Sequence
@@ -53,7 +53,7 @@ _FAR_LOUDER = 2.0
 _ALIKE_DB = 1.0
 # A place where the sound rises by so much of the own tick's rise is not silent, whatever rises there.
 _RISES = 0.5
-# A click so much louder than the own one and its neighbours' may be the own one's.
+# Beside a click so much louder than the tick chosen, which may be this injector's, no place is known to be empty.
 _OUTDONE_DB = 6.0
 # Valve pairs taken for a dead injector's tick on engines of one cylinder lay under 4.6 kHz (10 of 60 simulated ones).
 _OVER_VALVES_HZ = 5_000.0
