@@ -48,11 +48,12 @@ def test_the_surer_all_places_tick_the_less_a_tick_must_stand_over_them():
 
 
 def test_a_low_tick_must_stand_further_over_them():
-    places = [0.02, 0.02, 0.02]
-    assert _sure(_click(), _standing(8.9, places))
-    assert not _sure(_click(centre_hz=3_500.0), _standing(8.9, places))
-    assert not _sure(_click(centre_hz=3_500.0), _standing(9.9, places))
-    assert _sure(_click(centre_hz=3_500.0), _standing(10.1, places))
+    low, perhaps, surely = _click(centre_hz=3_500.0), [0.03, 0.01, 0.01], [0.019, 0.01, 0.01]
+    assert _sure(_click(), _standing(5.9, perhaps))
+    assert not _sure(low, _standing(9.9, perhaps))
+    assert _sure(low, _standing(10.1, perhaps))
+    assert _sure(low, _standing(6.1, surely))
+    assert not _sure(low, _standing(5.9, surely))
 
 
 def test_a_place_that_falls_far_behind_the_next_may_be_empty_however_sharp_its_little_is():

@@ -16,9 +16,10 @@ from injsound.sound.prominence import Standing
 # All limits are measured: docs/methods.md. So far over the places where nothing need tick, so much less for each decade
 # of the chance that nothing ticks at one of them, and so far in any case.
 _OVER_EMPTY_DB, _PER_DECADE_DB, _LOUDER_DB = 13.0, 6.5, 4.0
-# Not where one of them may as well be empty, however sharply its little comes up beside the next, nor by a tick as low
-# as valves are.
-_MAY_BE_EMPTY, _FAR_FALLEN_DB, _LOW_HZ = 0.2, 12.0, 4_500.0
+# Not where one of them may as well be empty, however sharply its little comes up beside the next. A tick as low as
+# valves are must stand so far over places that all surely sound.
+_MAY_BE_EMPTY, _FAR_FALLEN_DB = 0.2, 12.0
+_LOW_HZ, _SURELY_SOUNDS, _LOW_DB = 4_500.0, 0.02, 6.0
 # So far over up to two places, three and more of them no neighbour stands, whatever is there: of four and more, two are
 # about as near as each other.
 _ALONE_DB = (11.0, 9.0, 7.0)
@@ -76,8 +77,10 @@ def _stands_alone(own: Candidate, standing: Standing, least_s: float) -> bool:
 def _stands_among(own: Candidate, standing: Standing) -> bool:
     """Whether a tick stands over its neighbours' places by as much as the emptiest of them asks."""
     emptiest = float(standing.chances.max())
-    if own.centre_hz < _LOW_HZ or emptiest > _MAY_BE_EMPTY or _fallen_db(standing) > _FAR_FALLEN_DB:
+    if emptiest > _MAY_BE_EMPTY or _fallen_db(standing) > _FAR_FALLEN_DB:
         return False
+    if own.centre_hz < _LOW_HZ:
+        return emptiest <= _SURELY_SOUNDS and standing.over_db >= _LOW_DB
     return standing.over_db >= max(_LOUDER_DB, _OVER_EMPTY_DB + _PER_DECADE_DB * math.log10(emptiest))
 
 
