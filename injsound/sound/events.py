@@ -26,6 +26,8 @@ _ELSEWHERE_S = (-0.0140, -0.0110, -0.0085, -0.0060, 0.0135, 0.0165, 0.0195, 0.02
 # Events whose surroundings are matched: eight offsets of 120 events tell a probability of 0.001.
 _ELSEWHERE_EVENTS = 120
 _BEFORE_S = 0.0008
+# Near another time a tick is looked for so far to either side.
+_ELSEWHERE_NEAR_S = 0.001
 _ROUNDS = 3
 # No event enters the mean tick with more than this many times the usual norm.
 _LOUDEST = 2.0
@@ -345,18 +347,8 @@ def stray_ticks(white: FloatArray, sr: int, start_s: float, matches: Matches, mi
     found = np.zeros(len(missing), dtype=bool)
     if not missing.any():
         return found
-    before_s = matches.zero / sr
-    side = round(_STRAY_S * sr)
-    rows = cut(
-        white,
-        sr,
-        start_s,
-        matches.due_s[missing],
-        before_s + side / sr,
-        len(matches.template) / sr - before_s + side / sr,
-    )
-    fit = correlate_rows(rows, matches.template)
-    fit[:, np.abs(np.arange(fit.shape[1]) - side) <= _NEAR_MAX_S * sr] = 0.0
+    fit = _slid_about(white, sr, start_s, matches.due_s[missing], matches, _STRAY_S)
+    fit[:, np.abs(np.arange(fit.shape[1]) - round(_STRAY_S * sr)) <= _NEAR_MAX_S * sr] = 0.0
     place, value = peak_place(fit)
     found[missing] = value >= _STRAY_SHARE * matches.heard_mean
     places = place[found[missing]]
@@ -386,8 +378,14 @@ def match_elsewhere(white: FloatArray, sr: int, start_s: float, times_s: FloatAr
     ndarray, shape (k,)
         Highest match within 1 ms [standard deviations].
     """
-    side = 0.001
-    before = matches.zero / sr
-    rows = cut(white, sr, start_s, times_s, before + side, len(matches.template) / sr - before + side)
-    best: FloatArray = correlate_rows(rows, matches.template).max(axis=1)
+    best: FloatArray = _slid_about(white, sr, start_s, times_s, matches, _ELSEWHERE_NEAR_S).max(axis=1)
     return best
+
+
+def _slid_about(
+    white: FloatArray, sr: int, start_s: float, times_s: FloatArray, matches: Matches, side_s: float
+) -> FloatArray:
+    """The mean tick slid over so long before and after some times, a row each."""
+    before_s = matches.zero / sr
+    after_s = len(matches.template) / sr - before_s
+    return correlate_rows(cut(white, sr, start_s, times_s, before_s + side_s, after_s + side_s), matches.template)

@@ -143,8 +143,7 @@ def outshines(c: Candidate, other: Candidate) -> bool:
         low as valves are, by one that rises more and is as clear and steady as a solenoid's.
     """
     clearer = c.amplitude > _OUTSHINES * other.amplitude and c.scatter_s < max(other.scatter_s, _SOLENOID_SCATTER_S)
-    low = other.centre_hz < _LEAST_LONE_CENTRE_HZ
-    return clearer and (is_faint(other) or (low and is_solid(c) and c.rise > other.rise))
+    return clearer and (is_faint(other) or (is_low(other) and is_solid(c) and c.rise > other.rise))
 
 
 def dominates(c: Candidate, others: Iterable[Candidate]) -> bool:
@@ -182,6 +181,22 @@ def is_solid(c: Candidate) -> bool:
     return bool(steady and c.amplitude >= PLAIN_AMPLITUDE and c.length_s >= _LEAST_LENGTH_S)
 
 
+def is_low(c: Candidate) -> bool:
+    """Whether a click is as low as valves are.
+
+    Parameters
+    ----------
+    c : Candidate
+        A click that recurs.
+
+    Returns
+    -------
+    bool
+        True under the height from which a lone one is taken for a solenoid's.
+    """
+    return c.centre_hz < _LEAST_LONE_CENTRE_HZ
+
+
 def may_be_valve(c: Candidate) -> bool:
     """Whether a click may be one of several valves' that strike at equal distances as injectors do.
 
@@ -217,7 +232,7 @@ def is_solenoids(c: Candidate, least_s: float) -> bool:
         True for what only an injector, or another thing that opens and closes, strikes.
     """
     exact = c.scatter_s < max(_VALVE_SCATTER_S, _AS_EXACT * least_s)
-    return bool(np.isfinite(c.gap_s) and exact and c.centre_hz >= _LEAST_LONE_CENTRE_HZ)
+    return bool(np.isfinite(c.gap_s) and exact and not is_low(c))
 
 
 def weight(c: Candidate, least_s: float = 0.0) -> float:

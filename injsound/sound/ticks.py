@@ -239,8 +239,7 @@ def _chosen(
     choice = _judge_choice(own, slots, rivals, named=ask.fellows is not None and hushed)
     if ask.fellows == ():
         # No other injector: only the engine's own clicks could be taken for it.
-        certain = np.isfinite(own.gap_s) and own.centre_hz >= _OVER_VALVES_HZ
-        return choice if certain else replace(choice, sure=False, only_by_skips=True)
+        return choice if _over_valves(own) else replace(choice, sure=False, only_by_skips=True)
     all_round = slots.ticks and not slots.silent and are_twins(own, slots)
     may_be_left_out = ask.fellows is not None and ask.per_cycle == 1 and len(slots.places) >= _FEWEST_PLACES
     if all_round or (rivals and not may_be_left_out):
@@ -263,8 +262,14 @@ def _rising_more(like: list[Candidate], own: Candidate, ask: _Ask) -> list[Candi
 
     Of an injector that skips each tick after a skip comes late by what the engine lost: it moves more than the others'.
     """
-    high = (c for c in like if np.isfinite(c.gap_s) and c.centre_hz >= _OVER_VALVES_HZ)
-    return [c for c in high if ask.per_cycle == 1 and c.rise > own.rise and ask.far(c, own)]
+    if ask.per_cycle > 1:
+        return []
+    return [c for c in like if _over_valves(c) and c.rise > own.rise and ask.far(c, own)]
+
+
+def _over_valves(c: Candidate) -> bool:
+    """Whether a tick is a doublet higher than pairs of valves are."""
+    return bool(np.isfinite(c.gap_s) and c.centre_hz >= _OVER_VALVES_HZ)
 
 
 def _silent(choice: Choice, own: Candidate, places: tuple[float, ...], empty: float) -> Choice:

@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from injsound.sound.candidates import Candidate
-from injsound.sound.likeness import is_solenoids, level, may_be_valve
+from injsound.sound.likeness import is_low, is_solenoids, level, may_be_valve
 from injsound.sound.prominence import Standing
 
 # All limits are measured: docs/methods.md. So far over the places where nothing need tick, so much less for each decade
@@ -19,7 +19,7 @@ _OVER_EMPTY_DB, _PER_DECADE_DB, _LOUDER_DB = 13.0, 6.5, 4.0
 # Not where one of them may as well be empty, however sharply its little comes up beside the next. A tick as low as
 # valves are must stand so far over places that all surely sound.
 _MAY_BE_EMPTY, _FAR_FALLEN_DB = 0.2, 12.0
-_LOW_HZ, _SURELY_SOUNDS, _LOW_DB = 4_500.0, 0.02, 6.0
+_SURELY_SOUNDS, _LOW_DB = 0.02, 6.0
 # So far over up to two places, three and more of them no neighbour stands, whatever is there: of four and more, two are
 # about as near as each other.
 _ALONE_DB = (11.0, 9.0, 7.0)
@@ -79,7 +79,7 @@ def _stands_among(own: Candidate, standing: Standing) -> bool:
     emptiest = float(standing.chances.max())
     if emptiest > _MAY_BE_EMPTY or _fallen_db(standing) > _FAR_FALLEN_DB:
         return False
-    if own.centre_hz < _LOW_HZ:
+    if is_low(own):
         return emptiest <= _SURELY_SOUNDS and standing.over_db >= _LOW_DB
     return standing.over_db >= max(_LOUDER_DB, _OVER_EMPTY_DB + _PER_DECADE_DB * math.log10(emptiest))
 
