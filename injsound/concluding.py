@@ -220,4 +220,6 @@ def _why_not_counted(choice: ticks.Choice, warnings: tuple[Note, ...]) -> tuple[
     squeezed = [
         Note(code=ReasonCode.SPEECH_CODEC, figures=n.figures) for n in warnings if n.code is WarningCode.SPEECH_CODEC
     ]
-    return (*squeezed, Note(code=ReasonCode.FAINT))
+    # A click stands out, as steady as a solenoid's, and may be a valve's: what it leaves out was counted and not clear.
+    stands_out = choice.found is ticks.Found.NOTHING and choice.only_by_skips
+    return (*squeezed, Note(code=ReasonCode.TICK_UNLIKE_INJECTOR if stands_out else ReasonCode.FAINT))

@@ -35,8 +35,9 @@ _FEWEST_EVENTS = 5
 # An event is asked where the chapter holds so much before and after it.
 _WHOLE_BEFORE_S, _WHOLE_AFTER_S = 0.02, 0.03
 # What one way of matching calls missing and the other hears with at most this probability of a skip is disputed; so
-# many of them, and such a share of the missing ones, are no chance.
-_SURELY_HEARD, _FEWEST_DISPUTED, _DISPUTED_SHARE = 0.02, 3, 0.1
+# many of them, and such a share of the missing ones, are no chance. Further than this off the usual place another sound
+# was heard.
+_SURELY_HEARD, _FEWEST_DISPUTED, _DISPUTED_SHARE, _IN_PLACE_S = 0.02, 3, 0.1, 0.0005
 # Of the ticks half a cycle off, so many must be there before the mode changes, and gone after.
 _MOST_THERE = 0.8
 
@@ -248,11 +249,13 @@ def _by_each_click(chapter: Heard, asked: _Asked, white: FloatArray) -> _Asked:
 
 
 def _disputed(asked: _Asked, other: _Asked) -> _Asked:
-    """Missing events that another way of matching surely hears count as even chances, where they are many."""
-    if len(asked.due) != len(other.due):
+    """Missing events that another way of matching surely hears in place count as even chances, where they are many."""
+    heard = other.matches.skip_probability < _SURELY_HEARD
+    if len(asked.due) != len(other.due) or not heard.any():
         return asked
     missing = ~asked.hidden & ~asked.present
-    surely = missing & (other.matches.skip_probability < _SURELY_HEARD)
+    late_s = other.matches.heard_s - other.matches.due_s
+    surely = missing & heard & (np.abs(late_s - np.median(late_s[heard])) <= _IN_PLACE_S)
     if surely.sum() < max(_FEWEST_DISPUTED, _DISPUTED_SHARE * missing.sum()):
         return asked
     p = np.where(surely, 0.5, asked.matches.skip_probability)

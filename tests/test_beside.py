@@ -178,6 +178,16 @@ def test_what_two_ways_of_matching_dispute_is_an_even_chance(heard_too, expected
     assert p.tolist() == [expected] * heard_too + [0.99] * (8 - heard_too) + [0.01] * 12
 
 
+@pytest.mark.parametrize(("off_s", "expected"), [(0.0004, 0.5), (0.001, 0.99)])
+def test_another_sound_heard_off_the_usual_place_disputes_nothing(off_s, expected):
+    # A cam-driven pump 2 ms before the tick, whose ring was heard as it 1 ms early in 109 of 137 skips.
+    asked = _asked([0.99] * 8 + [0.01] * 12)
+    other = _asked([0.001] * 20)
+    heard_s = other.matches.due_s - off_s * (np.arange(20) < 8)
+    other = replace(other, matches=replace(other.matches, heard_s=heard_s))
+    assert counting._disputed(asked, other).matches.skip_probability[:8] == pytest.approx([expected] * 8)
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_recording_that_begins_before_the_start_counts_no_skips_there(seed):
     engine = Engine(cylinders=1, cylinder=1, firing_order=(1,))

@@ -130,6 +130,16 @@ def test_what_was_not_counted_does_not_depend_on_the_order_of_the_chapters(faint
     assert made.picture.empty_phases == ((0.5,) if telling is Found.OWN_SILENT else ())
 
 
+def test_a_click_that_stands_out_but_may_be_a_valves_is_not_called_nothing():
+    # As loud and steady as a solenoid's, low and lone: what it left out was counted and showed no skip.
+    low = _unheard(FIRST, Found.NOTHING, own=_click(30.0), only_by_skips=True)
+    found = _without_count([low], (), typed=True)
+    assert (found.verdict, found.reasons[0].code) == (Verdict.CANNOT_TELL, ReasonCode.TICK_UNLIKE_INJECTOR)
+    assert found.next_step.code is StepCode.RECORD_OWN_INJECTOR
+    nothing = _without_count([_unheard(FIRST, Found.NOTHING)], (), typed=True)
+    assert nothing.reasons[0].code is ReasonCode.FAINT
+
+
 def test_without_the_speed_no_place_is_called_silent():
     # At half the speed this injector and another tick twice each, and one place of four stays empty.
     chapter = _unheard(FIRST, Found.OWN_SILENT, empty=0.5)
