@@ -186,27 +186,31 @@ def astray_spans(
     return tuple(found)
 
 
-def stray_spans(due_s: FloatArray, strays: npt.NDArray[np.bool_], beside: Beside) -> tuple[Span, ...]:
-    """Missing events whose tick seems to lie far off, where no other sound shows that the engine kept its time.
+def stray_spans(
+    due_s: FloatArray, missing: npt.NDArray[np.bool_], strays: npt.NDArray[np.bool_], beside: Beside
+) -> tuple[Span, ...]:
+    """Rows of missing events from one on whose tick seems to lie far off: until one is heard the clock may be astray.
 
     Parameters
     ----------
     due_s : ndarray, shape (n,)
         When each tick was due [s].
-    strays : ndarray of bool, shape (n,)
-        Which of the missing were met far off.
+    missing, strays : ndarray of bool, shape (n,)
+        Which seem missing, and which of these were met far off.
     beside : Beside
         What else was heard.
 
     Returns
     -------
     tuple of Span
-        In which no skip is counted.
+        In which no skip is counted, for no other sound shows that the engine kept its time.
     """
-    runs = true_runs(strays).tolist()
-    return tuple(
-        _around(due_s, first, after, SpanKind.NO_LOCK) for first, after in runs if not beside.heard(first, after)
-    )
+    found = []
+    for first, after in true_runs(missing).tolist():
+        far_off = np.flatnonzero(strays[first:after])
+        if len(far_off) and not beside.heard(first + int(far_off[0]), after):
+            found.append(_around(due_s, first + int(far_off[0]), after, SpanKind.NO_LOCK))
+    return tuple(found)
 
 
 def _around(due_s: FloatArray, first: int, after: int, kind: SpanKind) -> Span:

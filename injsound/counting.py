@@ -104,10 +104,11 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     astray = astray_spans(due, present | ~keep, asked.hidden, beside, spans, first_chapter=start_s <= 0)
     hidden = asked.hidden | covered((*mode, *astray), due, due + 1e-6)
     if per_cycle == 1:
-        strays = stray_spans(due, stray_ticks(white, sr, start_s, matches, keep & ~hidden & ~present), beside)
+        missing = keep & ~hidden & ~present
+        strays = stray_spans(due, missing, stray_ticks(white, sr, start_s, matches, missing), beside)
         astray += strays
         hidden |= covered(strays, due, due + 1e-6)
-        matches = _with_weak(matches, white, sr, start_s, missing=keep & ~hidden & ~present, heard=present)
+        matches = _with_weak(matches, white, sr, start_s, missing=missing & ~hidden, heard=present)
     peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
     made = _events(matches, gaps, timed=present, hidden=hidden, peak=peak, beside=beside)
     open_phase = asked.own.phase + gaps.open_offset_s / cycle_length(lock.clock)
