@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from injsound.diagnoses import Findings
     from injsound.show.text import Words
 
+# As in job_codes.Stage, whose import would take its time from --help.
+_STAGES = ("before", "swapped", "changed back", "after")
 _JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Processes; all cores by default.")
 _FOLDER = click.argument("folder", type=click.Path(file_okay=False))
 
@@ -100,7 +102,7 @@ def _worded(codes: tuple[str, ...], cylinders: int | None, words: "Words") -> li
 @click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
 @click.option("--cylinder", type=Number(int, 2), help="Whose injector was recorded; else from the file's name.")
 @click.option("--condition", default="", help="Such as cold, warm idle, warm restart; else from the file's name.")
-@click.option("--stage", type=click.Choice(["before", "swapped", "after"]), help="Else from the file's name.")
+@click.option("--stage", type=click.Choice(_STAGES), help="Else from the file's name.")
 @click.option("--shaking", type=click.Choice(["yes", "no", "unknown"]), help="Did the engine shake meanwhile?")
 @click.option("--injector", default="", help="The injector's label, apart from the cylinder.")
 @click.option("--connector", default="", help="The connector's label.")

@@ -40,6 +40,7 @@ def add_findings(group: click.Group) -> None:
 @_CASE
 @click.option("--before", nargs=2, metavar="ONE OTHER", help="Recordings of both cylinders before the swap.")
 @click.option("--after", nargs=2, metavar="ONE OTHER", help="The same two cylinders after it.")
+@click.option("--back", nargs=2, metavar="ONE OTHER", help="The same two once the parts were changed back, as a proof.")
 @click.option(
     "--pair", nargs=2, type=Number(int, 1), metavar="1 3", help="Their cylinders; else from names like 'cyl1 cold.m4a'."
 )
@@ -52,6 +53,7 @@ def swap(
     folder: str | None,
     before: tuple[str, str] | None,
     after: tuple[str, str] | None,
+    back: tuple[str, str] | None,
     pair: tuple[int, int] | None,
     exchanged: str | None,
     typed: "Typed",
@@ -59,11 +61,12 @@ def swap(
 ) -> None:
     """Whether the fault followed the injector or stayed with its circuit, in the case FOLDER or in four recordings."""
     from injsound.findings.places import settled_takes, told_first
+    from injsound.findings.reversal import find_reversal
     from injsound.findings.swap import find_fault
     from injsound.job_codes import Stage
     from injsound.show.findings_text import tell_swap
 
-    if _is_case(folder, bool(before or after), "--before ONE OTHER --after ONE OTHER"):
+    if _is_case(folder, bool(before or after or back), "--before ONE OTHER --after ONE OTHER"):
         refuse_beside_case(context, str(folder))
         _, results, findings = gathered(str(folder), words)
         if findings.swap is None:
@@ -76,14 +79,15 @@ def swap(
         raise ParameterError("a swap needs both cylinders before and after; give --before ONE OTHER --after ONE OTHER")
     if typed.cylinder is not None:
         raise ParameterError("--cylinder names one cylinder, a swap has two; give --pair 1 3")
-    _check_apart(before, after)
+    _check_apart(before, after, back or ())
     takes = [
         *read_takes(before, typed, words, stage=Stage.BEFORE, named=pair or ()),
         *read_takes(after, typed, words, stage=Stage.SWAPPED, named=pair or ()),
+        *read_takes(back or (), typed, words, stage=Stage.BACK, named=pair or ()),
     ]
     kept, wrong = settled_takes(_labelled(takes, exchanged))
-    say(tell_swap(told_first(wrong, find_fault(kept)), words))
-    context.exit(int(len(takes) < len(before) + len(after)))
+    say(tell_swap(told_first(wrong, find_reversal(find_fault(kept), kept)), words))
+    context.exit(int(len(takes) < len(before) + len(after) + len(back or ())))
 
 
 @click.command()
@@ -242,7 +246,7 @@ def _labelled(takes: "list[Take]", exchanged: str | None) -> "list[Take]":
     named = all(take.injector for take in takes)
     if exchanged is None or len(pair) != 2 or (exchanged == "injectors" and named):
         return takes
-    labels = [f"{take.cylinder}" if take.stage is Stage.BEFORE else f"{sum(pair) - take.cylinder}" for take in takes]
+    labels = [f"{sum(pair) - take.cylinder if take.stage is Stage.SWAPPED else take.cylinder}" for take in takes]
     if exchanged == "injectors":
         return [replace(take, injector=label) for take, label in zip(takes, labels, strict=True)]
     return [replace(take, connector=label) for take, label in zip(takes, labels, strict=True)]

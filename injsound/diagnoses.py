@@ -13,6 +13,7 @@ from injsound.job_codes import (
     MarkedBy,
     Measure,
     Placing,
+    Reversal,
     Shaking,
     Stage,
     SwapVerdict,
@@ -215,6 +216,12 @@ class SwapFinding:
         Cylinder that skipped before the swap.
     second : tuple of Reason
         What the control unit's misfires say.
+    reversal : Reversal or None
+        Whether the fault went back with the parts; None where that was not recorded, or no fault was placed.
+    undone : mapping of int to Arm
+        Skips by cylinder once they were changed back.
+    open_questions : tuple of Reason
+        Why it is not shown whether the fault went back.
     """
 
     verdict: SwapVerdict
@@ -226,6 +233,9 @@ class SwapFinding:
     exchange: Exchange = Exchange.INJECTORS
     faulty: int | None = None
     second: tuple[Reason, ...] = ()
+    reversal: Reversal | None = None
+    undone: Mapping[int, Arm] = field(default_factory=dict)
+    open_questions: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

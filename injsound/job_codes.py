@@ -13,6 +13,7 @@ class Stage(StrEnum):
 
     BEFORE = "before"
     SWAPPED = "swapped"
+    BACK = "changed back"
     AFTER = "after"
 
 
@@ -67,6 +68,14 @@ class SwapVerdict(StrEnum):
     STAYS_WITH_CYLINDER = "stays with the cylinder"
     BOTH = "both"
     NEITHER = "neither"
+    NOT_SHOWN = "not shown"
+
+
+class Reversal(StrEnum):
+    """Whether the fault went back when the swap was undone."""
+
+    WENT_BACK = "went back"
+    DID_NOT = "did not go back"
     NOT_SHOWN = "not shown"
 
 
@@ -130,7 +139,8 @@ class Why(Told):
     SILENT = "silent", "cylinder"  # nothing ticks there
     NEIGHBOUR_RECORDED = "neighbour recorded", "file", "cylinder", "neighbour"  # the tick heard is the neighbour's
     IN_ORDER = "in order", "cylinders"  # their ticks stand apart as the firing order says
-    TOO_FEW_RECORDINGS = "too few recordings", "count", "needed"
+    TOO_FEW_CYLINDERS = "too few cylinders", "count", "needed"
+    NOT_TWO_CYLINDERS = "not two cylinders", "cylinders"
     NOT_COUNTED = "not counted", "file", "reason"  # no verdict was reached on it
     ORDER_HELPS = "order helps"  # the firing order may tell whose tick it is
     SKIPS_BY_ITSELF = "skips by itself", "cylinder", "skipped", "judged"  # not told from its fellows, but no sound one
@@ -204,6 +214,7 @@ class Todo(StrEnum):
     SWAP = "swap"
     REPAIR_BOTH = "repair both"
     SWAP_BACK = "swap back"
+    CHECK_PINS = "check the pins"
     NAME_EXCHANGE = "name what changed places"
     TESTS_DISAGREE = "wiggle and swap disagree"
     REPLACE = "replace the injector"

@@ -95,3 +95,10 @@ def take(made, cylinder, *, injector="", stage=Stage.BEFORE, condition="warm", s
 def whys_of(finding):
     """Reasons of a finding without their figures."""
     return [reason.why for reason in finding.reasons]
+
+
+def uncounted_reading(**settings):
+    """A reading in which no tick stood out, so that no event was due."""
+    made = made_reading(NONE, **settings)
+    events = replace(made.events, state=(), time_s=np.zeros(0), skip_probability=np.zeros(0))
+    return replace(made, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=ReasonCode.FAINT),), events=events)

@@ -190,7 +190,7 @@ def test_what_a_case_would_leave_aside_is_refused(tmp_path, monkeypatch, capsys,
 
 def test_every_option_of_a_case_has_its_place_told():
     for command in (compare, swap, wiggle, verify):
-        names = {option.name for option in command.params} - {"before", "after", "fellows"}
+        names = {option.name for option in command.params} - {"before", "after", "back", "fellows"}
         assert names <= _IN_CASE.keys() | _BESIDE_CASE
 
 

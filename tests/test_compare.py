@@ -2,10 +2,20 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from scipy import stats
-from takes import EIGHT, EVENTS, NONE, WRONG_TICK, made_reading, silent_reading, skips_at, take, whys_of
+from takes import (
+    EIGHT,
+    EVENTS,
+    NONE,
+    WRONG_TICK,
+    made_reading,
+    silent_reading,
+    skips_at,
+    take,
+    uncounted_reading,
+    whys_of,
+)
 
 from injsound.codes import ReasonCode, Verdict
 from injsound.engine import Engine
@@ -133,16 +143,14 @@ def test_a_silent_place_is_named_however_short_the_recordings(events):
 
 
 def test_a_first_try_that_told_nothing_does_not_hide_a_silent_place():
-    lost = replace(_doubted(ReasonCode.FAINT, sha256="first"), events=_no_events())
-    takes = [take(lost, 2), *(take(silent_reading() if c == 2 else made_reading(NONE), c) for c in (1, 2, 3))]
+    takes = [
+        take(uncounted_reading(sha256="first"), 2),
+        *(take(silent_reading() if c == 2 else made_reading(NONE), c) for c in (1, 2, 3)),
+    ]
     found = compare_injectors(takes)
     assert found.odd == (2,)
     assert next(side for side in found.sides if side.cylinder == 2).silent
     assert Why.NOT_COUNTED not in whys_of(found)
-
-
-def _no_events():
-    return replace(made_reading(NONE[:1]).events, state=(), time_s=np.zeros(0), skip_probability=np.zeros(0))
 
 
 def _doubted(code, **settings):

@@ -97,6 +97,7 @@ ALLOWED = {
         "findings.episodes",
         "findings.proportions",
     },
+    "findings.reversal": {"job_codes", "diagnoses", "findings.alike", "findings.episodes", "findings.swap"},
     "findings.swap": {
         "control_unit",
         "values",
@@ -153,6 +154,7 @@ ALLOWED = {
         "findings.freeze",
         "findings.marks",
         "findings.places",
+        "findings.reversal",
         "findings.swap",
         "findings.two_speed",
         "findings.verify",

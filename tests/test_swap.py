@@ -96,7 +96,7 @@ def test_a_fault_that_is_still_there_is_called_gone_in_under_one_per_cent(n, m):
     before, after = np.arange(n + 1)[:, None], np.arange(m + 1)
     is_gone = np.zeros((n + 1, m + 1), dtype=bool)
     for k in range(n + 1):
-        is_gone[k, :2] = [swap._is_gone(Arm(episodes=k, blocks=n), Arm(episodes=j, blocks=m)) for j in (0, 1)]
+        is_gone[k, :2] = [swap.is_gone(Arm(episodes=k, blocks=n), Arm(episodes=j, blocks=m)) for j in (0, 1)]
     for share in np.linspace(0.005, 0.6, 120):
         assert np.sum(stats.binom.pmf(before, n, share) * stats.binom.pmf(after, m, share) * is_gone) < 0.01
     assert is_gone.any()
@@ -141,7 +141,7 @@ def test_a_silent_injector_that_moves_is_followed():
         (lambda t: [*t[:3], replace(t[3], reading=t[0].reading)], Why.SAME_RECORDING),
         (lambda t: [*t[:3], replace(t[3], reading=made_reading(EIGHT, rpm=2_000, sha256="x"))], Why.SPEEDS_DIFFER),
         (lambda t: [*t[:3], replace(t[3], reading=made_reading(EIGHT[:150], sha256="x"))], Why.LENGTHS_DIFFER),
-        (lambda t: [*t, replace(t[3], cylinder=3)], Why.TOO_FEW_RECORDINGS),
+        (lambda t: [*t, replace(t[3], cylinder=3)], Why.NOT_TWO_CYLINDERS),
     ],
     ids=["cell", "condition", "labels", "moved", "both moved", "engine", "same", "speed", "length", "three cylinders"],
 )

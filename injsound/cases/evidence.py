@@ -11,6 +11,7 @@ from injsound.findings.compare import compare_most_alike
 from injsound.findings.freeze import unlike_freeze_frame
 from injsound.findings.marks import marks_of
 from injsound.findings.places import evidence_of, placed, told_first
+from injsound.findings.reversal import find_reversal
 from injsound.findings.swap import CELLS, cells_of, find_fault
 from injsound.findings.two_speed import compare_speeds_of_each
 from injsound.findings.verify import verify_repair
@@ -86,7 +87,8 @@ def swap_case(case: Case, takes: Sequence[Take]) -> SwapFinding | None:
     most = max(alike, key=lambda some: len(cells_of(some)))
     misfires = Misfires(codes=(*case.codes, *case.pending), counts=case.counters)
     # Where no condition has all four the test is asked all the same, and says what is missing or unlike.
-    return find_fault(most if len(cells_of(most)) == CELLS else own, before=misfires, swapped=case.swapped)
+    asked = most if len(cells_of(most)) == CELLS else own
+    return find_reversal(find_fault(asked, before=misfires, swapped=case.swapped), asked)
 
 
 def _of_swapped(takes: Sequence[Take]) -> list[Take]:

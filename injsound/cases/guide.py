@@ -14,6 +14,7 @@ from injsound.diagnoses import Comparison, Findings, Reason, Side, Take, VerifyF
 from injsound.job_codes import (
     CompareVerdict,
     Exchange,
+    Reversal,
     Shaking,
     Stage,
     SwapVerdict,
@@ -153,8 +154,13 @@ def _after_swap(findings: Findings) -> Step:
     if swap.exchange is Exchange.ASSUMED and swap.verdict in _PART_NAMED:
         # Injectors exchanged or connectors crossed: the same sound means opposite parts.
         return Step(todo=Todo.NAME_EXCHANGE, figures={"cylinder": cylinder, "partner": partner})
+    neither = swap.verdict is SwapVerdict.NEITHER
+    if swap.reversal is Reversal.DID_NOT or (neither and swap.reversal is Reversal.WENT_BACK):
+        return Step(todo=Todo.CHECK_PINS, figures={"cylinder": cylinder})
+    if neither and swap.reversal is Reversal.NOT_SHOWN and not swap.open_questions:
+        return _more(None)
     wired = findings.wiggle is not None and findings.wiggle.verdict is WiggleVerdict.GATHERS
-    if wired and swap.verdict is SwapVerdict.FOLLOWS_INJECTOR:
+    if wired and swap.verdict is SwapVerdict.FOLLOWS_INJECTOR and swap.reversal is not Reversal.WENT_BACK:
         return Step(todo=Todo.TESTS_DISAGREE, figures={"cylinder": cylinder})
     todo = {
         SwapVerdict.FOLLOWS_INJECTOR: Todo.REPLACE,

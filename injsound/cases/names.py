@@ -15,6 +15,8 @@ _CONDITIONS = {
 }
 # "Before the swap" is before, "after the swap" swapped. "Changed" may be either of the later two: it is asked last.
 _STAGES = {
+    r"(?:chang|swapp|cross|exchang|switch|mov)ed back|(?:swap|put) back|undone": Stage.BACK,
+    r"deshech[oa]s?|devuelt[oa]s?": Stage.BACK,
     r"before|antes": Stage.BEFORE,
     r"swap(?:s|ped)?|cross(?:ed)?|(?:inter|ex)changed?|switched": Stage.SWAPPED,
     r"intercambi(?:os?|ad[oa]s?)|cruces?|cruzad[oa]s?|permutad[oa]s?": Stage.SWAPPED,

@@ -189,7 +189,7 @@ def _doubts(takes: Sequence[Take], cylinders: list[int]) -> list[Reason]:
     found = unlike(takes)
     if len(cylinders) < FEWEST_CYLINDERS:
         figures = {"count": len(cylinders), "needed": FEWEST_CYLINDERS}
-        found.append(Reason(why=Why.TOO_FEW_RECORDINGS, figures=figures))
+        found.append(Reason(why=Why.TOO_FEW_CYLINDERS, figures=figures))
     found += [
         Reason(why=Why.RAN_WELL, figures={"file": take.reading.file}) for take in takes if take.shaking is Shaking.NO
     ]

@@ -22,13 +22,14 @@ from injsound.job_codes import Exchange, Stage, SwapVerdict, Why
 from injsound.values import Figure
 
 CELLS = 4
+_ASKED = (Stage.BEFORE, Stage.SWAPPED)
 # With so many episodes in each faulty cell, and none in the other two, the fault is placed (docs/methods.md).
 _EPISODES_FOR_VERDICT = 7
 # Each cell after the swap is asked by itself. Fisher's test is conditional: at 2 % it calls a fault gone that is still
 # there in under 1 %, whatever its rate (every table of 17 to 120 blocks counted in the tests).
 _GONE_LEVEL = 0.02
 # The two cells after the swap against each other or the clean cell: one of four looks, each with its own condition.
-_CELL_LEVEL = 5 * LEVEL
+CELL_LEVEL = 5 * LEVEL
 
 Cells = dict[tuple[int, Stage], list[Take]]
 
@@ -42,7 +43,7 @@ def find_fault(
     ----------
     takes : sequence of Take
         Two cylinders, each of stage "before" and "swapped"; labels of injectors and connectors say what changed
-        places. Those of stage "after" were made after the repair, and are left out.
+        places. Those of other stages are left out: `reversal.find_reversal` asks those of "changed back".
     before, swapped : Misfires or None
         What the control unit said of misfires before and after.
 
@@ -52,7 +53,7 @@ def find_fault(
         "Not shown" unless all four cells are there and alike. Where injectors were exchanged a fault that moves follows
         the injector; where connectors were crossed one that moves follows the circuit.
     """
-    takes = [take for take in takes if take.stage is not Stage.AFTER]
+    takes = [take for take in takes if take.stage in _ASKED]
     cells = cells_of(takes)
     arms = {key: arm for key, own in cells.items() if (arm := arm_of_takes(own)) is not None}
     cylinders = sorted({take.cylinder for take in takes})
@@ -70,7 +71,7 @@ def find_fault(
 
 
 def cells_of(takes: Sequence[Take]) -> Cells:
-    """Recordings by cylinder, before the swap and after; those from after a repair are in no cell.
+    """Recordings by cylinder, before the swap and after; those of other stages are in no cell.
 
     Parameters
     ----------
@@ -84,7 +85,7 @@ def cells_of(takes: Sequence[Take]) -> Cells:
     """
     cells: Cells = {}
     for take in takes:
-        if take.stage is not Stage.AFTER:
+        if take.stage in _ASKED:
             cells.setdefault((take.cylinder, take.stage), []).append(take)
     return cells
 
@@ -95,11 +96,12 @@ def _doubts(
     found = [
         Reason(why=Why.CELL_MISSING, figures={"cylinder": cylinder, "stage": stage})
         for cylinder in cylinders
-        for stage in (Stage.BEFORE, Stage.SWAPPED)
+        for stage in _ASKED
         if (cylinder, stage) not in cells
     ]
     if len(cylinders) != 2:
-        found.append(Reason(why=Why.TOO_FEW_RECORDINGS, figures={"count": len(cells), "needed": CELLS}))
+        named = ", ".join(map(str, cylinders))
+        found.insert(0, Reason(why=Why.NOT_TWO_CYLINDERS, figures={"cylinders": named}))
     found += uncounted([own[0] for key, own in cells.items() if key not in arms])
     return [*found, *unlike_conditions(takes)]
 
@@ -134,7 +136,7 @@ def _named(order: list[tuple[int, Stage]], labels: list[set[str]]) -> list[set[s
 
 def _exchanged(cells: Cells, cylinders: list[int]) -> tuple[Exchange, list[Reason]]:
     """What changed places by the labels, and what stands against it."""
-    order = [(cylinder, stage) for stage in (Stage.BEFORE, Stage.SWAPPED) for cylinder in cylinders]
+    order = [(cylinder, stage) for stage in _ASKED for cylinder in cylinders]
     injectors = _named(order, [{take.injector for take in cells[key]} for key in order])
     connectors = _named(order, [{take.connector for take in cells[key]} for key in order])
     how = _moved(injectors), _moved(connectors)
@@ -186,15 +188,15 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int, exchange: Exchange) -
 
     faults = shows_fault(stayed), shows_fault(followed)
     clear = more_episodes_p(before, fellow) < LEVEL
-    if faults == (False, True) and p_moved < LEVEL and more_episodes_p(followed, stayed) < _CELL_LEVEL:
+    if faults == (False, True) and p_moved < LEVEL and more_episodes_p(followed, stayed) < CELL_LEVEL:
         return found(moved, _beside(Why.SKIPS_PLACED, *as_moved))
-    if faults == (True, False) and p_stayed < LEVEL and more_episodes_p(stayed, followed) < _CELL_LEVEL:
+    if faults == (True, False) and p_stayed < LEVEL and more_episodes_p(stayed, followed) < CELL_LEVEL:
         return found(still, _beside(Why.SKIPS_PLACED, *as_stayed))
     clean = not shows_fault(fellow)
-    alike = all(more_episodes_p(after, fellow) < _CELL_LEVEL for after in (stayed, followed))
+    alike = all(more_episodes_p(after, fellow) < CELL_LEVEL for after in (stayed, followed))
     if all(faults) and clean and clear and alike:
         return found(SwapVerdict.BOTH, _beside(Why.SKIPS_PLACED, pooled([before, stayed, followed]), fellow))
-    if not any(faults) and clean and all(_is_gone(before, after) for after in (stayed, followed)):
+    if not any(faults) and clean and all(is_gone(before, after) for after in (stayed, followed)):
         return found(SwapVerdict.NEITHER, _beside(Why.SKIPS_GONE, before, pooled([stayed, followed])))
     return found(
         SwapVerdict.NOT_SHOWN, (Reason(why=Why.PLACE_UNCLEAR),), record_s=seconds_for(_EPISODES_FOR_VERDICT, before)
@@ -220,8 +222,19 @@ def _with_misfires(found: SwapFinding, first: int, before: Misfires, swapped: Mi
     return replace(found, second=second)
 
 
-def _is_gone(before: Arm, after: Arm) -> bool:
-    """A fault as frequent as before would have shown here; a lone wrong call does not keep it from being gone."""
+def is_gone(before: Arm, after: Arm) -> bool:
+    """Whether a fault as frequent as before would have shown; a lone wrong call does not keep it from being gone.
+
+    Parameters
+    ----------
+    before, after : Arm
+        With the fault, and where it is looked for.
+
+    Returns
+    -------
+    bool
+        True where it is gone.
+    """
     return more_episodes_p(before, after) < _GONE_LEVEL
 
 

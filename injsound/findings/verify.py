@@ -347,7 +347,7 @@ def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
 
 def _fellows_needed(like: list[Take], cylinder: int) -> list[Reason]:
     """That fewer fellows were recorded than tell what is usual, where the engine has so many."""
-    others = {t.cylinder for t in like if t.stage is not Stage.SWAPPED} - {cylinder}
+    others = {t.cylinder for t in like if t.stage in (Stage.BEFORE, Stage.AFTER)} - {cylinder}
     has = next(t.reading.engine.cylinders for t in like if t.cylinder == cylinder and t.stage is Stage.AFTER)
     if len(others) >= FEWEST_FELLOWS or (has is not None and has <= FEWEST_FELLOWS):
         return []  # those that were recorded before the repair only are asked for by their number

@@ -19,6 +19,7 @@ from injsound.job_codes import (
     CompareVerdict,
     Exchange,
     Measure,
+    Reversal,
     Stage,
     SwapVerdict,
     Todo,
@@ -30,6 +31,8 @@ from injsound.show.text import Words, shortened
 from injsound.show.words.keys import Line
 from injsound.values import Figure
 
+# A row of a swap: the cylinder, its cells before and after, and once changed back.
+_SWAP_WIDTHS = (8, 33, 18, 18)
 _NAME = 48
 
 
@@ -93,10 +96,12 @@ def tell_swap(found: SwapFinding, words: Words) -> list[str]:
 
 
 def _swap(found: SwapFinding, words: Words, *, next_too: bool) -> Block:
-    rows = [tuple(words.say(key) for key in (Line.CYLINDER, Line.SWAP_BEFORE, Line.SWAP_AFTER))]
+    heads = [Line.CYLINDER, Line.SWAP_BEFORE, Line.SWAP_AFTER, *([Line.SWAP_UNDONE] if found.reversal else [])]
+    rows = [tuple(words.say(key) for key in heads)]
     for cylinder in sorted({cylinder for cylinder, _ in found.cells}):
-        before, after = (_cell(found.cells.get((cylinder, stage)), words) for stage in (Stage.BEFORE, Stage.SWAPPED))
-        rows.append((f"{cylinder}", before, after))
+        arms = [found.cells.get((cylinder, stage)) for stage in (Stage.BEFORE, Stage.SWAPPED)]
+        arms += [found.undone.get(cylinder)] if found.reversal else []
+        rows.append((f"{cylinder}", *(_cell(arm, words) for arm in arms)))
     if found.verdict is SwapVerdict.NOT_SHOWN:
         said = [words.say(found.verdict), *say_reasons(found.reasons, words)]
         if next_too and found.record_s:
@@ -106,10 +111,22 @@ def _swap(found: SwapFinding, words: Words, *, next_too: bool) -> Block:
             words.say(found.exchange),
             swap_headline(found, words),
             *say_reasons(found.reasons, words),
-            words.say(Line.PROOF),
+            words.say(_proof(found)),
+            *say_reasons(found.open_questions, words),
         ]
     said += say_reasons(found.second, words)
-    return Block(title=words.say(Line.SWAP), table=tuple(rows), widths=(8, 33, 18), said=tuple(said))
+    return Block(title=words.say(Line.SWAP), table=tuple(rows), widths=_SWAP_WIDTHS[: len(heads)], said=tuple(said))
+
+
+def _proof(found: SwapFinding) -> Line:
+    """Whether changing back has proved what the swap showed; as long as nobody has, that it would."""
+    neither = found.verdict is SwapVerdict.NEITHER
+    return {
+        None: Line.PROOF,
+        Reversal.WENT_BACK: Line.PAIR_FAULTY if neither else Line.WENT_BACK,
+        Reversal.DID_NOT: Line.STAYED_AWAY if neither else Line.DID_NOT_GO_BACK,
+        Reversal.NOT_SHOWN: Line.BACK_NOT_SHOWN,
+    }[found.reversal]
 
 
 def swap_headline(found: SwapFinding, words: Words) -> str:

@@ -39,10 +39,24 @@ FINDINGS: Table = {
             "The fault stayed with the injector when its connector was changed: the injector itself, or its plug."
         ),
         Line.CROSSED_CIRCUIT: "The fault went with the connector: wiring, connector or driver of cylinder {cylinder}.",
+        Line.SWAP_UNDONE: "changed back",
         Line.PROOF: (
             "Heat, time and taking the connection apart changed as well: changing back and seeing the fault change"
             " back is the proof."
         ),
+        Line.WENT_BACK: "Changed back, the fault is where it was at first: that is the proof.",
+        Line.PAIR_FAULTY: (
+            "Changed back, the fault is there again: it takes this injector and this connector together, as where pins"
+            " and sockets fit badly."
+        ),
+        Line.DID_NOT_GO_BACK: (
+            "Changed back, the fault did not come back with the parts: heat, time or taking the connection apart may"
+            " have moved it. Order no part by this."
+        ),
+        Line.STAYED_AWAY: (
+            "Changed back, neither skips: taking the connection apart has cured it for now. Suspect the connection."
+        ),
+        Line.BACK_NOT_SHOWN: "Not shown whether the fault went back when the parts were changed back.",
         Line.TWO_SPEED: "two speeds, cylinder {cylinder}",
         Line.AT_SPEED: "{rpm} rpm: {gap} ms from open to close tick, give or take {error} ms ({count} ticks)",
         Line.AT_SPEED_NONE: "{rpm} rpm: open time not measured",
@@ -74,7 +88,7 @@ FINDINGS: Table = {
         Condition.WARM: "warm",
         Condition.HOT: "hot",
     },
-    Stage: {Stage.BEFORE: "before", Stage.SWAPPED: "swapped", Stage.AFTER: "after"},
+    Stage: {Stage.BEFORE: "before", Stage.SWAPPED: "swapped", Stage.BACK: "changed back", Stage.AFTER: "after"},
     Shaking: {Shaking.YES: "yes", Shaking.NO: "no", Shaking.UNKNOWN: "not known"},
     Measure: {
         Measure.SKIPS: "skips",
@@ -156,7 +170,10 @@ FINDINGS: Table = {
             " its body."
         ),
         Why.IN_ORDER: "In the firing order by the engine's own sound: the ticks of {cylinders}.",
-        Why.TOO_FEW_RECORDINGS: "Recordings so far: {count}; {needed} are needed.",
+        Why.TOO_FEW_CYLINDERS: "Cylinders recorded so far: {count}; {needed} are needed.",
+        Why.NOT_TWO_CYLINDERS: (
+            "A swap takes the same two cylinders before and after it; these recordings are of {cylinders}."
+        ),
         Why.NOT_COUNTED: "{file} could not be counted: {reason}. Record it again, if that can still be done.",
         Why.ORDER_HELPS: (
             "With the firing order known this may be told without a new recording: give --firing-order, in a case"
@@ -297,7 +314,14 @@ FINDINGS: Table = {
         Todo.REPAIR_BOTH: (
             "Repair the wiring of cylinder {cylinder} and replace the injector that sat there at first; then verify."
         ),
-        Todo.SWAP_BACK: "Change back and record: if the fault comes back, that is the proof.",
+        Todo.SWAP_BACK: (
+            "Change back what was swapped and record both cylinders again, with the words changed back in the names: if"
+            " the fault comes back, that is the proof."
+        ),
+        Todo.CHECK_PINS: (
+            "Order no part. Look at pins, sockets and seal where cylinder {cylinder}'s injector plugs in, and mend what"
+            " is green, bent or loose. Then verify; if it shakes again, record it then."
+        ),
         Todo.NAME_EXCHANGE: (
             "Say what changed places before any part is ordered, for it decides which: in case.toml, under the swapped"
             ' recording of cylinder {cylinder}, write injector = "{partner}" if the injectors were exchanged or'

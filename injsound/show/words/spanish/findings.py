@@ -41,10 +41,24 @@ FINDINGS: Table = {
         Line.CROSSED_CIRCUIT: (
             "El fallo se fue con el conector: cableado, conector o etapa de mando del cilindro {cylinder}."
         ),
+        Line.SWAP_UNDONE: "deshecho",
         Line.PROOF: (
             "También cambiaron el calor, el tiempo y la conexión, que se desarmó: deshacer el cambio y ver que el"
             " fallo vuelve atrás es la prueba."
         ),
+        Line.WENT_BACK: "Deshecho el cambio, el fallo está donde estaba al principio: esa es la prueba.",
+        Line.PAIR_FAULTY: (
+            "Deshecho el cambio, el fallo vuelve: hacen falta este inyector y este conector juntos, como cuando los"
+            " terminales no ajustan bien."
+        ),
+        Line.DID_NOT_GO_BACK: (
+            "Deshecho el cambio, el fallo no volvió con las piezas: quizá lo movieron el calor, el tiempo o desarmar la"
+            " conexión. No pida ninguna pieza por esto."
+        ),
+        Line.STAYED_AWAY: (
+            "Deshecho el cambio, ninguno falla: desarmar la conexión lo ha curado por ahora. Sospeche de la conexión."
+        ),
+        Line.BACK_NOT_SHOWN: "No se sabe si el fallo volvió al deshacer el cambio.",
         Line.TWO_SPEED: "dos regímenes, cilindro {cylinder}",
         Line.AT_SPEED: (
             "{rpm} rpm: {gap} ms del chasquido de apertura al de cierre, más o menos {error} ms ({count} chasquidos)"
@@ -81,7 +95,7 @@ FINDINGS: Table = {
         Condition.WARM: "templado",
         Condition.HOT: "caliente",
     },
-    Stage: {Stage.BEFORE: "antes", Stage.SWAPPED: "intercambiado", Stage.AFTER: "después"},
+    Stage: {Stage.BEFORE: "antes", Stage.SWAPPED: "intercambiado", Stage.BACK: "deshecho", Stage.AFTER: "después"},
     Shaking: {Shaking.YES: "sí", Shaking.NO: "no", Shaking.UNKNOWN: "no se sabe"},
     Measure: {
         Measure.SKIPS: "faltas",
@@ -168,7 +182,10 @@ FINDINGS: Table = {
             " {cylinder}, con la sonda en su cuerpo."
         ),
         Why.IN_ORDER: "Chasquidos en orden de encendido, según el sonido del propio motor: {cylinders}.",
-        Why.TOO_FEW_RECORDINGS: "Grabaciones hasta ahora: {count}; hacen falta {needed}.",
+        Why.TOO_FEW_CYLINDERS: "Cilindros grabados hasta ahora: {count}; hacen falta {needed}.",
+        Why.NOT_TWO_CYLINDERS: (
+            "Un intercambio necesita los mismos dos cilindros antes y después; estas grabaciones son de {cylinders}."
+        ),
         Why.NOT_COUNTED: "{file} no se pudo contar: {reason}. Grábelo otra vez, si aún es posible.",
         Why.ORDER_HELPS: (
             "Con el orden de encendido quizá se sepa sin otra grabación: dé --firing-order, en un caso firing_order"
@@ -330,7 +347,14 @@ FINDINGS: Table = {
             "Repare el cableado del cilindro {cylinder} y reemplace el inyector que estaba ahí al principio; después"
             " verifique."
         ),
-        Todo.SWAP_BACK: "Deshaga el cambio y grabe: si el fallo vuelve, esa es la prueba.",
+        Todo.SWAP_BACK: (
+            "Deshaga el cambio y grabe otra vez los dos cilindros, con la palabra deshecho en los nombres: si el fallo"
+            " vuelve, esa es la prueba."
+        ),
+        Todo.CHECK_PINS: (
+            "No pida ninguna pieza. Mire los terminales y la junta donde se enchufa el inyector del cilindro {cylinder}"
+            " y repare lo que esté verde, doblado o flojo. Después, verifique; si vuelve a temblar, grábelo entonces."
+        ),
         Todo.NAME_EXCHANGE: (
             "Diga qué cambió de lugar antes de pedir una pieza, pues de eso depende cuál: en case.toml, bajo la"
             ' grabación intercambiada del cilindro {cylinder}, escriba injector = "{partner}" si se intercambiaron los'
