@@ -354,6 +354,10 @@ class VerifyFinding:
         Skips of the repaired cylinder; ``before`` is None where nothing was counted, ``after`` is empty then.
     rate_high : float or None
         Share of ticks that may still be missing, one-sided at 95 %; None where none was judged [unitless].
+    row : float
+        Skips in a bad moment before the repair, where none is left; 0 where ticks dropped out singly [unitless].
+    rate_high_in_rows : float or None
+        The same share if what is left comes in such rows; None without one [unitless].
     change, change_low, change_high : float or None
         Share missing after, less that before, with its 95 % limits; None where either was not counted [unitless].
     restarts_needed : int or None
@@ -368,6 +372,8 @@ class VerifyFinding:
     before: Arm | None
     after: Arm
     rate_high: float | None
+    row: float
+    rate_high_in_rows: float | None
     change: float | None
     change_low: float | None
     change_high: float | None

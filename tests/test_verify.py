@@ -18,6 +18,7 @@ from injsound.job_codes import (
     VerifyVerdict,
     Why,
 )
+from injsound.languages import Language
 from injsound.show.findings_text import tell_verify
 from injsound.show.text import Words
 from injsound.show.words.keys import Brief
@@ -64,6 +65,7 @@ def test_a_good_repair_has_its_bound_and_its_change():
     found = _repair(NONE)
     assert found.verdict is VerifyVerdict.GOOD
     assert found.rate_high == pytest.approx(1 - 0.05 ** (1 / EVENTS))
+    assert (found.row, found.rate_high_in_rows) == (0.0, None)
     assert found.change == pytest.approx(-8 / EVENTS)
     assert found.change_low < found.change < found.change_high < 0
 
@@ -124,6 +126,10 @@ def test_bursts_widen_the_change_since_the_repair():
     assert found.before.episodes == 8
     assert found.change == pytest.approx(-32 / EVENTS)
     assert (found.change_low, found.change_high) == newcombe_difference((0, EVENTS // 4), (8, EVENTS // 4))
+    # No row began in 353 ticks: at most 0.85 % of them begin one, of four ticks each.
+    assert (found.row, found.rate_high_in_rows) == (4.0, pytest.approx(0.0339, rel=0.01))
+    said = " ".join(" ".join(tell_verify(found, Words(Language.ENGLISH))).split())
+    assert "at most 0.85 % may still be if they drop out singly, 3.4 % if 4 at a time as before" in said
 
 
 @pytest.mark.parametrize("ticks", [5, 11, 12, 23, 100])

@@ -26,6 +26,8 @@ from injsound.values import ONE_RECORDING_S, Figure
 
 # A good repair called "still skipping" costs a part: at LEVEL it was 0.54 % of 10,000 good ones (docs/methods.md).
 _STILL_LEVEL = 0.003
+# Bad moments of fewer ticks than this are singles with a double among them.
+_FEWEST_IN_ROW = 1.5
 # A range wider than twice the fellows' usual value says nothing: two fellows that differ give one.
 _MOST_WIDTH = 2.0
 
@@ -251,11 +253,14 @@ def _finding(
     if counted and before is not None:
         low, high = newcombe_difference(*_as_moments(after, before))
         change = after.skipped / after.judged - before.skipped / before.judged
+    rate_high, row = _rate_high(after) if after.judged else None, _row(before, after)
     return VerifyFinding(
         verdict=verdict,
         before=before,
         after=after,
-        rate_high=_rate_high(after) if after.judged else None,
+        rate_high=rate_high,
+        row=row,
+        rate_high_in_rows=min(1.0, rate_high * row) if row and rate_high is not None else None,
         change=change,
         change_low=low,
         change_high=high,
@@ -286,6 +291,14 @@ def _rate_high(after: Arm) -> float:
     # The upper end of a two-sided interval of 90 % is a one-sided bound of 95 %.
     high = exact_limits(after.episodes, seen, confidence=2 * CONFIDENCE - 1)[1]
     return min(1.0, after.skipped / after.episodes * high)
+
+
+def _row(before: Arm | None, after: Arm) -> float:
+    """How many ticks a bad moment took before; 0 where they dropped out singly, or where rows since it are counted."""
+    if before is None or not before.episodes or after.skipped:
+        return 0.0
+    row = before.skipped / before.episodes
+    return row if row >= _FEWEST_IN_ROW else 0.0
 
 
 def _events_needed(after: Arm) -> int:

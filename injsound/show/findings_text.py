@@ -269,7 +269,8 @@ def _verify(found: VerifyFinding, words: Words, *, next_too: bool) -> Block:
     if found.change is not None and found.change_low is not None and found.change_high is not None:
         shares = (found.change, found.change_low, found.change_high)
         change, low, least = (words.number(100 * share, 1, sign=True) for share in shares)
-        said.append(words.say(Line.VERIFY_CHANGE, {"change": change, "low": low, "high": least}))
+        old = {} if found.before is None else {"skipped": found.before.skipped, "judged": found.before.judged}
+        said.append(words.say(Line.VERIFY_CHANGE, {**old, "change": change, "low": low, "high": least}))
     said += [*say_reasons(found.reasons, words), words.say(Line.NOT_FLOW)]
     if next_too and found.record_s:
         said.append(words.say(Line.RECORD_AFTER, {"seconds": round(found.record_s)}))
@@ -295,8 +296,12 @@ def left_of_fault(found: VerifyFinding, words: Words) -> list[str]:
     """
     if found.rate_high is None:
         return []
-    after: dict[str, Figure] = {"skipped": found.after.skipped, "judged": found.after.judged}
-    return [words.say(Line.VERIFY_AFTER, {**after, "high": words.percent(found.rate_high, bound=True)})]
+    figures: dict[str, Figure] = {"skipped": found.after.skipped, "judged": found.after.judged}
+    figures["high"] = words.percent(found.rate_high, bound=True)
+    if found.rate_high_in_rows is None:
+        return [words.say(Line.VERIFY_AFTER, figures)]
+    in_rows = {"row": round(found.row), "high_in_rows": words.percent(found.rate_high_in_rows, bound=True)}
+    return [words.say(Line.VERIFY_AFTER_ROWS, {**figures, **in_rows})]
 
 
 def blocks_of(findings: Findings, words: Words) -> list[Block]:

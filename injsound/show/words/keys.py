@@ -149,6 +149,7 @@ class Line(StrEnum):
     FROM_TO = "from to"
     VERIFY = "verify"
     VERIFY_AFTER = "verify after"
+    VERIFY_AFTER_ROWS = "verify after rows"
     VERIFY_CHANGE = "verify change"
     RECORD_MORE = "record more"
     RECORD_AFTER = "record after"

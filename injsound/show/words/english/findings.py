@@ -72,7 +72,14 @@ FINDINGS: Table = {
         Line.VERIFY_AFTER: (
             "After the repair {skipped} of {judged} ticks were missing: at most {high}, with 95 % confidence."
         ),
-        Line.VERIFY_CHANGE: "Change since the repair: {change} % of all ticks (95 % range {low} to {high} %).",
+        Line.VERIFY_AFTER_ROWS: (
+            "After the repair {skipped} of {judged} ticks were missing: at most {high} may still be if they drop out"
+            " singly, {high_in_rows} if {row} at a time as before, with 95 % confidence."
+        ),
+        Line.VERIFY_CHANGE: (
+            "Before it {skipped} of {judged} were missing: a change of {change} % of all ticks (95 % range {low} to"
+            " {high} %)."
+        ),
         Line.RECORD_MORE: "Record {seconds} s more of each, in the same condition, while it shakes.",
         Line.RECORD_AFTER: "Record {seconds} s more since the repair, in the fault's own condition.",
         Line.NOT_FLOW: "A click does not prove that the injector flows or seals.",

@@ -24,7 +24,9 @@ READING: Table = {
         Phrase.NEXT: "next",
         Phrase.NOTE: "note",
         Phrase.SKIPPING_LINE: "Skipping: {skipped} of {judged} ticks missing ({rate}; 95 % range {low} to {high})",
-        Phrase.STEADY_LINE: "Steady: no tick missing out of {judged}; fewer than {high} skip, with 95 % confidence",
+        Phrase.STEADY_LINE: (
+            "Steady: no tick missing out of {judged}; fewer than {high} skip one by one, with 95 % confidence"
+        ),
         Phrase.STEADY_CALLS_LINE: (
             "Steady: {skipped} of {judged} ticks seem missing, no more than could be mistakes; at most {high} skip,"
             " with 95 % confidence"

@@ -77,8 +77,13 @@ FINDINGS: Table = {
             "Tras la reparación faltaban {skipped} de {judged} chasquidos: como mucho el {high}, con un 95 % de"
             " confianza."
         ),
+        Line.VERIFY_AFTER_ROWS: (
+            "Tras la reparación faltaban {skipped} de {judged} chasquidos: aún pueden faltar como mucho el {high} si"
+            " faltan de uno en uno, el {high_in_rows} si son {row} a la vez como antes (confianza del 95 %)."
+        ),
         Line.VERIFY_CHANGE: (
-            "Cambio desde la reparación: {change} % de todos los chasquidos (intervalo del 95 %: de {low} a {high} %)."
+            "Antes faltaban {skipped} de {judged}: un cambio del {change} % de todos los chasquidos (intervalo del 95"
+            " %: de {low} a {high} %)."
         ),
         Line.RECORD_MORE: "Grabe {seconds} s más de cada uno, en la misma condición, mientras el motor tiembla.",
         Line.RECORD_AFTER: "Grabe {seconds} s más desde la reparación, en la condición en que aparecía el fallo.",

@@ -27,7 +27,8 @@ READING: Table = {
             "Faltan chasquidos: {skipped} de {judged} ({rate}; intervalo del 95 %: de {low} a {high})"
         ),
         Phrase.STEADY_LINE: (
-            "Constante: no falta ninguno de {judged} chasquidos; fallan menos del {high} (confianza del 95 %)"
+            "Constante: no falta ninguno de {judged} chasquidos; de uno en uno fallan menos del {high} (confianza del"
+            " 95 %)"
         ),
         Phrase.STEADY_CALLS_LINE: (
             "Constante: parecen faltar {skipped} de {judged} chasquidos, no más de los que podrían ser errores;"
