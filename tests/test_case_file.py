@@ -172,7 +172,7 @@ cylinder = 1
         "4 faulty of 3 made",
         "outside the case folder",
         "cylinder: is 7; the engine has 3",
-        "is 'later'; expected 'before', 'swapped', 'after'",
+        "is 'later'; expected 'before', 'swapped', 'changed back', 'after'",
         "expected [start, end] in seconds",
         "[[recording]] 2: has no file",
     ):
@@ -360,7 +360,7 @@ soak_minutes = -1
     for part in (
         "'P03O2' is no trouble code",
         "coolant_c: is 900; expected -60 to 200",
-        "rpm: is -900; expected 60 to 10000",
+        "rpm: is -900; expected 200 to 10000",
         "load_percent: is nan; expected 0 to 1000",
         "pulse_width_ms: is '3'; expected a number\n",
         "soak_minutes: is -1; expected 0 or more",

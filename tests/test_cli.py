@@ -119,7 +119,7 @@ def test_one_bad_file_does_not_stop_the_rest(folder, sound, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["--rpm", "0"], "rpm is 0; expected 60 to 10000"),
+        (["--rpm", "0"], "rpm is 0; expected 200 to 10000"),
         (["--rpm", "-700"], "rpm is -700"),
         (["--firing-order", "1-5-5"], "firing order 1-5-5 is not possible"),
         (["--cylinders", "4", "--cylinder", "6"], "cylinder is 6; expected 1 to 4"),

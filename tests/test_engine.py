@@ -189,7 +189,7 @@ def test_contradictions_are_refused(settings, message):
 
 @pytest.mark.parametrize("rpm", [0, -700, 59.9, 10_001, float("nan"), float("inf")])
 def test_impossible_speeds_are_refused_with_value_and_range(rpm):
-    with pytest.raises(ParameterError, match=f"rpm is {rpm:g}; expected 60 to 10000"):
+    with pytest.raises(ParameterError, match=f"rpm is {rpm:g}; expected 200 to 10000"):
         check_rpm(rpm)
     with pytest.raises(ValueError, match="rpm"):
         firing_interval(rpm, Injection.SEQUENTIAL)

@@ -17,7 +17,7 @@ from typing import Any
 from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry
 from injsound.cases.names import condition_named
 from injsound.control_unit import FreezeFrame, Misfires
-from injsound.engine import MAX_CYLINDERS, MAX_RPM, MIN_RPM, Engine, Injection, parse_firing_order
+from injsound.engine import LEAST_FOLLOWED_RPM, MAX_CYLINDERS, MAX_RPM, Engine, Injection, parse_firing_order
 from injsound.errors import ParameterError
 from injsound.job_codes import Shaking, Stage
 from injsound.languages import Language
@@ -43,7 +43,7 @@ _RESTARTS = {"faulty", "made", "clean_since"}
 _TEXT = {"injector", "connector", "condition", "probe", "note"}
 # What a scan tool or a watch can show; an engine's own speeds stand in ``engine``.
 _BOUNDS = {
-    "rpm": (MIN_RPM, MAX_RPM),
+    "rpm": (LEAST_FOLLOWED_RPM, MAX_RPM),
     "soak_minutes": (0.0, math.inf),
     "seconds_since_restart": (0.0, math.inf),
     "coolant_c": (-60.0, 200.0),

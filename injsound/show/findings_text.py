@@ -300,8 +300,8 @@ def left_of_fault(found: VerifyFinding, words: Words) -> list[str]:
     figures["high"] = words.percent(found.rate_high, bound=True)
     if found.rate_high_in_rows is None:
         return [words.say(Line.VERIFY_AFTER, figures)]
-    in_rows = {"row": round(found.row), "high_in_rows": words.percent(found.rate_high_in_rows, bound=True)}
-    return [words.say(Line.VERIFY_AFTER_ROWS, {**figures, **in_rows})]
+    figures["row"], figures["high_in_rows"] = round(found.row), words.percent(found.rate_high_in_rows, bound=True)
+    return [words.say(Line.VERIFY_AFTER_ROWS, figures)]
 
 
 def blocks_of(findings: Findings, words: Words) -> list[Block]:

@@ -233,8 +233,8 @@ FINDINGS: Table = {
         Why.MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still ({p}).",
         Why.NOT_MORE_WHILE_MOVED: "Bad moments: {moved} while moved, {still} while still ({p}).",
         Why.MOVING_UNCLEAR: (
-            "Bad moments: {moved} while moved, {still} while still ({p}). A no takes {needed} of them and no lean to"
-            " either side: record longer, or go on to the swap."
+            "Bad moments: {moved} while moved, {still} while still ({p}). To say that they do not gather takes"
+            " {needed} of them or more, and not clearly more while moved: record longer, or go on to the swap."
         ),
         Why.MOVED_UNJUDGED: (
             "Of the ticks while moved {percent} % could not be judged for the noise of handling: too much for a no."

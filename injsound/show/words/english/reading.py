@@ -16,7 +16,7 @@ READING: Table = {
         Phrase.EVIDENCE_ONLY: "This is evidence for a qualified technician, not a repair order.",
         Phrase.CLICK_IS_NOT_FLOW: "A click does not prove that the injector flows or seals.",
         Phrase.CYLINDER: "cylinder {cylinder}",
-        Phrase.THIS_INJECTOR: "this injector",
+        Phrase.THIS_INJECTOR: "injector",
         Phrase.MISSING: "missing",
         Phrase.PATTERN: "pattern",
         Phrase.NEIGHBOURS: "neighbours",
@@ -146,7 +146,8 @@ READING: Table = {
             "{skipped} of {judged} ticks seem missing: what ticks now and then may be another sound of the engine."
         ),
         ReasonCode.UNCERTAIN_CALLS: (
-            "{skipped} of {judged} ticks seem missing, but about {expected_false} could be mistakes: too close to say."
+            "{skipped} of {judged} ticks seem missing; by the count about {expected_false} of these are mistakes, and now"
+            " and then a disturbance hides a tick unnoticed: too close to say."
         ),
         ReasonCode.WEAK_SEPARATION: (
             "Heard and missing ticks sound too much alike: margin {separation}, {needed} is needed."

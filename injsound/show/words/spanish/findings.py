@@ -255,8 +255,8 @@ FINDINGS: Table = {
         Why.MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo ({p}).",
         Why.NOT_MORE_WHILE_MOVED: "Tropiezos: {moved} al mover, {still} en reposo ({p}).",
         Why.MOVING_UNCLEAR: (
-            "Tropiezos: {moved} al mover, {still} en reposo ({p}). Para decir que no hacen falta {needed} y ninguna"
-            " inclinación: grabe más tiempo o pase al intercambio."
+            "Tropiezos: {moved} al mover, {still} en reposo ({p}). Para decir que no se juntan al mover hacen falta"
+            " {needed} o más, y no claramente más al mover: grabe más tiempo o pase al intercambio."
         ),
         Why.MOVED_UNJUDGED: (
             "De los chasquidos mientras se movía, el {percent} % no se pudo juzgar por el ruido del manejo: demasiado"

@@ -16,7 +16,7 @@ READING: Table = {
         Phrase.EVIDENCE_ONLY: "Esto es un indicio para un técnico cualificado, no una orden de reparación.",
         Phrase.CLICK_IS_NOT_FLOW: "Un chasquido no prueba que el inyector entregue caudal ni que cierre bien.",
         Phrase.CYLINDER: "cilindro {cylinder}",
-        Phrase.THIS_INJECTOR: "este inyector",
+        Phrase.THIS_INJECTOR: "inyector",
         Phrase.MISSING: "faltan",
         Phrase.PATTERN: "patrón",
         Phrase.NEIGHBOURS: "vecinos",
@@ -154,8 +154,8 @@ READING: Table = {
             " motor."
         ),
         ReasonCode.UNCERTAIN_CALLS: (
-            "Parecen faltar {skipped} de {judged} chasquidos, pero unos {expected_false} podrían ser errores: no"
-            " alcanza para decidir."
+            "Parecen faltar {skipped} de {judged} chasquidos; según la cuenta unos {expected_false} son errores, y a veces"
+            " una perturbación tapa uno sin que se note: no alcanza para decidir."
         ),
         ReasonCode.WEAK_SEPARATION: (
             "Los chasquidos oídos y los ausentes suenan demasiado parecidos: margen {separation}, hace falta {needed}."
@@ -187,7 +187,7 @@ READING: Table = {
     Brief: {
         Brief.TOO_FEW_EVENTS: "muy pocos chasquidos para un fallo pequeño",
         Brief.MISSES_POSSIBLE: "tan débil que uno ausente pasaría por oído",
-        Brief.ONE_STRETCH: "faltan en un solo tramo: ¿se cortó el paso?",
+        Brief.ONE_STRETCH: "faltan en un solo tramo: ¿sin combustible?",
         Brief.MOSTLY_MISSING: "lo que suena a veces puede ser otro sonido",
         Brief.UNCERTAIN_CALLS: "los huecos podrían ser errores",
         Brief.WEAK_SEPARATION: "oídos y ausentes suenan demasiado parecidos",
