@@ -1,7 +1,7 @@
 """One chapter whose own tick is known: every due event asked, and what surrounds it told.
 
-No signal arithmetic of its own, as `reading.py`: the same stages go over the events twice, by one click of the tick and
-by both.
+No signal arithmetic of its own, as `reading.py`: the same stages go over the events by one click of the tick, by both
+together, and by each where it is; the way that tells more counts, and what another disputes is doubted.
 """
 
 from dataclasses import dataclass, replace

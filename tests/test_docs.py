@@ -77,6 +77,15 @@ def test_the_json_page_tells_every_field_and_no_other():
     assert sorted(told) == sorted(set(_schema_fields(injsound.schema())))
     words = {*_schema_words(injsound.schema()), *(kind.value for kind in SpanKind)}
     assert all(f"`{word}`" in page for word in words)
+    spans = page.split("In these nothing is judged:")[1].split("\n\n")[0]
+    assert {*re.findall(r"`([^`]+)`", spans)} == {kind.value for kind in SpanKind}
+
+
+def test_every_room_is_on_the_map():
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rooms = [path for path in (ROOT / "injsound").rglob("*.py") if not path.stem.startswith("__")]
+    told = {word.removesuffix(".py").split("/")[-1] for word in re.findall(r"[\w./]+", page)}
+    assert [path.name for path in rooms if path.stem not in told] == []
 
 
 def test_the_python_page_runs_as_printed(tmp_path, monkeypatch):

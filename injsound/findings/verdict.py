@@ -32,7 +32,7 @@ MOST_UNJUDGED = 0.5
 # An injector that misses more than this share may as well be dead, and what ticks in the rest another sound: over half,
 # which injectors do miss, and under the nine in ten that a wrongly chosen sound was seen to "miss" (docs/methods.md).
 MOST_SKIPPED = 0.7
-# "Steady" asks that a fault of this rate, in bursts of five, would have been seen with CONFIDENCE.
+# What a longer recording or a repair should show at most, of ticks that drop out singly.
 GOAL_RATE = 0.01
 
 
