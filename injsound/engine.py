@@ -16,8 +16,8 @@ CYCLE_DEGREES = 720.0
 _SAME_PHASE = 1e-9
 # Cranking is about 100 rpm at the least and a car engine's limiter lies below 10,000 rpm: common practice, no source.
 _MIN_RPM, MAX_RPM = 60.0, 10_000.0
-# Sound of slower engines is not followed: simulated ones of 200 rpm were counted, of 60 and 100 taken for several times as
-# fast, and in those of 120 and 150 no tick was found.
+# Sound of slower engines is not followed: simulated ones of 200 rpm were counted, of 60 and 100 taken for several times
+# as fast, and in those of 120 and 150 no tick was found.
 LEAST_FOLLOWED_RPM = 200.0
 # One common order each, for examples: common practice, no source.
 _EXAMPLES = {4: "1-3-4-2", 5: "1-2-4-5-3", 6: "1-5-3-6-2-4", 8: "1-8-4-3-6-5-7-2"}

@@ -146,8 +146,8 @@ READING: Table = {
             "{skipped} of {judged} ticks seem missing: what ticks now and then may be another sound of the engine."
         ),
         ReasonCode.UNCERTAIN_CALLS: (
-            "{skipped} of {judged} ticks seem missing; by the count about {expected_false} of these are mistakes, and now"
-            " and then a disturbance hides a tick unnoticed: too close to say."
+            "{skipped} of {judged} ticks seem missing; by the count about {expected_false} of these are mistakes, and"
+            " now and then a disturbance hides a tick unnoticed: too close to say."
         ),
         ReasonCode.WEAK_SEPARATION: (
             "Heard and missing ticks sound too much alike: margin {separation}, {needed} is needed."

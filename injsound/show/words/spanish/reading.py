@@ -154,8 +154,8 @@ READING: Table = {
             " motor."
         ),
         ReasonCode.UNCERTAIN_CALLS: (
-            "Parecen faltar {skipped} de {judged} chasquidos; según la cuenta unos {expected_false} son errores, y a veces"
-            " una perturbación tapa uno sin que se note: no alcanza para decidir."
+            "Parecen faltar {skipped} de {judged} chasquidos; según la cuenta unos {expected_false} son errores, y a"
+            " veces una perturbación tapa uno sin que se note: no alcanza para decidir."
         ),
         ReasonCode.WEAK_SEPARATION: (
             "Los chasquidos oídos y los ausentes suenan demasiado parecidos: margen {separation}, hace falta {needed}."
