@@ -171,6 +171,7 @@ class StepCode(Told):
     RECORD_OWN_INJECTOR = "record own injector"  # the probe may be on a neighbour or a valve
     RECORD_SPREAD = "record spread"  # batch mode: crossed sound; record with a clamp or on the body
     GIVE_RPM = "give rpm"  # nobody typed the engine's speed
+    CHECK_MODE = "check mode"  # the same tick twice per cycle, as in batch injection
     CHECK_RPM = "check rpm", "rpm_given", "rpm_heard"
     COMPARE_OTHERS = "compare others"  # record the other injectors the same way, then exchange two
     MOVE_WIRING = "move wiring"  # the only injector skips: record while its wiring is moved, then try a good one

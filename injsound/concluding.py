@@ -12,7 +12,7 @@ from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
 from injsound.results import Events, Firing, Skips
 from injsound.sound import ticks
-from injsound.sound.clock import cycle_length
+from injsound.sound.clock import apart, cycle_length
 from injsound.sound.signals import robust_spread, true_runs
 from injsound.states import judged_of, skipped_of
 from injsound.values import Note
@@ -32,6 +32,8 @@ _SPEAKS_FIRST = (
 # So much and so many spreads under the median of those around it a tick in batch injection may be a partner's alone;
 # so many of them are no chance.
 _FAINT_DB, _FAINT_SPREADS, _FEWEST_FAINT, _AROUND = 3.0, 5.0, 3, 41
+# The same tick comes twice per cycle where another this near to half a cycle on is as loud, to this share.
+_NEAR_HALF, _AS_LOUD = 0.01, 0.8
 # What is to be done where there is no other injector to record or to exchange.
 _ALONE: dict[object, StepCode] = {
     StepCode.COMPARE_OTHERS: StepCode.MOVE_WIRING,
@@ -95,7 +97,7 @@ def _concluded(
     if not counted and not all(chapter.settled for chapter in heard):
         return doubtful((Note(code=ReasonCode.NO_LOCK),))
     if not counted:
-        return _without_count(heard, warnings, typed=typed)
+        return _without_count(heard, warnings, typed=typed, batch=has_partner(engine))
     sure, batch = all(c.choice.sure for c in counted if c.choice), has_partner(engine)
     worst = min(counted, key=lambda c: c.matches.separation if c.matches else np.inf)
     assert worst.matches is not None
@@ -182,7 +184,7 @@ def _doubts(warnings: tuple[Note, ...]) -> tuple[Note, ...]:
     return tuple(found)
 
 
-def _without_count(heard: list[Heard], warnings: tuple[Note, ...], *, typed: bool) -> Finding:
+def _without_count(heard: list[Heard], warnings: tuple[Note, ...], *, typed: bool, batch: bool = False) -> Finding:
     """Verdict where no tick could be named as this injector's."""
     doubts = _doubts(warnings)
     chapter = speaker(heard)
@@ -205,7 +207,18 @@ def _without_count(heard: list[Heard], warnings: tuple[Note, ...], *, typed: boo
             reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),),
             next_step=Note(code=StepCode.RECORD_OWN_INJECTOR),
         )
-    return doubtful((*_why_not_counted(chapter.choice, warnings), *doubts))
+    finding = doubtful((*_why_not_counted(chapter.choice, warnings), *doubts))
+    twice = found is ticks.Found.TWO and not batch and _comes_twice(chapter.choice)
+    return replace(finding, next_step=Note(code=StepCode.CHECK_MODE)) if twice else finding
+
+
+def _comes_twice(choice: ticks.Choice) -> bool:
+    """Whether the two ticks in doubt may be one injector's, once per revolution."""
+    assert choice.own is not None
+    assert choice.rival is not None
+    off_half = abs(apart(choice.own.phase, choice.rival.phase) - 0.5)
+    faint, loud = sorted([choice.own.level, choice.rival.level])
+    return bool(off_half <= _NEAR_HALF and faint >= _AS_LOUD * loud)
 
 
 def _why_not_counted(choice: ticks.Choice, warnings: tuple[Note, ...]) -> tuple[Note, ...]:

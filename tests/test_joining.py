@@ -140,6 +140,23 @@ def test_a_click_that_stands_out_but_may_be_a_valves_is_not_called_nothing():
     assert nothing.reasons[0].code is ReasonCode.FAINT
 
 
+@pytest.mark.parametrize(
+    ("phase", "level", "batch", "step"),
+    [
+        (0.605, 9.0, False, StepCode.CHECK_MODE),
+        (0.63, 9.0, False, StepCode.RECORD_OWN_INJECTOR),
+        (0.605, 7.0, False, StepCode.RECORD_OWN_INJECTOR),
+        (0.605, 9.0, True, StepCode.RECORD_OWN_INJECTOR),
+    ],
+)
+def test_a_tick_that_comes_twice_per_cycle_asks_for_the_mode(phase, level, batch, step):
+    rival = replace(_click(level), phase=phase)
+    two = _unheard(FIRST, Found.TWO, own=_click(10.0), rival=rival)
+    found = _without_count([two], (), typed=True, batch=batch)
+    assert found.reasons[0].code is ReasonCode.TWO_CANDIDATES
+    assert found.next_step.code is step
+
+
 def test_without_the_speed_no_place_is_called_silent():
     # At half the speed this injector and another tick twice each, and one place of four stays empty.
     chapter = _unheard(FIRST, Found.OWN_SILENT, empty=0.5)

@@ -262,6 +262,10 @@ READING: Table = {
         ),
         StepCode.RECORD_SPREAD: "Record each partner as well, each with the probe on its own body.",
         StepCode.GIVE_RPM: "Read the engine speed while it is recorded, and give it with the recording (--rpm).",
+        StepCode.CHECK_MODE: (
+            "Does it open once per revolution, with its partners? Then give --injection batch. Else record again with"
+            " the probe on this injector's own body."
+        ),
         StepCode.CHECK_RPM: "Check the engine speed and the injection mode: {rpm_given} rpm given, {rpm_heard} heard.",
         StepCode.COMPARE_OTHERS: (
             "Record the other injectors the same way. If only this one skips, exchanging it with another shows"

@@ -284,6 +284,10 @@ READING: Table = {
         ),
         StepCode.RECORD_SPREAD: "Grabe también cada compañero, con la sonda en su propio cuerpo.",
         StepCode.GIVE_RPM: "Lea las rpm mientras graba e indíquelas con la grabación (--rpm).",
+        StepCode.CHECK_MODE: (
+            "¿Abre una vez por vuelta, con sus compañeros? Entonces indique --injection batch. Si no, grabe otra vez"
+            " con la sonda en el cuerpo de este inyector."
+        ),
         StepCode.CHECK_RPM: "Compruebe las rpm y el modo de inyección: {rpm_given} rpm indicadas, {rpm_heard} oídas.",
         StepCode.COMPARE_OTHERS: (
             "Grabe los demás inyectores del mismo modo. Si solo falla este, intercambiarlo con otro muestra si el"
