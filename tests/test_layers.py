@@ -68,6 +68,7 @@ ALLOWED = {
     "sound.faint": BASE | {"sound.candidates", "sound.lateness", "sound.partner", "sound.second_click"},
     "sound.partner": BASE | {"sound.candidates", "sound.second_click"},
     "sound.opentime": BASE | {"sound.doublet", "sound.echo", "sound.parted", "sound.second_click", "sound.trimmed"},
+    "sound.echo": BASE | {"sound.second_click"},
     "sound.parted": BASE | {"sound.second_click"},
     "sound.pair": BASE | {"sound.events", "sound.parted", "sound.second_click"},
     "sound.trimmed": BASE | {"sound.second_click"},

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import fft, linalg, ndimage
 
 from injsound.sound.echo import Echo
-from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
+from injsound.sound.second_click import ANCHOR_S, BEGINS, GAP_MAX_S, GAP_MIN_S
 from injsound.sound.waveforms import RING_ORDER
 from injsound.values import FloatArray
 
@@ -21,8 +21,8 @@ _SMOOTH_HZ = 300.0
 # Frequencies in which the click does not stand this far over the mean's noise say little.
 _OVER_NOISE = 4.0
 _FFT = 4096
-# Peaks of one strike lie this close; the first of those within 7 dB is where it begins, what follows is its ring.
-_ONE_STRIKE_S, _BEGINS = 0.0010, 10 ** (-7 / 10)
+# Peaks of one strike lie this close; the first of those that may be where it begins is, what follows is its ring.
+_ONE_STRIKE_S = 0.0010
 _MOST_STRIKES = 4
 # Power over that of the mean's noise, which reached 2 to 6.2 in 20 ms of white noise.
 _LEAST_OVER, _CLEAR_OVER = 9.0, 12.0
@@ -33,8 +33,8 @@ _RINGS_S, _RING, _FAINT_RING = 0.0025, 10 ** (-6 / 10), 10 ** (-12 / 10)
 # Of an echo this share of its power may be left where its height is known to a third only.
 _LEFT, _LEFT_S = 0.25, 0.0002
 _COINCIDES_S = 0.00025
-# What was matched is one of the two, or lies between.
-_ANCHOR_S = 0.0012
+# So much of the usual power is added to each event's before its inverse is taken: a quiet one does not count for all.
+_SHRUNK = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,9 +78,6 @@ def quiet_weights(rows: FloatArray, sr: int) -> FloatArray:
     return weight
 
 
-_SHRUNK = 0.3
-
-
 def find_doublet(
     rows: FloatArray, weight: FloatArray, sr: int, *, zero: int, echo: Echo | None = None
 ) -> tuple[int, int] | None:
@@ -105,7 +102,7 @@ def find_doublet(
         About where each begins [samples]; None where no second click is clear or another sound could be it.
     """
     found = find_strikes(rows, weight, sr, zero=zero, echo=echo)
-    at_zero = [s for s in found if abs(s.place - zero) < _ANCHOR_S * sr]
+    at_zero = [s for s in found if abs(s.place - zero) < ANCHOR_S * sr]
     one = next(iter(at_zero or found), None)
     if one is None:
         return None
@@ -116,7 +113,7 @@ def find_doublet(
     faint, loud = sorted((one, other), key=lambda s: s.power)
     early, late = sorted((one, other), key=lambda s: s.place)
     more = [s for s in more if not any(_follows(s, of, sr, _RING) for of in (one, other))]
-    between = early.place - _ANCHOR_S * sr < zero < late.place + _ANCHOR_S * sr
+    between = early.place - ANCHOR_S * sr < zero < late.place + ANCHOR_S * sr
     doubtful = (
         faint.over < _CLEAR_OVER
         or faint.power < _FAINTEST * loud.power
@@ -166,7 +163,7 @@ def find_strikes(rows: FloatArray, weight: FloatArray, sr: int, *, zero: int, ec
         if power[top] <= 0:
             break
         low = max(0, top - near)
-        loud = power[low : top + 1] >= _BEGINS * power[top]
+        loud = power[low : top + 1] >= BEGINS * power[top]
         begins = low + int(np.argmax(loud))
         found.append(Strike(place=begins, power=float(power[top]), over=float(over[top])))
         power[max(0, begins - near) : top + round(GAP_MIN_S * sr)] = 0.0

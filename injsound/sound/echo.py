@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, ndimage
 
+from injsound.sound.second_click import CORE_AFTER_S, CORE_BEFORE_S
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import cut
 from injsound.values import FloatArray
@@ -28,8 +29,6 @@ _AGAIN = 8.0
 # So much larger than by the ripple may the share be on the tick: codecs fill the ripple's valleys.
 _SHARE_LOW, _SHARE_HIGH = 1.2, 2.4
 _LEAST_SHARE = 0.08
-# What stands for the tick.
-_CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,7 +117,7 @@ def _on_the_tick(
     white: FloatArray, sr: int, start_s: float, heard_s: FloatArray, delay_s: float
 ) -> tuple[float, float]:
     """Whether what differs from tick to tick comes again [standard errors], and the share of the mean that does."""
-    first, later = (cut(white, sr, start_s, heard_s + d, _CLICK_BEFORE_S, _CLICK_AFTER_S) for d in (0.0, delay_s))
+    first, later = (cut(white, sr, start_s, heard_s + d, CORE_BEFORE_S, CORE_AFTER_S) for d in (0.0, delay_s))
     mean, then = first.mean(axis=0), later.mean(axis=0)
     # Louder ticks have louder close clicks as well: each tick's height is taken out of both.
     height = first @ mean / max(float(mean @ mean), 1e-12)

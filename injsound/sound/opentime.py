@@ -12,14 +12,11 @@ from injsound.sound.doublet import find_doublet, quiet_weights
 from injsound.sound.echo import Echo, cut_without, find_echo
 from injsound.sound.filters import COMBUSTION_HZ, high_passed
 from injsound.sound.parted import Parted, part_clicks
-from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S
+from injsound.sound.second_click import CORE_AFTER_S, CORE_BEFORE_S, GAP_MAX_S, GAP_MIN_S, SIDE_S
 from injsound.sound.trimmed import WANDER_S, Trim, find_trim
 from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
 from injsound.values import FloatArray
 
-_CLICK_BEFORE_S, _CLICK_AFTER_S = 0.0003, 0.0012
-# So far about the ticks other strikes are looked for.
-_SIDE_S = GAP_MAX_S + 0.0025
 # A click is measured event by event from this match value on: its time is then good to some 20 us.
 _LEAST_VALUE = 3.0
 # The high pass has come to rest after so long.
@@ -102,10 +99,10 @@ def measure_gaps(
         return Gaps(gap_s=float("nan"), event_gap_s=np.full(len(heard_s), np.nan), open_offset_s=0.0)
     at = heard_s[heard]
     echo = find_echo(y, white, sr, start_s, at)
-    rows = cut_without(echo, white, sr, start_s, at, _SIDE_S, _SIDE_S)
-    raw = cut_without(echo, y, sr, start_s, at, _SIDE_S + _SETTLE_S, _SIDE_S)
+    rows = cut_without(echo, white, sr, start_s, at, SIDE_S, SIDE_S)
+    raw = cut_without(echo, y, sr, start_s, at, SIDE_S + _SETTLE_S, SIDE_S)
     clear = high_passed(raw, sr, above_hz=COMBUSTION_HZ, order=2)[:, -rows.shape[1] :]
-    zero = round(_SIDE_S * sr)
+    zero = round(SIDE_S * sr)
     trim = find_trim(rows, sr, zero=zero, gap_s=gap_s)
     held = _held_gaps(trim.straighten(rows, sr), trim.straighten(clear, sr), trim, sr, zero, echo=echo)
     # What wanders slowly was set straight; what moves from tick to tick is parted better than it is averaged.
@@ -181,8 +178,8 @@ def _onset(rows: FloatArray, clear: FloatArray, weight: FloatArray, sr: int, pla
 
 def _late(mean: FloatArray, rows: FloatArray, sr: int, place: int) -> tuple[FloatArray, FloatArray]:
     """How much later than in the mean each row's click comes [s], and how well it matches."""
-    first = max(0, place - round(_CLICK_BEFORE_S * sr))
-    click = unit(mean[first : place + round(_CLICK_AFTER_S * sr)])
+    first = max(0, place - round(CORE_BEFORE_S * sr))
+    click = unit(mean[first : place + round(CORE_AFTER_S * sr)])
     reach = min(round(WANDER_S * sr), first)
     at, value = peak_place(correlate_rows(rows[:, first - reach : first + len(click) + reach], click))
     return (at - reach) / sr, value

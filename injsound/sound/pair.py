@@ -6,12 +6,11 @@ gap, one that moves by 60 us a sixth, and each tick another share.
 
 from injsound.sound.events import Pair
 from injsound.sound.parted import part_clicks
-from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
+from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S, SIDE_S
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import above_noise, cut
 from injsound.values import FloatArray
 
-_SIDE_S = GAP_MAX_S + POST_S
 # The second click is looked for within so many spreads of the usual gap.
 _WANDERS = 2.5
 
@@ -35,8 +34,8 @@ def find_pair(white: FloatArray, sr: int, start_s: float, heard_s: FloatArray) -
     tuple of Pair and float, or None
         The two, and from the given times to the first of them [s]; None where no second click moves against the first.
     """
-    rows = cut(white, sr, start_s, heard_s, _SIDE_S, _SIDE_S)
-    zero = round(_SIDE_S * sr)
+    rows = cut(white, sr, start_s, heard_s, SIDE_S, SIDE_S)
+    zero = round(SIDE_S * sr)
     parted = part_clicks(rows, sr, zero=zero)
     if parted is None:
         return None

@@ -12,15 +12,20 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
+from injsound.sound.second_click import (
+    ANCHOR_S,
+    BEGINS,
+    CORE_AFTER_S,
+    CORE_BEFORE_S,
+    GAP_MAX_S,
+    GAP_MIN_S,
+    POST_S,
+    PRE_S,
+)
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import align_clicks, correlate_rows, moved, peak_place, unit
 from injsound.values import FloatArray
 
-# The first click, of which each tick has so much more or less than the mean.
-_CORE_BEFORE_S, _CORE_AFTER_S = 0.0003, 0.0012
-# The first blow so near to what was matched and within 7 dB of the strongest there is the first click.
-_ANCHOR_S, _BEGINS = 0.0012, 10 ** (-7 / 10)
 # What is left is looked at in steps of this length, and stands up from what lay so far before.
 _SMOOTH_S, _BEFORE_S = 0.0004, 0.0003
 # Natural logarithm of that rise. What stands up again later, by less than this over the first rise, is its own ring.
@@ -28,7 +33,7 @@ _LEAST_RISE, _AS_HIGH = 0.3, 0.8
 # A little less than the shortest gap, for the rise comes before the blow.
 _NEAREST_S = GAP_MIN_S - 0.0002
 # What stands up so near to a click that is known is that click.
-_SAME_GAP_S = 0.0005
+_KNOWN_CLICK_S = 0.0005
 # Half width of the search for each tick's second click, and for the first, which was matched already.
 _REACH_S, _HELD_REACH_S = 0.0005, 0.0002
 # Nearer than this to a fixed distance the two cannot be told apart; farther off than an injector's, a valve's click may
@@ -121,12 +126,12 @@ def part_clicks(rows: FloatArray, sr: int, *, zero: int, known_gap_s: float = fl
     """
     if len(rows) < _FEWEST:
         return None
-    near = round(_ANCHOR_S * sr)
+    near = round(ANCHOR_S * sr)
     struck = ndimage.uniform_filter1d(rows.mean(axis=0) ** 2, max(3, round(_SMOOTH_S / 2 * sr)))
     struck = struck[zero - near : zero + near + 1]
-    zero += int(np.argmax(struck >= _BEGINS * struck.max())) - near
+    zero += int(np.argmax(struck >= BEGINS * struck.max())) - near
     place = _stands_up(rows[:: -(-len(rows) // _MOST)], sr, zero)
-    if place is None or abs(abs(place - zero) / sr - known_gap_s) < _SAME_GAP_S:
+    if place is None or abs(abs(place - zero) / sr - known_gap_s) < _KNOWN_CLICK_S:
         return None
     first, last = place - round(PRE_S * sr), place + round(POST_S * sr)
     reach = round(_REACH_S * sr)
@@ -155,7 +160,7 @@ def part_clicks(rows: FloatArray, sr: int, *, zero: int, known_gap_s: float = fl
 
 def _aligned(rows: FloatArray, sr: int, zero: int) -> tuple[FloatArray, FloatArray]:
     """How much later than usual each first click comes [s], and the rows moved by it."""
-    first, last = zero - round(_CORE_BEFORE_S * sr), zero + round(_CORE_AFTER_S * sr)
+    first, last = zero - round(CORE_BEFORE_S * sr), zero + round(CORE_AFTER_S * sr)
     reach = round(_HELD_REACH_S * sr)
     click = unit(rows[:, first:last].mean(axis=0))
     at, value = peak_place(correlate_rows(_about(rows, first, last, reach), click))
@@ -170,7 +175,7 @@ def _about(rows: FloatArray, first: int, last: int, reach: int) -> FloatArray:
 
 def _heights(rows: FloatArray, mean: FloatArray, zero: int, sr: int) -> FloatArray:
     """Height of the first click in each row over the mean."""
-    core = slice(max(0, zero - round(_CORE_BEFORE_S * sr)), zero + round(_CORE_AFTER_S * sr))
+    core = slice(max(0, zero - round(CORE_BEFORE_S * sr)), zero + round(CORE_AFTER_S * sr))
     heights: FloatArray = rows[:, core] @ mean[core] / max(float(mean[core] @ mean[core]), 1e-12)
     return np.clip(heights, 0.0, 3.0)
 

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from injsound.sound.candidates import Candidate
-from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S
+from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S, SIDE_S
 from injsound.sound.waveforms import cut, unit
 from injsound.values import FloatArray
 
@@ -52,15 +52,14 @@ def with_partner(
     """
     if len(heard_s) < _FEWEST_EVENTS:
         return None
-    side_s = GAP_MAX_S + POST_S
-    rows = cut(white, sr, start_s, heard_s, side_s, side_s)
+    rows = cut(white, sr, start_s, heard_s, SIDE_S, SIDE_S)
     mean = rows.mean(axis=0)
     power = ndimage.uniform_filter1d(mean**2 * len(rows) / rows.var(axis=0).mean(), max(3, round(_WINDOW_S * sr)))
-    offset_s = (np.arange(len(power)) - round(side_s * sr)) / sr
+    offset_s = (np.arange(len(power)) - round(SIDE_S * sr)) / sr
     gap_s = _gap_in(power, offset_s)
     if not np.isfinite(gap_s):
         return None
-    first = round((side_s + min(gap_s, 0.0) - PRE_S) * sr)
+    first = round((SIDE_S + min(gap_s, 0.0) - PRE_S) * sr)
     both = mean[first : first + round((PRE_S + abs(gap_s) + POST_S) * sr)]
     return replace(
         own,

@@ -22,6 +22,12 @@ REACH_S = 0.0015
 # Open time of a port injector, with margin: warm-idle pulse width 1.8 to 4 ms (a maker's service text), up to 8 ms.
 # Nearer than the least lies what else the same blow shakes; where only a rough gap is asked for it may seem nearer.
 GAP_MIN_S, GAP_MAX_S, _ROUGHLY_MIN_S = 0.0015, 0.0085, 0.0012
+# So far about a tick its other click lies, and rings.
+SIDE_S = GAP_MAX_S + POST_S
+# What stands for a click: little of its ring, so that a second one may follow.
+CORE_BEFORE_S, CORE_AFTER_S = 0.0003, 0.0012
+# The first blow so near to what was matched, and within 7 dB of the strongest there, is where a click begins.
+ANCHOR_S, BEGINS = 0.0012, 10 ** (-7 / 10)
 # Open and close strike each other's force within 13 dB, and far over what else struck meanwhile: docs/methods.md.
 _PARTNER_SHARE, _PARTNER_OVER = 0.05, 15.0
 # An injector's gap varies by some 10 us; two valves, each by 0.1 to 0.3 ms (from memory).
