@@ -69,6 +69,9 @@ def test_wrong_calls_do_not_make_an_injector_look_worse():
 def test_no_episode_shows_nothing():
     assert more_episodes_p(Arm(episodes=0, blocks=30), Arm(episodes=0, blocks=30)) == 1.0
     assert not shows_fault(Arm(episodes=1, blocks=30))
+    # By chance alone 14 where 2.4 are expected wrong are under one in a million; but then a sixth of them are.
+    assert not shows_fault(Arm(episodes=14, blocks=39, expected_false=2.5, skipped=14, judged=623))
+    assert shows_fault(Arm(episodes=14, blocks=39, expected_false=1.4, skipped=14, judged=623))
 
 
 def test_holm_agrees_with_statsmodels():

@@ -8,7 +8,7 @@ from statsmodels.api import OLS
 from statsmodels.stats.proportion import confint_proportions_2indep
 from takes import EIGHT, EVENTS, NONE, WRONG_TICK, made_reading, take, whys_of
 
-from injsound.codes import Verdict
+from injsound.codes import ReasonCode, Verdict
 from injsound.engine import Engine
 from injsound.errors import ParameterError
 from injsound.findings.fellows import prediction_limits, prediction_p
@@ -169,6 +169,18 @@ def test_a_skipping_sibling_keeps_the_repair_open():
     found = verify_repair(takes, cylinder=2, leaks_checked=True)
     assert found.verdict is VerifyVerdict.NOT_ENOUGH
     assert Why.SIBLING_SKIPS in whys_of(found)
+
+
+def test_a_sibling_of_doubtful_calls_neither_skips_nor_ticks_steadily():
+    # Eight calls of 0.83 each: 1.4 expected wrong would give so many by chance in 1 of 10,000 cases, were that all.
+    doubted = made_reading(EIGHT, sha256="s", false=0.17)
+    doubted = replace(doubted, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=ReasonCode.UNCERTAIN_CALLS),))
+    takes = [take(made_reading(NONE, sha256="a"), 2, stage=Stage.AFTER), take(doubted, 1, stage=Stage.AFTER)]
+    found = verify_repair(takes, cylinder=2, leaks_checked=True)
+    assert found.verdict is VerifyVerdict.NOT_ENOUGH
+    assert Why.SIBLING_SKIPS not in whys_of(found)
+    (lost,) = (reason for reason in found.reasons if reason.why is Why.NOT_COUNTED)
+    assert lost.figures == {"file": "s.wav", "reason": "uncertain calls"}
 
 
 def test_prediction_limits_by_hand_and_by_statsmodels():

@@ -12,7 +12,7 @@ from injsound.codes import WHOSE_TICK, ReasonCode, Verdict
 from injsound.diagnoses import Arm, Reason, Take
 from injsound.engine import has_partner
 from injsound.findings.proportions import fisher_exact, log_ways
-from injsound.findings.verdict import UNFORESEEN_RATE, needed_separation
+from injsound.findings.verdict import UNFORESEEN_RATE, WRONG_SHARE, needed_separation
 from injsound.job_codes import Why
 from injsound.results import Events, Reading
 from injsound.states import judged_of, skipped_of
@@ -248,11 +248,12 @@ def shows_fault(arm: Arm, *, level: float = LEVEL) -> bool:
     Returns
     -------
     bool
-        False for fewer than two episodes.
+        False for fewer than two episodes, and where as many of the skips may be wrong as forbid one reading a claim.
     """
     from scipy.special import pdtrc
 
-    return arm.episodes >= FEWEST_EPISODES and bool(pdtrc(arm.episodes - 1, arm.expected_false) < level)
+    sure = arm.expected_false <= WRONG_SHARE * arm.skipped + UNFORESEEN_RATE * arm.judged
+    return arm.episodes >= FEWEST_EPISODES and sure and bool(pdtrc(arm.episodes - 1, arm.expected_false) < level)
 
 
 def more_episodes_p(first: Arm, second: Arm) -> float:

@@ -4,11 +4,13 @@ import math
 from collections.abc import Sequence
 from statistics import median
 
+from injsound.codes import ReasonCode
 from injsound.diagnoses import Arm, Reason, Take, VerifyFinding
 from injsound.errors import ParameterError
 from injsound.findings.alike import same_recordings, unlike, unlike_conditions
 from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
 from injsound.findings.episodes import (
+    FEWEST_EPISODES,
     LEVEL,
     arm_of_takes,
     is_counted,
@@ -341,7 +343,7 @@ def _seconds_short(before: Arm | None, after: Arm) -> float | None:
 
 
 def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
-    """Siblings that skip, could not be counted, or were recorded before the repair and not since."""
+    """Siblings that skip or may, could not be counted, or were recorded before the repair and not since."""
     since = {t.cylinder for t in like if t.stage is Stage.AFTER} - {cylinder}
     before = {t.cylinder for t in like if t.stage is Stage.BEFORE} - {cylinder}
     found = []
@@ -352,6 +354,8 @@ def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
             found += uncounted(own[:1])
         elif shows_fault(arm):
             found.append(Reason(why=Why.SIBLING_SKIPS, figures={"cylinder": other}))
+        elif arm.episodes >= FEWEST_EPISODES:  # too many for a steady one, and too unsure for a skipping one
+            found += uncounted([t for t in own if t.reading.reasons[0].code is ReasonCode.UNCERTAIN_CALLS][:1])
     if before - since:
         missing = ", ".join(map(str, sorted(before - since)))
         found.append(Reason(why=Why.SIBLINGS_NOT_RECORDED, figures={"cylinders": missing}))
