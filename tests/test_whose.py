@@ -67,8 +67,8 @@ def test_where_places_may_be_empty_a_solenoids_click_stands_alone():
     assert _sure(_click(), _standing(9.1, empty))
     assert not _sure(_click(), _standing(8.9, empty))
     # The second of two neighbours may be far along the rail; of four and more two are about as near as each other.
-    assert _sure(_click(), _standing(11.1, empty[:2]))
-    assert not _sure(_click(), _standing(10.9, empty[:2]))
+    assert _sure(_click(), _standing(15.1, empty[:2]))
+    assert not _sure(_click(), _standing(14.9, empty[:2]))
     assert _sure(_click(), _standing(7.1, [*empty, 0.5]))
     assert not _sure(_click(), _standing(6.9, [*empty, 0.5]))
     # A lone click, and one as low as valves are, may be something else's.

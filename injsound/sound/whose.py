@@ -21,8 +21,8 @@ _OVER_EMPTY_DB, _PER_DECADE_DB, _LOUDER_DB = 13.0, 6.5, 4.0
 _MAY_BE_EMPTY, _FAR_FALLEN_DB = 0.2, 12.0
 _SURELY_SOUNDS, _LOW_DB = 0.02, 6.0
 # So far over up to two places, three and more of them no neighbour stands, whatever is there: of four and more, two are
-# about as near as each other.
-_ALONE_DB = (11.0, 9.0, 7.0)
+# about as near as each other; of two one is the empty one, and the other may be far (one was 13.6 dB under the third).
+_ALONE_DB = (15.0, 9.0, 7.0)
 # But another thing of the engine may. It is no solenoid's click, or it keeps no distance to anything: where nothing
 # ticks, the chances are a third on average, and a tenth where injectors do. The neighbours of one so loud would show.
 _OTHERS_ALONE_DB, _USUAL_DECADES = 10.0, 1.0
