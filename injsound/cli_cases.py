@@ -209,16 +209,17 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, jo
     """One page for the vehicle's owner."""
     from datetime import date
 
+    from injsound.cases.case_file import load_case
     from injsound.cases.guide import next_step
+    from injsound.cases.store import files_of
     from injsound.files import make_folder, write_whole
     from injsound.show.report import make_report
 
-    if out is not None:
-        may_write([Path(out)], force)
+    target = Path(out) if out else Path(folder) / "report.html"
+    may_write([target], force or out is None, read=files_of(load_case(folder)))
     opened, results, findings = gathered(folder, words, jobs=jobs)
     words = _of_case(opened, words)
     page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())
-    target = Path(out) if out else opened.folder / "report.html"
     make_folder(target.parent)
     write_whole(target, page.encode())
     click.echo(words.say(Screen.REPORT, file=str(target)))

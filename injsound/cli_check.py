@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from injsound.show.beside import Draw
     from injsound.show.text import Words
 
+# The file behind "-", by the system's own name for it; a system that has none has no such file.
+_STANDARD_INPUT = "/dev/stdin"
+
 
 def add_check(group: click.Group) -> None:
     """Add the command of this module.
@@ -67,7 +70,8 @@ def check(
     if channel is not None and channel < 1:
         raise ParameterError(f"channel is {channel}; expected 1 or more: channels are counted from 1")
     pictures = _picture_targets(recordings, picture)
-    may_write([*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])], force)
+    targets = [*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])]
+    may_write(targets, force, read=[_STANDARD_INPUT if name == "-" else name for name in recordings])
     quiet = json_to == "-"
     results = []
     with _drawing(wanted=bool(pictures)) as draw:

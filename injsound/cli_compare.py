@@ -44,12 +44,14 @@ def compare(
     Recordings of one cylinder at two speeds, called like 'cyl2 warm 2000 rpm.m4a', tell a solenoid's tick from a
     valve's.
     """
+    in_case = len(what) == 1 and Path(what[0]).is_dir()
+    if in_case:
+        refuse_beside_case(context, what[0])
     if picture is not None:
         if Path(picture).suffix.lower() not in PICTURES:
             raise ParameterError(f"--picture {picture} is no picture's name; expected one that ends in .png or .svg")
-        may_write([Path(picture)], force)
-    if len(what) == 1 and Path(what[0]).is_dir():
-        refuse_beside_case(context, what[0])
+        may_write([Path(picture)], force, read=_files_of(what[0]) if in_case else what)
+    if in_case:
         found, at_speeds, takes, failed = _compare_case(what[0], words)
         left_out: list[str] = []
     else:
@@ -61,6 +63,13 @@ def compare(
     if picture is not None:
         _draw_compared(Path(picture), takes, found, words)
     context.exit(int(failed))
+
+
+def _files_of(folder: str) -> list[Path]:
+    from injsound.cases.case_file import load_case
+    from injsound.cases.store import files_of
+
+    return files_of(load_case(folder))
 
 
 def _compare_case(folder: str, words: "Words") -> "tuple[Comparison, Sequence[TwoSpeedFinding], Sequence[Take], bool]":

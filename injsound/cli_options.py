@@ -279,7 +279,7 @@ def force_option(command: Any) -> Any:
     return click.option("--force", is_flag=True, help="Overwrite files that exist.")(command)
 
 
-def may_write(targets: Sequence[Path], force: bool) -> None:
+def may_write(targets: Sequence[Path], force: bool, *, read: Sequence[str | Path] = ()) -> None:
     """Say before the long work what could not be written after it.
 
     Parameters
@@ -288,12 +288,17 @@ def may_write(targets: Sequence[Path], force: bool) -> None:
         Files to be written.
     force : bool
         Whether existing ones may be overwritten.
+    read : sequence of path
+        Files that may not be, whatever is said.
 
     Raises
     ------
     ParameterError
-        If one exists or its folder may not be written to.
+        If one exists, is read, is another target as well, or its folder may not be written to.
     """
+    from injsound.files import keep_apart
+
+    keep_apart(targets, read)
     for target in targets:
         if target.is_dir():
             raise ParameterError(f"cannot write {target}: it is a folder; expected a file's name: name a file in it")

@@ -7,11 +7,11 @@ import stat
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
-from injsound.errors import InjsoundError
+from injsound.errors import InjsoundError, ParameterError
 
 # Hidden, and no sound's suffix: what a killed process leaves behind is taken for nothing else.
 _PREFIX = ".injsound-"
@@ -60,6 +60,58 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, instead_of: bytes 
             raise InjsoundError(
                 f"{target} was changed by somebody else meanwhile, so nothing was written to it: run the command again"
             )
+
+
+def identity(path: str | os.PathLike[str]) -> tuple[int, int] | str:
+    """What all names of one file have in common, links among them.
+
+    Parameters
+    ----------
+    path : path
+        One of its names; there need be no such file yet.
+
+    Returns
+    -------
+    tuple of int or str
+        Where it lies on the disk, or would lie.
+    """
+    try:
+        found = Path(path).stat()
+    except OSError:
+        return os.path.realpath(path)
+    # Some disks number no files.
+    return (found.st_dev, found.st_ino) if found.st_ino else os.path.realpath(path)
+
+
+def keep_apart(targets: Iterable[str | os.PathLike[str]], read: Iterable[str | os.PathLike[str]]) -> None:
+    """Refuse to write over a file that is read, and to write two results to one file, also through links.
+
+    Parameters
+    ----------
+    targets : iterable of path
+        Files to be written.
+    read : iterable of path
+        Files that are read, or must stay as they are.
+
+    Raises
+    ------
+    ParameterError
+        If a target is one of the others.
+    """
+    inputs = {identity(path): path for path in read}
+    outputs: dict[tuple[int, int] | str, str | os.PathLike[str]] = {}
+    for target in targets:
+        key = identity(target)
+        if key in inputs:
+            raise ParameterError(
+                f"cannot write {target}: {inputs[key]} is that file, and what is read is never overwritten: name "
+                "another"
+            )
+        if key in outputs:
+            raise ParameterError(
+                f"cannot write {target}: another result goes to {outputs[key]}, the same file; name another for each"
+            )
+        outputs[key] = target
 
 
 def copy_whole(source: str | os.PathLike[str], path: str | os.PathLike[str]) -> None:

@@ -340,6 +340,34 @@ def test_a_stranger_that_cannot_be_read_does_not_hide_a_missing_recording(job, s
     assert "z first.flac holds its sound" in read_case(case, jobs=1)[NAMES[0]].message
 
 
+# --- what a result may not overwrite ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "name", ["case.toml", NAMES[0], NAMES[1], "cyl3 later.flac", "results.json", "results_arrays/a.npz"]
+)
+def test_a_report_overwrites_nothing_of_its_case(job, monkeypatch, capsys, name):
+    monkeypatch.setattr("injsound.cli_cases.gathered", None)  # nothing is read
+    add_entries(job, [Entry(file=file, cylinder=1) for file in NAMES])  # neither is there
+    (job / "results_arrays").mkdir()
+    for file in ("cyl3 later.flac", "results_arrays/a.npz"):
+        (job / file).write_text("precious")
+    before = (job / "case.toml").read_bytes()
+    (job / "report.html").symlink_to(name)
+    for out in (["--out", str(job / name), "--force"], []):
+        assert main(["report", str(job), *out]) == 2
+        (told,) = capsys.readouterr().err.splitlines()
+        assert f"{job / name} is that file, and what is read is never overwritten" in told
+    assert (job / "case.toml").read_bytes() == before
+
+
+def test_a_batch_overwrites_no_recording(tmp_path, sounds, monkeypatch, capsys):
+    monkeypatch.setattr(many, "in_parallel", None)  # nothing is read
+    (tmp_path / "results.csv").symlink_to(sounds / NAMES[0])
+    assert main(["batch", str(sounds), "--out", str(tmp_path)]) == 2
+    assert "what is read is never overwritten" in capsys.readouterr().err
+
+
 # --- two at once ----------------------------------------------------------------------------------------------------
 
 

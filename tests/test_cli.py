@@ -155,6 +155,38 @@ def test_nothing_is_overwritten_without_force(sound, tmp_path, capsys):
     assert json.loads(target.read_text())["schema"] == 1
 
 
+@pytest.mark.parametrize("link", [None, os.symlink, os.link])
+@pytest.mark.parametrize("option", ["--json", "--picture"])
+def test_a_recording_is_not_overwritten_even_with_force(tmp_path, capsys, link, option):
+    recording, target = tmp_path / "b.png", tmp_path / ("b.png" if link is None else "c.png")
+    recording.write_text("precious")
+    if link is not None:
+        link(recording, target)
+    assert main(["check", str(recording), option, f"{tmp_path}/../{tmp_path.name}/{target.name}", "--force"]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert f"{recording} is that file, and what is read is never overwritten: name another" in told
+    assert recording.read_text() == "precious"
+
+
+def test_the_file_behind_standard_input_is_not_overwritten(tmp_path):
+    (tmp_path / "b.wav").write_text("precious")
+    program = [sys.executable, "-m", "injsound", "check", "-", "--json", str(tmp_path / "b.wav"), "--force"]
+    with (tmp_path / "b.wav").open("rb") as recording:
+        done = subprocess.run(program, stdin=recording, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "/dev/stdin is that file" in done.stderr
+    assert (tmp_path / "b.wav").read_text() == "precious"
+
+
+def test_two_results_do_not_go_to_one_file(sound, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["check", sound, "--picture", "x.png", "--json", "./x.png"]) == 2
+    assert "another result goes to x.png, the same file; name another for each" in capsys.readouterr().err
+    Path("x.wav").symlink_to("x.truth.json")
+    assert main(["simulate", "x.wav", "--seconds", "10", "--force"]) == 2
+    assert "another result goes to x.wav" in capsys.readouterr().err
+
+
 def test_same_names_get_pictures_of_their_own(sound, tmp_path):
     assert main(["check", sound, sound, "--rpm", "700", "--picture", str(tmp_path / "p")]) == 0
     assert len(list((tmp_path / "p").iterdir())) == 2

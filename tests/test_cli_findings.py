@@ -229,6 +229,18 @@ def test_why_no_picture_was_drawn_is_told_after_the_result(cells, tmp_path, caps
     assert not target.exists()
 
 
+@pytest.mark.parametrize("in_case", [False, True])
+def test_a_comparisons_picture_overwrites_no_recording(tmp_path, monkeypatch, capsys, in_case):
+    for room in ("read_takes", "gathered"):
+        monkeypatch.setattr(f"injsound.cli_compare.{room}", None)  # nothing is read
+    new_case(tmp_path)
+    add_entries(tmp_path, [Entry(file="cyl1.wav", cylinder=1)])
+    (tmp_path / "all.png").symlink_to("cyl1.wav")
+    given = [str(tmp_path)] if in_case else [str(tmp_path / f"cyl{cylinder}.wav") for cylinder in (1, 2)]
+    assert main(["compare", *given, "--picture", str(tmp_path / "all.png"), "--force"]) == 2
+    assert "cyl1.wav is that file, and what is read is never overwritten" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("name", ["all.pdf", "all"])
 def test_a_picture_of_no_known_kind_is_refused_before_the_work(tmp_path, monkeypatch, capsys, name):
     monkeypatch.setattr("injsound.cli_compare.read_takes", None)

@@ -229,7 +229,7 @@ ALLOWED = {
     "cli_check": None,
     "cli_compare": None,
     "cli_findings": None,
-    "cli_options": {"engine", "errors", "languages", "show.text"},
+    "cli_options": {"engine", "errors", "files", "languages", "show.text"},
     "cli_recordings": None,
     "cli_watch": None,
     "__main__": None,

@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 from injsound.cases.case import is_sound_name
 from injsound.engine import Engine
 from injsound.errors import ParameterError, RecordingError
-from injsound.files import clear_strays, make_folder, told, write_whole
+from injsound.files import clear_strays, keep_apart, make_folder, told, write_whole
 from injsound.record import reading_to_json
 from injsound.results import Failure
 from injsound.runs import in_parallel, reading_key, run_file
@@ -62,7 +62,7 @@ def read_folder(
     Raises
     ------
     ParameterError
-        If there is no such folder.
+        If there is no such folder, or a result's name leads to a recording.
     InjsoundError
         If the results cannot be written.
     """
@@ -77,6 +77,7 @@ def read_folder(
     lines = target / LINES_NAME
     known = _known(lines)
     paths = sorted(p for p in root.rglob("*") if is_sound_name(p.name) and p.is_file())
+    keep_apart([lines, target / TABLE_NAME], paths)
     keys = {f"{name} {_key(path, engine, rpm)}": path for path in paths if (name := path.relative_to(root))}
     due = [(path, key) for key, path in keys.items() if key not in known]
     with told(lines), lines.open("ab"):

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from injsound.cases.case import Case, Entry, is_sound_name
+from injsound.cases.case import FILE_NAME, Case, Entry, is_sound_name, unlisted
 from injsound.diagnoses import Take
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
@@ -70,6 +70,24 @@ def read_case(
             tell(entry.file)
     results |= _same_sounds(case, results)
     return {entry.file: results[entry.file] for entry in case.entries}
+
+
+def files_of(case: Case) -> list[Path]:
+    """What a case holds and no result may overwrite: its file, recordings, listed or not yet, and kept readings.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    list of Path
+        Some may be missing.
+    """
+    arrays = (case.folder / ARRAYS_NAME).glob("*")
+    names = [FILE_NAME, RESULTS_NAME, *(entry.file for entry in case.entries), *unlisted(case)]
+    return [*(case.folder / name for name in names), *arrays]
 
 
 def _keep(case: Case, key: str, reading: Reading, texts: dict[str, str], warn: Callable[[str], None] | None) -> bool:
