@@ -17,7 +17,7 @@ from injsound.languages import Language
 from injsound.show.words.keys import CaseFile, Screen
 
 if TYPE_CHECKING:
-    from injsound.cases.case import Case
+    from injsound.cases.case import Case, Entry
     from injsound.cli_options import Typed
     from injsound.diagnoses import Findings
     from injsound.show.text import Words
@@ -148,15 +148,7 @@ def case_add(
     given = {key: value for key, value in told.items() if value is not None}
     added = add_recordings(folder, recordings, given)
     for entry in added.entries:
-        said = words.say(
-            Screen.CASE_ENTRY,
-            file=entry.file,
-            cylinder=entry.cylinder,
-            condition=words.condition(entry.condition),
-            stage=entry.stage,
-            shaking=entry.shaking,
-        )
-        click.echo(hung(said))
+        click.echo(hung(_entry_said(entry, words)))
     for line in added.refused:
         click.echo(f"injsound: {line}", err=True)
     if added.refused:
@@ -164,6 +156,25 @@ def case_add(
     if added.entries:
         click.echo(words.say(Screen.CASE_CORRECT, file=str(Path(folder) / "case.toml")))
     context.exit(int(bool(added.refused)))
+
+
+def _entry_said(entry: "Entry", words: "Words") -> str:
+    """What is known of a recording that was added; label and speed where there are any."""
+    said = [
+        words.say(
+            Screen.CASE_ENTRY,
+            file=entry.file,
+            cylinder=entry.cylinder,
+            condition=words.condition(entry.condition),
+            stage=entry.stage,
+            shaking=entry.shaking,
+        )
+    ]
+    if entry.injector:
+        said.append(words.say(Screen.CASE_INJECTOR, injector=entry.injector))
+    if entry.rpm is not None:
+        said.append(words.say(Screen.CASE_SPEED, rpm=entry.rpm))
+    return ", ".join(said)
 
 
 @case.command("show")

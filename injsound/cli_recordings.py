@@ -129,24 +129,21 @@ def read_takes(
     Raises
     ------
     ParameterError
-        If a name tells no cylinder, or there is no such file.
+        If a name tells no cylinder, or no speed that can be, or there is no such file.
     """
-    from injsound.cases.case import Entry
-    from injsound.cases.names import circumstances_named, cylinder_named
+    from injsound.cases.case import entry_from_name
     from injsound.diagnoses import Take
 
     engine, takes = typed.engine(), []
     for place, file in enumerate(files):
         # Its content decides whether it is sound, whatever its name ends in.
-        stem = Path(file).stem
-        cylinder = named[place] if named else cylinder_named(stem)
-        if cylinder is None and not Path(file).exists():
+        entry = entry_from_name(file, cylinder=named[place] if named else None)
+        if entry is None and not Path(file).exists():
             raise ParameterError(
                 f"{file}: there is no such file or folder; expected recordings or a case: check the name"
             )
-        if cylinder is None:
+        if entry is None:
             raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
-        entry = Entry(file=file, cylinder=cylinder, **circumstances_named(stem))  # type: ignore[arg-type]  # its fields
         reading = read_one(file, replace(engine, cylinder=entry.cylinder), entry.rpm or typed.rpm, words)
         if reading is not None:
             takes.append(

@@ -142,7 +142,7 @@ ALLOWED = {
         "cases.case",
         "cases.case_file",
     },
-    "cases.names": {"job_codes"},
+    "cases.names": {"engine", "errors", "job_codes"},
     "cases.guide": SEVERAL | {"engine", "trouble_codes", "cases.case"},
     "cases.store": {"engine", "errors", "results", "diagnoses", "files", "record", "runs", "sound.audio", "cases.case"},
     "cases.evidence": SEVERAL

@@ -126,7 +126,7 @@ def test_spanish_is_spanish_throughout():
     english, spanish = LANGUAGES[Language.ENGLISH], LANGUAGES[Language.SPANISH]
     same = {spanish[kind][code] for kind in english for code in kind if english[kind][code] == spanish[kind][code]}
     # Words of both languages, and templates without words.
-    assert same <= {"no", "regular", "{number}", "{from_s}–{to_s}"}
+    assert same <= {"no", "regular", "{number}", "{from_s}–{to_s}", "{rpm} rpm"}
     for kind in spanish:
         for code, template in spanish[kind].items():
             spoken = set(re.findall(r"[a-z]+", re.sub(r"\{\w+\}|--\w+|\w+ = true", "", template.casefold())))

@@ -214,7 +214,7 @@ def _is_same(recording: Path, other: Path) -> bool:
 
 
 def _entry(recording: Path, told_of_all: Mapping[str, Any]) -> Entry:
-    entry = entry_from_name(recording.name, cylinder=told_of_all.get("cylinder"))
+    entry = entry_from_name(recording.name, cylinder=told_of_all.get("cylinder"), rpm=told_of_all.get("rpm"))
     if entry is None:
         raise CaseError(
             f"{recording} names no cylinder; call it like 'cyl2 cold.m4a', or name it with --cylinder to: injsound case"

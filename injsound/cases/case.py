@@ -7,7 +7,7 @@ from pathlib import Path
 from injsound.cases.names import circumstances_named, cylinder_named
 from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import Engine
-from injsound.errors import InjsoundError
+from injsound.errors import InjsoundError, ParameterError
 from injsound.job_codes import Shaking, Stage
 from injsound.languages import Language
 
@@ -143,7 +143,7 @@ class CaseError(InjsoundError):
     """Mistakes in a case, all of them, one a line."""
 
 
-def entry_from_name(file: str, *, cylinder: int | None = None) -> Entry | None:
+def entry_from_name(file: str, *, cylinder: int | None = None, rpm: float | None = None) -> Entry | None:
     """What a file's name says: "cyl2 cold 900 rpm before.m4a" is cylinder 2, cold, at 900 rpm, before; Spanish too.
 
     Parameters
@@ -152,15 +152,27 @@ def entry_from_name(file: str, *, cylinder: int | None = None) -> Entry | None:
         Path inside the case folder.
     cylinder : int or None
         Where the probe was, whatever the name says; None asks the name.
+    rpm : float or None
+        The speed, whatever the name says; None asks the name [1/min].
 
     Returns
     -------
     Entry or None
         None where nothing names the cylinder.
+
+    Raises
+    ------
+    ParameterError
+        If the name's speed is asked for and is none that an engine has, or may be read in two ways.
     """
     stem = Path(file).stem
     named = cylinder_named(stem) if cylinder is None else cylinder
-    return None if named is None else Entry(file=file, cylinder=named, **circumstances_named(stem))  # type: ignore[arg-type]  # its fields
+    if named is None:
+        return None
+    try:
+        return Entry(file=file, cylinder=named, **circumstances_named(stem, rpm=rpm))  # type: ignore[arg-type]  # its fields
+    except ParameterError as error:
+        raise ParameterError(f"{file}: {error}") from None
 
 
 def unlisted(case: Case) -> list[str]:

@@ -216,6 +216,8 @@ class Screen(StrEnum):
     SIMULATED = "simulated"
     CASE_MADE = "case made"
     CASE_ENTRY = "case entry"
+    CASE_INJECTOR = "case injector"
+    CASE_SPEED = "case speed"
     CASE_ADDED = "case added"
     CASE_CORRECT = "case correct"
     WATCHING = "watching"

@@ -49,6 +49,8 @@ SCREENS: Table = {
         Screen.SIMULATED: "{file}: {skipped} of {due} ticks left out, {rpm} rpm",
         Screen.CASE_MADE: "made {file}",
         Screen.CASE_ENTRY: "{file}: cylinder {cylinder}, {condition}, {stage}, shaking {shaking}",
+        Screen.CASE_INJECTOR: "injector {injector}",
+        Screen.CASE_SPEED: "{rpm} rpm",
         Screen.CASE_ADDED: "added: {added}; the others were not, for what is said above",
         Screen.CASE_CORRECT: "wrong? correct it in {file}",
         Screen.WATCHING: "watching {folder}: every new recording is answered; Ctrl-C stops",

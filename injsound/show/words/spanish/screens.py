@@ -53,6 +53,8 @@ SCREENS: Table = {
         Screen.SIMULATED: "{file}: {skipped} de {due} chasquidos omitidos, {rpm} rpm",
         Screen.CASE_MADE: "hecho: {file}",
         Screen.CASE_ENTRY: "{file}: cilindro {cylinder}, {condition}, {stage}, tiembla: {shaking}",
+        Screen.CASE_INJECTOR: "inyector {injector}",
+        Screen.CASE_SPEED: "{rpm} rpm",
         Screen.CASE_ADDED: "añadidas: {added}; las demás no, por lo dicho arriba",
         Screen.CASE_CORRECT: "¿algo mal? corríjalo en {file}",
         Screen.WATCHING: "vigilando {folder}: se responde a cada grabación nueva; Ctrl-C termina",
