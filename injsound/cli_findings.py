@@ -12,11 +12,11 @@ import click
 
 from injsound.cli_compare import compare
 from injsound.cli_options import Number, engine_options, engine_options_without, language_option, refuse_beside_case
-from injsound.cli_recordings import any_failed, gathered, nothing_for, read_one, read_takes, say
+from injsound.cli_recordings import any_failed, entries_of, gathered, nothing_for, read_one, read_takes, say
 from injsound.errors import ParameterError
 
 if TYPE_CHECKING:
-    from injsound.cases.case import Case
+    from injsound.cases.case import Case, Entry
     from injsound.cli_options import Typed
     from injsound.diagnoses import Take
     from injsound.show.text import Words
@@ -79,15 +79,18 @@ def swap(
         raise ParameterError("a swap needs both cylinders before and after; give --before ONE OTHER --after ONE OTHER")
     if typed.cylinder is not None:
         raise ParameterError("--cylinder names one cylinder, a swap has two; give --pair 1 3")
+    if pair and pair[0] == pair[1]:
+        raise ParameterError(f"--pair is {pair[0]} {pair[1]}; expected the two cylinders of the swap, such as 1 3")
     _check_apart(before, after, back or ())
-    takes = [
-        *read_takes(before, typed, words, stage=Stage.BEFORE, named=pair or ()),
-        *read_takes(after, typed, words, stage=Stage.SWAPPED, named=pair or ()),
-        *read_takes(back or (), typed, words, stage=Stage.BACK, named=pair or ()),
+    entries = [
+        entry
+        for files, stage in ((before, Stage.BEFORE), (after, Stage.SWAPPED), (back or (), Stage.BACK))
+        for entry in entries_of(files, stage=stage, cylinders=pair or (), option="--pair")
     ]
+    takes = read_takes(entries, typed, words)
     kept, wrong = settled_takes(_labelled(takes, exchanged))
     say(tell_swap(told_first(wrong, find_reversal(find_fault(kept), kept)), words))
-    context.exit(int(len(takes) < len(before) + len(after) + len(back or ())))
+    context.exit(int(len(takes) < len(entries)))
 
 
 @click.command()
@@ -174,14 +177,14 @@ def verify(
     faulty = None if restarts is None else _restarts(restarts)
     restarts_needed(faulty, clean)  # what cannot be is told before the long work
     own = () if typed.cylinder is None else (typed.cylinder,)
-    takes = [
-        *read_takes(before, typed, words, stage=Stage.BEFORE, named=own * len(before)),
-        *(since := read_takes(after, typed, words, stage=Stage.AFTER, named=own * len(after))),
-        *read_takes(fellows, typed, words, stage=Stage.AFTER),
-    ]
+    old = entries_of(before, stage=Stage.BEFORE, cylinders=own * len(before), option="--cylinder")
+    new = entries_of(after, stage=Stage.AFTER, cylinders=own * len(after), option="--cylinder")
+    entries = [*old, *new, *entries_of(fellows, stage=Stage.AFTER)]
+    _check_one(old, new[0].cylinder)
+    takes = read_takes(entries, typed, words)
+    since = {take.reading.file for take in takes} & {entry.file for entry in new}
     if since:
-        cylinder = since[0].cylinder
-        _check_one(takes, cylinder)
+        cylinder = new[0].cylinder
         kept, wrong = settled_takes(takes)
         heard = any(take.stage is Stage.AFTER and take.cylinder == cylinder for take in kept)
         found = verify_repair(
@@ -192,7 +195,7 @@ def verify(
             leaks_checked=leaks_checked,
         )
         say(tell_verify(told_first(wrong, found), words))
-    context.exit(int(len(takes) < len(before) + len(after) + len(fellows)))
+    context.exit(int(len(takes) < len(entries)))
 
 
 def _unverified(folder: str, opened: "Case") -> str:
@@ -226,14 +229,12 @@ def _check_apart(*files: Sequence[str]) -> None:
         seen.add(path)
 
 
-def _check_one(takes: "Sequence[Take]", cylinder: int) -> None:
+def _check_one(before: "Sequence[Entry]", cylinder: int) -> None:
     """The recordings before the repair are of the cylinder that was repaired."""
-    from injsound.job_codes import Stage
-
-    for take in takes:
-        if take.stage is Stage.BEFORE and take.cylinder != cylinder:
+    for entry in before:
+        if entry.cylinder != cylinder:
             raise ParameterError(
-                f"--before {take.reading.file} is of cylinder {take.cylinder}, --after of cylinder {cylinder}; expected"
+                f"--before {entry.file} is of cylinder {entry.cylinder}, --after of cylinder {cylinder}; expected"
                 " the repaired cylinder before and after: others go behind --fellow"
             )
 

@@ -11,7 +11,7 @@ from injsound.errors import InjsoundError, ParameterError
 from injsound.show.words.keys import Screen
 
 if TYPE_CHECKING:
-    from injsound.cases.case import Case
+    from injsound.cases.case import Case, Entry
     from injsound.cli_options import Typed
     from injsound.diagnoses import Findings, Take
     from injsound.engine import Engine
@@ -98,28 +98,67 @@ def nothing_for(results: "Mapping[str, Reading | Failure]", said: str) -> Injsou
     return ParameterError(said)
 
 
-def read_takes(
-    files: Sequence[str],
-    typed: "Typed",
-    words: "Words",
-    *,
-    stage: "Stage | None" = None,
-    named: Sequence[int] = (),
-) -> "list[Take]":
-    """Recordings outside a case; their names tell cylinder, condition and speed.
+def entries_of(
+    files: Sequence[str], *, stage: "Stage | None" = None, cylinders: Sequence[int] = (), option: str = ""
+) -> "list[Entry]":
+    """Recordings outside a case before they are read; their names tell cylinder, condition and speed.
 
     Parameters
     ----------
     files : sequence of str
         The recordings.
+    stage : Stage or None
+        When they were made; by default as their names say.
+    cylinders : sequence of int
+        Whose injector each is of; where empty, as their names say.
+    option : str
+        What the cylinders were typed behind.
+
+    Returns
+    -------
+    list of Entry
+        In the same order.
+
+    Raises
+    ------
+    ParameterError
+        If nothing tells a cylinder, a name tells another one or no speed that can be, or there is no such file.
+    """
+    typed: Sequence[int | None] = cylinders or [None] * len(files)
+    found = [_entry_of(file, cylinder, option) for file, cylinder in zip(files, typed, strict=True)]
+    return found if stage is None else [replace(entry, stage=stage) for entry in found]
+
+
+def _entry_of(file: str, cylinder: int | None, option: str) -> "Entry":
+    from injsound.cases.case import entry_from_name
+    from injsound.cases.names import cylinder_named
+
+    # Its content decides whether it is sound, whatever its name ends in.
+    entry = entry_from_name(file, cylinder=cylinder)
+    if entry is None and not Path(file).exists():
+        raise ParameterError(f"{file}: there is no such file or folder; expected recordings or a case: check the name")
+    if entry is None:
+        raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
+    named = cylinder_named(Path(file).stem)
+    if named not in (None, entry.cylinder):
+        raise ParameterError(
+            f"{option} gives cylinder {entry.cylinder} to {file}, which names cylinder {named}; expected the same:"
+            f" correct {option}, or leave it out"
+        )
+    return entry
+
+
+def read_takes(entries: "Sequence[Entry]", typed: "Typed", words: "Words") -> "list[Take]":
+    """Read recordings outside a case.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        As from `entries_of`.
     typed : Typed
         The engine and its speed; a speed in a file's name goes before.
     words : Words
         The language.
-    stage : Stage or None
-        When they were made; by default as their names say.
-    named : sequence of int
-        Whose injector each is of; where empty, as their names say.
 
     Returns
     -------
@@ -129,29 +168,21 @@ def read_takes(
     Raises
     ------
     ParameterError
-        If a name tells no cylinder, or no speed that can be, or there is no such file.
+        If the engine cannot be, or has no such cylinder.
     """
-    from injsound.cases.case import entry_from_name
     from injsound.diagnoses import Take
 
     engine, takes = typed.engine(), []
-    for place, file in enumerate(files):
-        # Its content decides whether it is sound, whatever its name ends in.
-        entry = entry_from_name(file, cylinder=named[place] if named else None)
-        if entry is None and not Path(file).exists():
-            raise ParameterError(
-                f"{file}: there is no such file or folder; expected recordings or a case: check the name"
-            )
-        if entry is None:
-            raise ParameterError(f"{file} names no cylinder; call it like 'cyl2 cold.m4a', or make a case")
-        reading = read_one(file, replace(engine, cylinder=entry.cylinder), entry.rpm or typed.rpm, words)
+    engines = [replace(engine, cylinder=entry.cylinder) for entry in entries]
+    for entry, own in zip(entries, engines, strict=True):
+        reading = read_one(entry.file, own, entry.rpm or typed.rpm, words)
         if reading is not None:
             takes.append(
                 Take(
                     reading=reading,
                     cylinder=entry.cylinder,
                     injector=entry.injector,
-                    stage=entry.stage if stage is None else stage,
+                    stage=entry.stage,
                     condition=entry.condition,
                     shaking=entry.shaking,
                 )

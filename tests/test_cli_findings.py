@@ -147,6 +147,27 @@ def test_wrong_use_is_told_in_one_line(arguments, told, capsys):
     assert error.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (
+            ["swap", "--before", "cyl2 a", "cyl3 a", "--after", "cyl2 b", "cyl3 b", "--pair", "3", "2"],
+            "--pair gives cylinder 3 to cyl2 a, which names cylinder 2; expected the same: correct --pair, or leave",
+        ),
+        (["swap", "--before", "a", "b", "--after", "c", "cyl2 d", "--pair", "2", "3"], "cylinder 3 to cyl2 d, which"),
+        (["swap", "--before", "a", "b", "--after", "c", "d", "--pair", "1", "1"], "--pair is 1 1; expected the two"),
+        (["swap", "--before", "a", "b", "--after", "c", "d", "--pair", "0", "1"], "cylinder is 0; expected 1 to 16"),
+        (["verify", "--before", "a", "--after", "cyl3 b", "--cylinder", "2"], "--cylinder gives cylinder 2 to cyl3 b"),
+        (["verify", "--before", "cyl2 a", "--after", "cyl3 b"], "--before cyl2 a is of cylinder 2, --after of"),
+    ],
+)  # fmt: skip
+def test_cylinders_that_do_not_agree_are_told_before_anything_is_read(arguments, told, monkeypatch, capsys):
+    monkeypatch.setattr("injsound.cli_recordings.read_one", None)
+    assert main(arguments) == 2
+    (error,) = capsys.readouterr().err.splitlines()
+    assert told in error
+
+
 def test_times_in_a_case_folder_and_bad_restarts_are_refused(tmp_path, cells, capsys):
     assert main(["wiggle", str(tmp_path), "--moved", "1-2"]) == 2
     assert "write moved = [[8, 16], ...] under its [[recording]] in its case.toml" in capsys.readouterr().err
