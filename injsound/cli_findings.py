@@ -180,11 +180,9 @@ def verify(
     old = entries_of(before, stage=Stage.BEFORE, cylinders=own * len(before), option="--cylinder")
     new = entries_of(after, stage=Stage.AFTER, cylinders=own * len(after), option="--cylinder")
     entries = [*old, *new, *entries_of(fellows, stage=Stage.AFTER)]
-    _check_one(old, new[0].cylinder)
+    cylinder = _the_one(old, new)
     takes = read_takes(entries, typed, words)
-    since = {take.reading.file for take in takes} & {entry.file for entry in new}
-    if since:
-        cylinder = new[0].cylinder
+    if {take.reading.file for take in takes} & {entry.file for entry in new}:
         kept, wrong = settled_takes(takes)
         heard = any(take.stage is Stage.AFTER and take.cylinder == cylinder for take in kept)
         found = verify_repair(
@@ -229,14 +227,17 @@ def _check_apart(*files: Sequence[str]) -> None:
         seen.add(path)
 
 
-def _check_one(before: "Sequence[Entry]", cylinder: int) -> None:
-    """The recordings before the repair are of the cylinder that was repaired."""
-    for entry in before:
-        if entry.cylinder != cylinder:
-            raise ParameterError(
-                f"--before {entry.file} is of cylinder {entry.cylinder}, --after of cylinder {cylinder}; expected"
-                " the repaired cylinder before and after: others go behind --fellow"
-            )
+def _the_one(before: "Sequence[Entry]", after: "Sequence[Entry]") -> int:
+    """The cylinder that was repaired: all recordings before and after are of it."""
+    first = after[0]
+    for option, entries in (("--before", before), ("--after", after)):
+        for entry in entries:
+            if entry.cylinder != first.cylinder:
+                raise ParameterError(
+                    f"{option} {entry.file} is of cylinder {entry.cylinder}, --after {first.file} of cylinder"
+                    f" {first.cylinder}; expected the repaired cylinder before and after: others go behind --fellow"
+                )
+    return first.cylinder
 
 
 def _labelled(takes: "list[Take]", exchanged: str | None) -> "list[Take]":

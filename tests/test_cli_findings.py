@@ -158,7 +158,14 @@ def test_wrong_use_is_told_in_one_line(arguments, told, capsys):
         (["swap", "--before", "a", "b", "--after", "c", "d", "--pair", "1", "1"], "--pair is 1 1; expected the two"),
         (["swap", "--before", "a", "b", "--after", "c", "d", "--pair", "0", "1"], "cylinder is 0; expected 1 to 16"),
         (["verify", "--before", "a", "--after", "cyl3 b", "--cylinder", "2"], "--cylinder gives cylinder 2 to cyl3 b"),
-        (["verify", "--before", "cyl2 a", "--after", "cyl3 b"], "--before cyl2 a is of cylinder 2, --after of"),
+        (
+            ["verify", "--before", "cyl2 a", "--after", "cyl3 b"],
+            "--before cyl2 a is of cylinder 2, --after cyl3 b of cylinder 3; expected the repaired cylinder before and",
+        ),
+        (
+            ["verify", "--before", "cyl2 a", "--after", "cyl2 b", "--after", "cyl3 c"],
+            "--after cyl3 c is of cylinder 3, --after cyl2 b of cylinder 2; expected the repaired cylinder before and",
+        ),
     ],
 )  # fmt: skip
 def test_cylinders_that_do_not_agree_are_told_before_anything_is_read(arguments, told, monkeypatch, capsys):
