@@ -176,6 +176,11 @@ def verify(
     _check_apart(before, after, fellows)
     faulty = None if restarts is None else _restarts(restarts)
     restarts_needed(faulty, clean)  # what cannot be is told before the long work
+    if clean and faulty is None:
+        raise ParameterError(
+            f"--clean is {clean} without --restarts; expected restarts before the repair too, faulty ones of how many:"
+            " give --restarts 3/5, or whatever it was"
+        )
     own = () if typed.cylinder is None else (typed.cylinder,)
     old = entries_of(before, stage=Stage.BEFORE, cylinders=own * len(before), option="--cylinder")
     new = entries_of(after, stage=Stage.AFTER, cylinders=own * len(after), option="--cylinder")

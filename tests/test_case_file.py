@@ -231,6 +231,26 @@ rpm = -1
 @pytest.mark.parametrize(
     ("lines", "told"),
     [
+        ("clean_since = 5", ["[restarts]: has clean_since alone; expected faulty and made before the repair too: add"]),
+        ("made = 5\nclean_since = 5", ["[restarts]: has made alone; expected faulty and made: add the other"]),
+        ("faulty = 3\nmade = 5\nclean_since = 5", []),
+        ("faulty = 3\nmade = 5", []),
+        ("", []),
+    ],
+)
+def test_clean_restarts_are_nothing_without_those_before(tmp_path, lines, told):
+    (tmp_path / "case.toml").write_text(f"[restarts]\n{lines}\n")
+    found = []
+    try:
+        load_case(tmp_path)
+    except CaseError as error:
+        found = str(error).splitlines()
+    assert [part in line for part, line in zip(told, found, strict=True)] == len(told) * [True]
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
         ('file = "a\\u0000b.wav"\ncylinder = 1', "[[recording]] 1 ('a\\x00b.wav') file: is"),
         (f'file = "{300 * "a"}.wav"\ncylinder = 1', f"1 ({40 * 'a'}...) file: is '{40 * 'a'}...', a name that no file"),
         ('file = "loop.wav"\ncylinder = 1', "(loop.wav) file: is 'loop.wav', a name that no file can have"),

@@ -135,6 +135,7 @@ def test_wiggle_by_knocks_and_by_times(wiggled, capsys):
         (["verify", "--before", "a"], "needs recordings before and after"),
         (["verify", "--before", "a", "--after", "./a"], "is given twice"),
         (["verify", "--before", "a", "--after", "b", "--clean", "-3"], "-3 clean restarts; expected 0 or more"),
+        (["verify", "--before", "a", "--after", "b", "--clean", "2"], "--clean is 2 without --restarts; expected"),
         (["verify", "--before", "a", "--after", "b", "--restarts", "6/5"], "6 of 5 restarts; expected"),
         (["wiggle", "a.wav", "--moved", "8"], "--moved has '8'; expected from and to in seconds, such as 8-16"),
         (["wiggle", "a.wav", "--moved", "9-8"], "--moved has '9-8'"),

@@ -254,8 +254,11 @@ class _Checker:
     def restarts(self, values: Mapping[str, Any]) -> tuple[int, int] | None:
         faulty = self.take(values, "faulty", int, None, "[restarts] ")
         made = self.take(values, "made", int, None, "[restarts] ")
-        if len(alone := {"faulty", "made"} & values.keys()) == 1:
+        alone = {"faulty", "made"} & values.keys()
+        if len(alone) == 1:
             self.say("[restarts]", f"has {alone.pop()} alone; expected faulty and made: add the other")
+        elif not alone and "clean_since" in values:
+            self.say("[restarts]", "has clean_since alone; expected faulty and made before the repair too: add them")
         if faulty is None or made is None:
             return None
         if not 0 < faulty <= made:
