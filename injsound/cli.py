@@ -22,6 +22,7 @@ from injsound.cli_check import add_check
 from injsound.cli_findings import add_findings
 from injsound.cli_options import (
     LANGUAGE_VARIABLE,
+    Name,
     Number,
     engine_options,
     force_option,
@@ -138,7 +139,7 @@ def _share(text: str) -> float:
 
 
 @cli.command()
-@click.argument("out", type=click.Path())
+@click.argument("out", type=Name())
 @engine_options
 @click.option("--seconds", type=Number(float, 60), default=60.0, show_default=True)
 @click.option(
@@ -178,7 +179,7 @@ def simulate(
     from injsound.simulate import simulate as make
 
     target = Path(out)
-    may_write([target, target.with_name(target.stem + ".truth.json")], force)
+    may_write([target, target.parent / f"{target.stem}.truth.json"], force)
     scene = Scene(
         seconds=seconds,
         seed=seed,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
-from injsound.cli_options import Number, engine_options, engine_options_without, language_option, may_write
+from injsound.cli_options import Name, Number, engine_options, engine_options_without, language_option, may_write
 from injsound.cli_recordings import any_failed, gathered, say
 from injsound.cli_watch import watch
 from injsound.errors import ParameterError
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 # As in job_codes.Stage, whose import would take its time from --help.
 _STAGES = ("before", "swapped", "changed back", "after")
 _JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Processes; all cores by default.")
-_FOLDER = click.argument("folder", type=click.Path(file_okay=False))
+_FOLDER = click.argument("folder", type=Name(file_okay=False))
 
 
 def add_commands(group: click.Group) -> None:
@@ -98,7 +98,7 @@ def _worded(codes: tuple[str, ...], cylinders: int | None, words: "Words") -> li
 
 @case.command("add")
 @_FOLDER
-@click.argument("recordings", nargs=-1, type=click.Path())
+@click.argument("recordings", nargs=-1, type=Name())
 @click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
 @click.option("--cylinder", type=Number(int, 2), help="Whose injector was recorded; else from the file's name.")
 @click.option("--condition", default="", help="Such as cold, warm idle, warm restart; else from the file's name.")
@@ -211,7 +211,7 @@ def case_next(context: click.Context, folder: str, jobs: int | None, words: "Wor
 
 @click.command()
 @_FOLDER
-@click.option("--out", type=click.Path(dir_okay=False), help="Else report.html in the case folder.")
+@click.option("--out", type=Name(dir_okay=False), help="Else report.html in the case folder.")
 @click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
 @_JOBS
 @language_option
@@ -240,7 +240,7 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, jo
 @click.command()
 @_FOLDER
 @engine_options
-@click.option("--out", type=click.Path(file_okay=False), help="Folder for results.csv and results.jsonl; FOLDER else.")
+@click.option("--out", type=Name(file_okay=False), help="Folder for results.csv and results.jsonl; FOLDER else.")
 @_JOBS
 @language_option
 @click.pass_context

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from injsound.cli_options import PICTURES, Number, engine_options, force_option, language_option, may_write
+from injsound.cli_options import PICTURES, Name, Number, engine_options, force_option, language_option, may_write
 from injsound.errors import ParameterError
 from injsound.show.words.keys import Screen
 
@@ -36,11 +36,11 @@ def add_check(group: click.Group) -> None:
 
 
 @click.command()
-@click.argument("recordings", nargs=-1, required=True, type=click.Path())
+@click.argument("recordings", nargs=-1, required=True, type=Name())
 @engine_options
 @click.option("--channel", type=Number(int, 1), help="Channel to use, counted from 1; the clearer one by default.")
-@click.option("--picture", type=click.Path(), help="Picture file (.png, .svg), or a folder for one each.")
-@click.option("--json", "json_to", type=click.Path(allow_dash=True), help="JSON file, or - for standard output.")
+@click.option("--picture", type=Name(), help="Picture file (.png, .svg), or a folder for one each.")
+@click.option("--json", "json_to", type=Name(allow_dash=True), help="JSON file, or - for standard output.")
 @click.option("--details", is_flag=True, help="Timing figures as well.")
 @click.option(
     "--second-opinion", is_flag=True, help="Count with librosa's onset detection too and say where it differs."

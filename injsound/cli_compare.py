@@ -8,6 +8,7 @@ import click
 
 from injsound.cli_options import (
     PICTURES,
+    Name,
     engine_options_without,
     force_option,
     language_option,
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("what", nargs=-1, required=True, type=click.Path())
-@click.option("--picture", type=click.Path(dir_okay=False), help="Draw all of them beside each other (.png, .svg).")
+@click.argument("what", nargs=-1, required=True, type=Name())
+@click.option("--picture", type=Name(dir_okay=False), help="Draw all of them beside each other (.png, .svg).")
 @force_option
 @engine_options_without("--cylinder")
 @language_option

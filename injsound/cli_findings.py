@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING
 import click
 
 from injsound.cli_compare import compare
-from injsound.cli_options import Number, engine_options, engine_options_without, language_option, refuse_beside_case
+from injsound.cli_options import (
+    Name,
+    Number,
+    engine_options,
+    engine_options_without,
+    language_option,
+    refuse_beside_case,
+)
 from injsound.cli_recordings import any_failed, entries_of, gathered, nothing_for, read_one, read_takes, say
 from injsound.errors import ParameterError
 
@@ -21,7 +28,7 @@ if TYPE_CHECKING:
     from injsound.diagnoses import Take
     from injsound.show.text import Words
 
-_CASE = click.argument("folder", required=False, type=click.Path(file_okay=False))
+_CASE = click.argument("folder", required=False, type=Name(file_okay=False))
 
 
 def add_findings(group: click.Group) -> None:
@@ -38,9 +45,17 @@ def add_findings(group: click.Group) -> None:
 
 @click.command()
 @_CASE
-@click.option("--before", nargs=2, metavar="ONE OTHER", help="Recordings of both cylinders before the swap.")
-@click.option("--after", nargs=2, metavar="ONE OTHER", help="The same two cylinders after it.")
-@click.option("--back", nargs=2, metavar="ONE OTHER", help="The same two once the parts were changed back, as a proof.")
+@click.option(
+    "--before", nargs=2, type=Name(), metavar="ONE OTHER", help="Recordings of both cylinders before the swap."
+)
+@click.option("--after", nargs=2, type=Name(), metavar="ONE OTHER", help="The same two cylinders after it.")
+@click.option(
+    "--back",
+    nargs=2,
+    type=Name(),
+    metavar="ONE OTHER",
+    help="The same two once the parts were changed back, as a proof.",
+)
 @click.option(
     "--pair", nargs=2, type=Number(int, 1), metavar="1 3", help="Their cylinders; else from names like 'cyl1 cold.m4a'."
 )
@@ -94,7 +109,7 @@ def swap(
 
 
 @click.command()
-@click.argument("what", type=click.Path())
+@click.argument("what", type=Name())
 @click.option("--moved", multiple=True, metavar="FROM-TO", help="When the wiring was moved, in s: 8-16,24-32,40-48.")
 @engine_options
 @language_option
@@ -135,9 +150,16 @@ def wiggle(
 
 @click.command()
 @_CASE
-@click.option("--before", multiple=True, metavar="FILE", help="The repaired cylinder before the repair.")
-@click.option("--after", multiple=True, metavar="FILE", help="The same after it.")
-@click.option("--fellow", "fellows", multiple=True, metavar="FILE", help="Another cylinder after it: 'cyl3 cold.m4a'.")
+@click.option("--before", multiple=True, type=Name(), metavar="FILE", help="The repaired cylinder before the repair.")
+@click.option("--after", multiple=True, type=Name(), metavar="FILE", help="The same after it.")
+@click.option(
+    "--fellow",
+    "fellows",
+    multiple=True,
+    type=Name(),
+    metavar="FILE",
+    help="Another cylinder after it: 'cyl3 cold.m4a'.",
+)
 @click.option("--restarts", metavar="3/5", help="Restarts with the fault, of how many, before the repair.")
 @click.option(
     "--clean", type=Number(int, 5), default=0, show_default=True, help="Restarts since, all without the fault."

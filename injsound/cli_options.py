@@ -84,6 +84,37 @@ class Number(click.ParamType):  # type: ignore[type-arg]  # generic in later ver
             raise click.UsageError(f"{named} is {value!r}; expected {whole} such as {self.example:g}.", ctx) from None
 
 
+class Name(click.Path):
+    """A file's or folder's name; an empty one, which the system takes for the folder one is in, is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The name.
+
+        Parameters
+        ----------
+        value : str or path
+            As typed.
+        param : click.Parameter or None
+            The option or argument.
+        ctx : click.Context or None
+            Of the command.
+
+        Returns
+        -------
+        str or path
+            The same.
+
+        Raises
+        ------
+        click.UsageError
+            If it is empty, or a folder's where a file is meant, or the other way round.
+        """
+        if not str(value):
+            named = param.opts[0] if isinstance(param, click.Option) else "an argument"
+            raise click.UsageError(f"{named} is an empty name; expected a file's or a folder's: check the quotes.", ctx)
+        return super().convert(value, param, ctx)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Typed:
     """What was typed of the engine.

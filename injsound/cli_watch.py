@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from injsound.cli_options import Number, language_option
+from injsound.cli_options import Name, Number, language_option
 from injsound.cli_recordings import say
 from injsound.errors import InjsoundError, ParameterError
 from injsound.show.words.keys import Screen
@@ -20,7 +20,7 @@ _LONGEST_S = 86_400.0
 
 
 @click.command()
-@click.argument("folder", type=click.Path(file_okay=False))
+@click.argument("folder", type=Name(file_okay=False))
 @click.option("--every", type=Number(float, 2), default=2.0, show_default=True, help="Seconds between looks.")
 @click.option("--looks", type=Number(int, 10), help="Stop after so many looks; else until stopped by Ctrl-C.")
 @click.option("--rpm", type=Number(float, 750), help="Engine speed by the tachometer or scan tool.")
