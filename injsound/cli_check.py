@@ -69,6 +69,8 @@ def check(
         check_rpm(typed.rpm)
     if channel is not None and channel < 1:
         raise ParameterError(f"channel is {channel}; expected 1 or more: channels are counted from 1")
+    if recordings.count("-") > 1:
+        raise ParameterError("- is given twice; expected it once, for standard input holds one recording: name files")
     pictures = _picture_targets(recordings, picture)
     targets = [*pictures.values(), *([] if json_to in (None, "-") else [Path(str(json_to))])]
     may_write(targets, force, read=[_STANDARD_INPUT if name == "-" else name for name in recordings])

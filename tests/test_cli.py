@@ -351,6 +351,7 @@ def test_folders_on_the_way_are_made(sound, tmp_path):
             "--rpm is 'abc'; expected a number such as 750. See: injsound check --help",
         ),
         (["check", "x.wav", "--channel", "0"], "channel is 0; expected 1 or more"),
+        (["check", "-", "x.wav", "-"], "- is given twice; expected it once"),
         (["check", "x.wav", "--json", "."], "it is a folder; expected a file's name"),
         (["compare", "nowhere"], "nowhere: there is no such file or folder"),
         (["batch", "nowhere"], "nowhere is no folder; expected one with recordings in it"),
