@@ -76,13 +76,13 @@ def check(
     may_write(targets, force, read=[_STANDARD_INPUT if name == "-" else name for name in recordings])
     quiet = json_to == "-"
     results = []
+    if second_opinion:
+        click.echo(words.say(Screen.SECOND_OPINION), err=True)
     with _drawing(wanted=bool(pictures)) as draw:
         for number, recording in enumerate(recordings, 1):
             if len(recordings) > 1:
                 told = words.say(Screen.PROGRESS, number=number, count=len(recordings), file=shortened(recording, 60))
                 click.echo(told, err=True)
-            if second_opinion:
-                click.echo(words.say(Screen.SECOND_OPINION), err=True)
             result = _read(recording, engine, typed.rpm, channel, second_opinion)
             results.append(result)
             _show(result, words, details=details, quiet=quiet)

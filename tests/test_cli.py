@@ -222,6 +222,11 @@ def test_second_opinion_is_said(sound, capsys):
     assert "no second opinion: librosa" in capsys.readouterr().err
 
 
+def test_that_the_second_opinion_takes_its_time_is_said_once(folder, capsys):
+    assert main(["check", str(folder / "empty.wav"), str(folder / "missing.wav"), "--second-opinion"]) == 1
+    assert capsys.readouterr().err.count("librosa prepares itself, once") == 1
+
+
 def test_channel_that_is_not_there(sound, capsys):
     assert main(["check", sound, "--rpm", "700", "--channel", "3"]) == 1
     assert "channel" in capsys.readouterr().err
