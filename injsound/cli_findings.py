@@ -3,6 +3,7 @@
 `compare` has a room of its own.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -129,7 +130,8 @@ def wiggle(
     from injsound.findings.wiggle import find_gathering, gathering_by_knocks, still_between
     from injsound.show.findings_text import tell_wiggle
 
-    spans = [_span(text) for given in moved for text in given.split(",") if text.strip()]
+    spans = [span for given in moved for span in _spans(given)]
+    still_between(spans, math.inf)  # what cannot be is told before the long work
     if Path(what).is_dir():
         refuse_beside_case(context, what)
         _, results, findings = gathered(what, words)
@@ -281,13 +283,18 @@ def _labelled(takes: "list[Take]", exchanged: str | None) -> "list[Take]":
     return [replace(take, connector=label) for take, label in zip(takes, labels, strict=True)]
 
 
+def _spans(text: str) -> list[tuple[float, float]]:
+    """Times as typed; a comma too many divides nothing."""
+    return [_span(part) for part in text.split(",") if part.strip()] or [_span(text)]
+
+
 def _span(text: str) -> tuple[float, float]:
     low, dash, high = text.partition("-")
     try:
         found = float(low), float(high)
     except ValueError:
         found = 0.0, 0.0
-    if not dash or not 0 <= found[0] < found[1]:
+    if not dash or not 0 <= found[0] < found[1] < math.inf:
         raise ParameterError(f"--moved has {text.strip()!r}; expected from and to in seconds, such as 8-16")
     return found
 

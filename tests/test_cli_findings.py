@@ -139,6 +139,12 @@ def test_wiggle_by_knocks_and_by_times(wiggled, capsys):
         (["verify", "--before", "a", "--after", "b", "--restarts", "6/5"], "6 of 5 restarts; expected"),
         (["wiggle", "a.wav", "--moved", "8"], "--moved has '8'; expected from and to in seconds, such as 8-16"),
         (["wiggle", "a.wav", "--moved", "9-8"], "--moved has '9-8'"),
+        (["wiggle", "a.wav", "--moved", "8-inf"], "--moved has '8-inf'"),
+        (["wiggle", "a.wav", "--moved", "8-nan"], "--moved has '8-nan'"),
+        (["wiggle", "a.wav", "--moved", ","], "--moved has ','; expected from and to in seconds, such as 8-16"),
+        (["wiggle", "a.wav", "--moved", "8-16", "--moved", ""], "--moved has ''"),
+        (["wiggle", "a.wav", "--moved", "8-16,12-20"], "stretches overlap at 16 s and 12 s; expected one after the"),
+        (["wiggle", "a.wav", "--moved", "12-20", "--moved", "8-16"], "stretches overlap at 16 s and 12 s"),
     ],
 )  # fmt: skip
 def test_wrong_use_is_told_in_one_line(arguments, told, capsys):

@@ -131,7 +131,7 @@ def still_between(moved: Sequence[tuple[float, float]], seconds: float) -> list[
     moved : sequence of (float, float)
         When the wiring was moved [s].
     seconds : float
-        Length of the recording [s].
+        Length of the recording; infinite where it is not known yet [s].
 
     Returns
     -------
@@ -141,14 +141,12 @@ def still_between(moved: Sequence[tuple[float, float]], seconds: float) -> list[
     Raises
     ------
     ParameterError
-        If a stretch ends after the recording.
+        If stretches are empty, overlap or end after the recording.
     """
-    ordered = sorted(moved)
-    for start, end in ordered:
-        _refuse_beyond(Stretch(from_s=start, to_s=end, moved=True), seconds)
-    edges = [0.0, *(time for span in ordered for time in span), seconds]
+    ordered = _in_order([Stretch(from_s=start, to_s=end, moved=True) for start, end in moved], seconds)
+    edges = [0.0, *(time for s in ordered for time in (s.from_s, s.to_s)), seconds]
     still = [Stretch(from_s=a, to_s=b, moved=False) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
-    return sorted([*still, *(Stretch(from_s=a, to_s=b, moved=True) for a, b in ordered)], key=lambda s: s.from_s)
+    return sorted([*still, *ordered], key=lambda s: s.from_s)
 
 
 def _uncounted(reading: Reading) -> list[Reason]:
