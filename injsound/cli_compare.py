@@ -15,7 +15,7 @@ from injsound.cli_options import (
     may_write,
     refuse_beside_case,
 )
-from injsound.cli_recordings import any_failed, entries_of, gathered, nothing_for, read_takes, say
+from injsound.cli_recordings import any_failed, check_apart, entries_of, gathered, nothing_for, read_takes, say
 from injsound.errors import InjsoundError, ParameterError
 from injsound.show.words.keys import Screen
 
@@ -86,6 +86,7 @@ def _compare_recordings(
     from injsound.findings.compare import compare_most_alike
     from injsound.findings.two_speed import compare_speeds_of_each
 
+    check_apart(files)
     takes = read_takes(entries_of(files), typed, words)
     if not takes:
         raise InjsoundError("none of the recordings could be used, for the reasons above: record them again")

@@ -20,7 +20,16 @@ from injsound.cli_options import (
     language_option,
     refuse_beside_case,
 )
-from injsound.cli_recordings import any_failed, entries_of, gathered, nothing_for, read_one, read_takes, say
+from injsound.cli_recordings import (
+    any_failed,
+    check_apart,
+    entries_of,
+    gathered,
+    nothing_for,
+    read_one,
+    read_takes,
+    say,
+)
 from injsound.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -97,7 +106,7 @@ def swap(
         raise ParameterError("--cylinder names one cylinder, a swap has two; give --pair 1 3")
     if pair and pair[0] == pair[1]:
         raise ParameterError(f"--pair is {pair[0]} {pair[1]}; expected the two cylinders of the swap, such as 1 3")
-    _check_apart(before, after, back or ())
+    check_apart(before, after, back or ())
     entries = [
         entry
         for files, stage in ((before, Stage.BEFORE), (after, Stage.SWAPPED), (back or (), Stage.BACK))
@@ -197,7 +206,7 @@ def verify(
         context.exit(int(any_failed(results)))
     if not before or not after:
         raise ParameterError("a repair needs recordings before and after it; give --before FILE --after FILE")
-    _check_apart(before, after, fellows)
+    check_apart(before, after, fellows)
     faulty = None if restarts is None else _restarts(restarts)
     restarts_needed(faulty, clean)  # what cannot be is told before the long work
     if clean and faulty is None:
@@ -244,16 +253,6 @@ def _is_case(folder: str | None, given: bool, usage: str) -> bool:
         found = "nothing" if folder is None else f"{folder} and recordings"
         raise ParameterError(f"{found} given; expected a case folder, or {usage}")
     return folder is not None
-
-
-def _check_apart(*files: Sequence[str]) -> None:
-    """The same file given twice is told before the long work."""
-    seen: set[Path] = set()
-    for file in (name for some in files for name in some):
-        path = Path(file).resolve()
-        if path in seen:
-            raise ParameterError(f"{file} is given twice; expected another recording at each place: correct the names")
-        seen.add(path)
 
 
 def _the_one(before: "Sequence[Entry]", after: "Sequence[Entry]") -> int:

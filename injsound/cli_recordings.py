@@ -98,6 +98,31 @@ def nothing_for(results: "Mapping[str, Reading | Failure]", said: str) -> Injsou
     return ParameterError(said)
 
 
+def check_apart(*files: Sequence[str]) -> None:
+    """Say before the long work that a recording was given twice, be it by another name.
+
+    Parameters
+    ----------
+    *files : sequence of str
+        Recordings outside a case.
+
+    Raises
+    ------
+    ParameterError
+        If two are one file.
+    """
+    from injsound.files import identity
+
+    seen: dict[tuple[int, int] | str, str] = {}
+    for file in (name for some in files for name in some):
+        if (key := identity(file)) in seen:
+            other = "" if seen[key] == file else f", also as {seen[key]}"
+            raise ParameterError(
+                f"{file} is given twice{other}; expected another recording at each place: correct the names"
+            )
+        seen[key] = file
+
+
 def entries_of(
     files: Sequence[str], *, stage: "Stage | None" = None, cylinders: Sequence[int] = (), option: str = ""
 ) -> "list[Entry]":

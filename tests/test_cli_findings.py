@@ -1,7 +1,9 @@
 """Compare, swap, wiggle and verify over recordings outside a case: what they say and what they refuse."""
 
+import os
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -126,6 +128,7 @@ def test_wiggle_by_knocks_and_by_times(wiggled, capsys):
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
+        (["compare", "cyl1", "cyl2", "./cyl1"], "./cyl1 is given twice, also as cyl1; expected another recording at"),
         (["swap"], "nothing given; expected a case folder"),
         (["swap", "case", "--before", "a", "b", "--after", "c", "d"], "case and recordings given"),
         (["swap", "--before", "a", "b"], "needs both cylinders before and after"),
@@ -262,6 +265,18 @@ def test_why_no_picture_was_drawn_is_told_after_the_result(cells, tmp_path, caps
         " two: record them again"
     )
     assert not target.exists()
+
+
+@pytest.mark.parametrize("command", [["compare"], ["swap", "--before"], ["verify", "--before"]])
+@pytest.mark.parametrize("link", [os.symlink, os.link])
+def test_a_recording_given_twice_by_two_names_is_told_before_the_work(tmp_path, monkeypatch, capsys, command, link):
+    monkeypatch.setattr("injsound.cli_recordings.read_one", None)
+    monkeypatch.chdir(tmp_path)
+    Path("cyl1.wav").touch()
+    link("cyl1.wav", "cyl2.wav")
+    given = {"compare": ["cyl1.wav", "cyl2.wav"], "verify": ["cyl1.wav", "--after", "cyl2.wav"]}
+    assert main([*command, *given.get(command[0], ["cyl1.wav", "cyl3.wav", "--after", "cyl2.wav", "cyl4.wav"])]) == 2
+    assert "cyl2.wav is given twice, also as cyl1.wav; expected another recording" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("in_case", [False, True])
