@@ -5,6 +5,7 @@ be used, or a picture not be drawn; 2 wrong usage. Heavy libraries are imported 
 answers at once.
 """
 
+import math
 import os
 import sys
 from collections.abc import Iterator
@@ -36,6 +37,9 @@ from injsound.show.words.keys import Screen
 if TYPE_CHECKING:
     from injsound.cli_options import Typed
     from injsound.show.text import Words
+
+# Rates that can be planned for: the lowest takes 30,000 ticks, 80 minutes of an engine at 750 rpm, the highest five.
+_LOWEST_RATE, _HIGHEST_RATE = 1e-4, 0.5
 
 
 class _PrintError(Exception):
@@ -109,6 +113,10 @@ def plan(rpm: float, rate: str, injection: str, words: "Words") -> None:
     from injsound.show.text import row
 
     share = _share(rate)
+    if not _LOWEST_RATE <= share <= _HIGHEST_RATE:  # also catches nan
+        raise ParameterError(
+            f"--rate is {rate!r}; expected {100 * _LOWEST_RATE:g} to {100 * _HIGHEST_RATE:g} %, such as 1% or 0.01"
+        )
     interval = firing_interval(rpm, Injection(injection))
     scattered = events_needed(share)
     bursts = detectable(0, rate=share).events_needed
@@ -125,17 +133,16 @@ def plan(rpm: float, rate: str, injection: str, words: "Words") -> None:
 
 
 def _duration(seconds: float, words: "Words") -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{words.number(seconds / 60, 1)} min"
+    """How long to record: whole seconds are rounded up, but not for the last digit of a sum."""
+    return f"{math.ceil(round(seconds, 6))} s" if seconds < 120 else f"{words.number(seconds / 60, 1)} min"
 
 
 def _share(text: str) -> float:
+    """A share as typed, in percent or not; nan where it is no number."""
     try:
-        value = float(text.strip().rstrip("%")) / (100 if text.strip().endswith("%") else 1)
+        return float(text.strip().rstrip("%")) / (100 if text.strip().endswith("%") else 1)
     except ValueError:
-        value = float("nan")
-    if not 0 < value < 1:
-        raise ParameterError(f"rate is {text!r}; expected more than 0 and less than 100 %, such as 1% or 0.01")
-    return value
+        return math.nan
 
 
 @cli.command()
@@ -179,6 +186,9 @@ def simulate(
     from injsound.simulate import simulate as make
 
     target = Path(out)
+    share = _share(skip_rate)
+    if not 0 < share < 1:  # also catches nan
+        raise ParameterError(f"--skip-rate is {skip_rate!r}; expected more than 0, less than 100 %, such as 4% or 0.04")
     may_write([target, target.parent / f"{target.stem}.truth.json"], force)
     scene = Scene(
         seconds=seconds,
@@ -188,7 +198,7 @@ def simulate(
         tick_db=tick_db,
         open_time_ms=open_time_ms,
         skipping=Skipping(skips),
-        skip_rate=_share(skip_rate),
+        skip_rate=share,
         burst=burst,
     )
     make_folder(target.parent)

@@ -255,10 +255,19 @@ def test_plan_in_spanish(capsys):
     assert main(["plan", "--rpm", "750", "--language", "xx"]) == 2
 
 
-@pytest.mark.parametrize("rate", ["0", "100%", "abc", "-1%"])
-def test_plan_refuses_impossible_rates(capsys, rate):
+@pytest.mark.parametrize("rate", ["0", "100%", "abc", "-1%", "1e-12%", "0.009%", "51%", "99.9999%", "nan"])
+def test_plan_refuses_rates_that_nobody_can_mean(capsys, rate):
     assert main(["plan", "--rpm", "750", "--rate", rate]) == 2
-    assert "expected more than 0" in capsys.readouterr().err
+    assert f"--rate is '{rate}'; expected 0.01 to 50 %, such as 1% or 0.01" in capsys.readouterr().err
+
+
+def test_plan_takes_the_rates_at_its_limits(capsys):
+    # Half of all ticks: 0.5^5 is under 5 %. At 10,000 rpm in batch five last 30 ms: no recording is shorter than 1 s.
+    assert main(["plan", "--rpm", "10000", "--rate", "50%", "--injection", "batch"]) == 0
+    assert "1 s (5 ticks)" in capsys.readouterr().out
+    # ln 0.05 / ln 0.9999
+    assert main(["plan", "--rpm", "750", "--rate", "0.01%"]) == 0
+    assert "(29956 ticks)" in capsys.readouterr().out
 
 
 def test_simulate_writes_sound_and_truth(tmp_path, capsys):
@@ -373,6 +382,7 @@ def test_folders_on_the_way_are_made(sound, tmp_path):
         (["batch", ""], "an argument is an empty name"),
         (["swap", "--before", "a", "", "--after", "c", "d"], "--before is an empty name"),
         (["verify", "--before", "a", "--after", "b", "--fellow", ""], "--fellow is an empty name"),
+        (["simulate", "x.wav", "--skip-rate", "100%"], "--skip-rate is '100%'; expected more than 0, less than 100 %"),
         (["simulate", "x.wav", "--seed", "-1"], "seed is -1; expected 0 or more"),
         (["simulate", "x.wav", "--open-time-ms", "-5"], "open time -5 ms; expected numbers, the open time more than"),
         (["simulate", "x.wav", "--open-time-ms", "0"], "open time 0 ms"),
