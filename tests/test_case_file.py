@@ -341,6 +341,20 @@ def test_a_case_is_not_made_twice(tmp_path):
         new_case(tmp_path / "job")
 
 
+@pytest.mark.parametrize(
+    "command",
+    ["case add {} x.wav", "case show {}", "case watch {} --looks 1", "report {}", "compare {}", "swap {}", "verify {}"],
+)
+def test_a_case_that_is_not_there_is_wrong_usage_and_a_mistake_in_one_is_none(tmp_path, capsys, command):
+    given = [part.format(tmp_path) for part in command.split()]
+    assert main(given) == 2
+    assert "case.toml: no such file; make a case with: injsound case new" in capsys.readouterr().err
+    (tmp_path / "case.toml").write_text("complaint = 5")
+    assert main(given) == 1
+    assert main(["case", "new", str(tmp_path)]) == 2
+    assert "case.toml exists; choose another folder" in capsys.readouterr().err
+
+
 def test_what_explains_a_new_case_is_in_the_language_chosen(tmp_path, capsys):
     assert main(["case", "new", str(tmp_path / "job"), "--language", "es", "--codes", "P0171,P0335"]) == 0
     text = (tmp_path / "job" / "case.toml").read_text()

@@ -270,7 +270,7 @@ def test_commands_of_a_case(tmp_path, sounds, capsys):
     assert mine.read_text() == "mine"
     for command in (["swap", job], ["wiggle", job], ["verify", job]):
         assert main(command) == 2
-    assert main(["case", "next", str(tmp_path)]) == 1
+    assert main(["case", "next", str(tmp_path)]) == 2
     assert "case new" in capsys.readouterr().err
 
 

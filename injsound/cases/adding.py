@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from injsound.cases.case import CHECKS, FILE_NAME, CaseError, Entry, entry_from_name, unlisted
+from injsound.cases.case import CHECKS, FILE_NAME, CaseError, CaseFolderError, Entry, entry_from_name, unlisted
 from injsound.cases.case_file import checked, read_file
 from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
@@ -54,14 +54,14 @@ def new_case(
 
     Raises
     ------
-    CaseError
+    CaseFolderError
         If the folder holds a case already.
     InjsoundError
         If it cannot be written.
     """
     path = Path(folder) / FILE_NAME
     if path.exists():
-        raise CaseError(f"{path} exists; choose another folder, or add to it with: injsound case add")
+        raise CaseFolderError(f"{path} exists; choose another folder, or add to it with: injsound case add")
     text = _fresh_file(complaint, engine or Engine(), codes, language, comments or {})
     make_folder(path.parent)
     write_whole(path, text.encode("utf-8"))

@@ -143,6 +143,10 @@ class CaseError(InjsoundError):
     """Mistakes in a case, all of them, one a line."""
 
 
+class CaseFolderError(CaseError, ParameterError):
+    """The folder named holds no case, or holds one where a new one was to be made."""
+
+
 def entry_from_name(file: str, *, cylinder: int | None = None, rpm: float | None = None) -> Entry | None:
     """What a file's name says: "cyl2 cold 900 rpm before.m4a" is cylinder 2, cold, at 900 rpm, before; Spanish too.
 

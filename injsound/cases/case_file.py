@@ -14,7 +14,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, Entry
+from injsound.cases.case import CHECKS, FILE_NAME, Case, CaseError, CaseFolderError, Entry
 from injsound.cases.names import condition_named
 from injsound.control_unit import FreezeFrame, Misfires
 from injsound.engine import LEAST_FOLLOWED_RPM, MAX_CYLINDERS, MAX_RPM, Engine, Injection, parse_firing_order
@@ -73,6 +73,8 @@ def load_case(folder: str | os.PathLike[str]) -> Case:
 
     Raises
     ------
+    CaseFolderError
+        If there is no such file.
     CaseError
         With every mistake in the file.
     """
@@ -94,14 +96,16 @@ def read_file(folder: str | os.PathLike[str]) -> bytes:
 
     Raises
     ------
+    CaseFolderError
+        If there is no such file.
     CaseError
-        If there is no such file or it cannot be read.
+        If it cannot be read.
     """
     path = Path(folder) / FILE_NAME
     try:
         return path.read_bytes()
     except FileNotFoundError:
-        raise CaseError(f"{path}: no such file; make a case with: injsound case new {folder}") from None
+        raise CaseFolderError(f"{path}: no such file; make a case with: injsound case new {folder}") from None
     except OSError as error:
         raise CaseError(f"{path}: cannot be read ({error.strerror or error}); expected a file") from None
 
