@@ -180,7 +180,6 @@ def simulate(
     words: "Words",
 ) -> None:
     """Make a practice recording OUT (.wav, .flac, .m4a, ...) with its truth beside it."""
-    from injsound.engine import check_rpm
     from injsound.files import make_folder
     from injsound.simulate import Scene, Skipping, write
     from injsound.simulate import simulate as make
@@ -194,7 +193,7 @@ def simulate(
         seconds=seconds,
         seed=seed,
         engine=typed.engine(cylinders=6),
-        rpm=check_rpm(700.0 if typed.rpm is None else typed.rpm),
+        rpm=700.0 if typed.rpm is None else typed.rpm,
         tick_db=tick_db,
         open_time_ms=open_time_ms,
         skipping=Skipping(skips),

@@ -61,12 +61,9 @@ def check(
     words: "Words",
 ) -> None:
     """Read RECORDINGS, one injector each, and say what they show; - is standard input."""
-    from injsound.engine import check_rpm
     from injsound.show.text import shortened
 
     engine = typed.engine()
-    if typed.rpm is not None:
-        check_rpm(typed.rpm)
     if channel is not None and channel < 1:
         raise ParameterError(f"channel is {channel}; expected 1 or more: channels are counted from 1")
     if recordings.count("-") > 1:

@@ -131,6 +131,11 @@ class Typed:
         Such as "1-5-3-6-2-4".
     firing_angles : str or None
         Of an engine that fires unevenly, in the order of firing, such as "0,90,240,330,480,570" [degrees of 720].
+
+    Raises
+    ------
+    ParameterError
+        If no engine turns at that speed.
     """
 
     rpm: float | None
@@ -139,6 +144,12 @@ class Typed:
     cylinder: int | None
     firing_order: str | None
     firing_angles: str | None
+
+    def __post_init__(self) -> None:
+        from injsound.engine import check_rpm
+
+        if self.rpm is not None:
+            check_rpm(self.rpm)
 
     def engine(self, *, cylinders: int | None = None) -> "Engine":
         """Make the engine of it.

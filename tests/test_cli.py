@@ -56,6 +56,15 @@ def test_help_offers_no_option_that_is_refused(capsys, command, refused):
     assert "--cylinders" in offered
 
 
+@pytest.mark.parametrize("command", ["check x", "compare x", "swap x", "wiggle x", "verify x", "batch .", "simulate x"])
+def test_a_speed_that_no_engine_has_is_wrong_usage_everywhere(tmp_path, monkeypatch, capsys, command):
+    monkeypatch.chdir(tmp_path)
+    assert main([*command.split(), "--rpm", "0"]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert told.startswith("injsound: rpm is 0; expected 60 to 10000")
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("command", ["check", "compare", "swap", "wiggle", "verify", "batch", "simulate", "case new"])
 def test_angles_are_taken_wherever_the_order_is(capsys, command):
     assert main([*command.split(), "--help"]) == 0
