@@ -1,4 +1,4 @@
-"""Files that are never half there: written or copied beside their place, then moved onto it."""
+"""Files that are never half there, written or copied beside their place and moved onto it, nor over what is read."""
 
 import errno
 import os
