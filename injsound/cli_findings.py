@@ -107,9 +107,10 @@ def swap(
     if pair and pair[0] == pair[1]:
         raise ParameterError(f"--pair is {pair[0]} {pair[1]}; expected the two cylinders of the swap, such as 1 3")
     check_apart(before, after, back or ())
+    stages = {Stage.BEFORE: before, Stage.SWAPPED: after, **({Stage.BACK: back} if back else {})}
     entries = [
         entry
-        for files, stage in ((before, Stage.BEFORE), (after, Stage.SWAPPED), (back or (), Stage.BACK))
+        for stage, files in stages.items()
         for entry in entries_of(files, stage=stage, cylinders=pair or (), option="--pair")
     ]
     takes = read_takes(entries, typed, words)

@@ -61,7 +61,7 @@ def test_a_speed_that_no_engine_has_is_wrong_usage_everywhere(tmp_path, monkeypa
     monkeypatch.chdir(tmp_path)
     assert main([*command.split(), "--rpm", "0"]) == 2
     (told,) = capsys.readouterr().err.splitlines()
-    assert told.startswith("injsound: rpm is 0; expected 60 to 10000")
+    assert told.startswith("injsound: rpm is 0; expected 200 to 10000")
     assert list(tmp_path.iterdir()) == []
 
 

@@ -48,7 +48,7 @@ def test_a_speed_is_taken_whole(name):
         ("cyl2 2024-05-12 900 rpm", 900.0),  # no engine turns at 12,900
         ("cyl2 1 050 rpm", 1050.0),
         ("cyl2 10.000 rpm", 10_000.0),
-        ("cyl2 60 rpm", 60.0),
+        ("cyl2 200 rpm", 200.0),
         ("cyl2 cold", None),
         ("cyl2 rpm 900", None),
     ],
@@ -70,10 +70,10 @@ def test_other_numbers_are_no_part_of_it(name, rpm):
         ("cyl2 take 2 900 rpm", "2 900 rpm, which may be 2900 or 900"),
         ("cyl2 1500.75 rpm", "1500,75 rpm, no whole number"),
         ("cyl2 1500,750 rpm", "1500,750 rpm, no whole number"),
-        ("cyl2 50 rpm", "rpm is 50; expected 60 to 10000"),
-        ("cyl2 12000 rpm", "rpm is 12000; expected 60 to 10000"),
-        ("cyl2 12 000 rpm", "rpm is 12000; expected 60 to 10000"),
-        ("cyl2 100.000 rpm", "rpm is 100000; expected 60 to 10000"),
+        ("cyl2 50 rpm", "rpm is 50; expected 200 to 10000"),
+        ("cyl2 12000 rpm", "rpm is 12000; expected 200 to 10000"),
+        ("cyl2 12 000 rpm", "rpm is 12000; expected 200 to 10000"),
+        ("cyl2 100.000 rpm", "rpm is 100000; expected 200 to 10000"),
     ],
 )
 def test_a_speed_that_is_unclear_or_no_engines_is_refused(name, told):
@@ -104,4 +104,4 @@ def test_an_addition_tells_speed_and_label_and_refuses_what_is_unclear(tmp_path,
 def test_a_speed_that_is_unclear_is_refused_before_recordings_are_compared(monkeypatch, capsys):
     monkeypatch.setattr("injsound.cli_recordings.read_one", None)  # nothing is read
     assert main(["compare", "cyl1 12000 rpm.wav", "cyl2 900 rpm.wav"]) == 2
-    assert "cyl1 12000 rpm.wav: rpm is 12000; expected 60 to 10000" in capsys.readouterr().err
+    assert "cyl1 12000 rpm.wav: rpm is 12000; expected 200 to 10000" in capsys.readouterr().err

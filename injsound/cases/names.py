@@ -3,7 +3,7 @@
 import re
 import unicodedata
 
-from injsound.engine import MAX_RPM, MIN_RPM, check_rpm
+from injsound.engine import LEAST_FOLLOWED_RPM, MAX_RPM, check_rpm
 from injsound.errors import ParameterError
 from injsound.job_codes import Condition, Shaking, Stage
 
@@ -116,7 +116,7 @@ def _speed_named(said: str) -> float | None:
     """The speed [1/min] in a name as `_joined` leaves it."""
     # Before a first end of one or two digits and a dash stands a date.
     ends = re.search(rf"(?<!\d)(?<!\b\d[-/.])(?<!\b\d\d[-/.])([1-9]\d*)[ .]*(?:{_TO})[ .]*\d+[ \-.]*rpm\b", said)
-    if ends and MIN_RPM <= float(ends[1]) <= MAX_RPM:
+    if ends and LEAST_FOLLOWED_RPM <= float(ends[1]) <= MAX_RPM:
         raise _unclear(f"two speeds, {ends[0]}")
     words = re.sub(_LABEL, "injector", re.sub(_CYLINDER, "cyl", _divided(said)))
     numbers = re.finditer(rf"\b((?:\d+[{_MARKS}])*\d+) ?rpm\b", words)
