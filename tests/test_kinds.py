@@ -127,3 +127,15 @@ def test_ticks_of_uneven_levels_are_told_nearly_as_well_as_by_the_best_threshold
     best = min(np.sum((np.array(values) < at) != truth) for at in np.arange(2.0, 8.0, 0.05))
     assert best >= 5
     assert wrong <= best + 2
+
+
+@pytest.mark.parametrize(("missing", "weak_missing"), [(60, 0), (5, 12)])
+def test_where_enough_ticks_are_missing_they_show_what_is_absent(missing, weak_missing):
+    # Elsewhere now and then a loud sound is met, at the tick's own place none: ticks half as loud stand out there.
+    rng = np.random.default_rng(4)
+    around = rng.gumbel(2.5, 0.9, (8, 120))
+    groups = rng.normal(12.0, 1.2, 400), rng.normal(5.5, 0.2, 12), rng.gumbel(1.2, 0.3, missing)
+    value = np.concatenate(groups)
+    kinds = two_kinds(value, around, np.zeros(len(value)), None, np.ones(len(value), dtype=bool))
+    called = kinds.skip_probability >= 0.5
+    assert [int(part.sum()) for part in np.split(called, np.cumsum([400, 12]))] == [0, weak_missing, missing]

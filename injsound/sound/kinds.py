@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, special
 
-from injsound.sound.laws import BoolArray, Chance, OtherSound, Ticks
+from injsound.sound.laws import BoolArray, Chance, ChanceSeen, OtherSound, Ticks
 from injsound.sound.signals import robust_spread
 from injsound.values import FloatArray
 
@@ -27,8 +27,10 @@ _EVEN_CHANCE = 0.45
 # (separations between which it falls): measured, docs/methods.md.
 _CAUTION, _LEAST_CAUTION = 0.8, 0.2
 _CLOSE, _CLEAR = 2.5, 4.0
-# -log(log 2), and the distance from there to -log(-log 0.98).
-_GUMBEL_50, _GUMBEL_50_TO_98 = 0.36651, 3.53543
+# -log(log 2), the distance from there to -log(-log 0.98), and to it from -log(-log 0.1); narrower no chance is.
+_GUMBEL_50, _GUMBEL_50_TO_98, _GUMBEL_10_TO_50, _LEAST_SCALE = 0.36651, 3.53543, 1.20055, 0.2
+# So many missing ticks show what they leave; their spread is known to about one in the root of their number.
+_FEWEST_SEEN, _FEW_MORE = 10, 1.5
 # A close click lies this far after the open one.
 _GAP_FROM_S, _GAP_TO_S = 0.0010, 0.0070
 # A mean tick shorter than this beyond the nearest close click holds one click only.
@@ -214,20 +216,38 @@ def two_kinds(
     """
     # Gumbel's place and scale from the middle and the upper tail; at one or two distances another sound may lie.
     q50, q98 = np.median(np.quantile(around, [0.5, 0.98], axis=1), axis=1)
-    scale = max(float(q98 - q50) / _GUMBEL_50_TO_98, 0.2)
+    scale = max(float(q98 - q50) / _GUMBEL_50_TO_98, _LEAST_SCALE)
     chance = Chance(place=float(q50) - scale * _GUMBEL_50, scale=scale)
     middle = 0.5 * (chance.place + np.quantile(value[usable], 0.9))
     p, ticks, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
     typical = replace(ticks, usual=np.full(around.size, np.median(ticks.usual[usable])))
     absent = _skip_probability(around.ravel(), chance, np.zeros(around.size), None, typical, prior)
     kinds = _made(p, ticks, chance, float(np.mean(absent < 0.5)), usable)
+    seen = _chance_seen(value[usable & (p >= 0.5)], chance) if kinds.separation >= _CLEAR else None
+    if seen is not None:
+        p, _, _ = _settle(value, seen, place, halves, usable, usable & (p < 0.5), noise)
     caution = float(np.interp(kinds.separation, (_CLOSE, _CLEAR), (_CAUTION, _LEAST_CAUTION)))
     return replace(kinds, skip_probability=special.expit(special.logit(p) + caution))
 
 
+def _chance_seen(missing: FloatArray, chance: Chance) -> ChanceSeen | None:
+    """What missing ticks leave at their own place, by the lower half of them; None where that tells no more.
+
+    Weak ticks among them lie in the upper half, and another sound at the place over all chance.
+    """
+    if len(missing) < _FEWEST_SEEN:
+        return None
+    q10, q50 = np.quantile(missing, [0.1, 0.5])
+    # Few of them may lie closer together than chance does.
+    scale = max(float(q50 - q10) / _GUMBEL_10_TO_50, _LEAST_SCALE) * (1 + _FEW_MORE / np.sqrt(len(missing)))
+    here = Chance(place=float(q50) - scale * _GUMBEL_50, scale=scale)
+    highest, usual = (law.place + (_GUMBEL_50 + _GUMBEL_50_TO_98) * law.scale for law in (here, chance))
+    return ChanceSeen(here=here, elsewhere=chance) if highest < usual else None
+
+
 def _settle(
     value: FloatArray,
-    absent: Chance | OtherSound,
+    absent: Chance | ChanceSeen | OtherSound,
     place: FloatArray,
     halves: Halves | None,
     usable: BoolArray,
@@ -236,7 +256,8 @@ def _settle(
 ) -> tuple[FloatArray, Ticks, float]:
     """Probability of each event, the law of heard ticks and the share of skips, until they agree."""
     prior = 0.05
-    blows = max(1.0, absent.scale / (_EVEN_CHANCE * noise)) if isinstance(absent, Chance) else 1.0
+    elsewhere = absent.elsewhere if isinstance(absent, ChanceSeen) else absent
+    blows = max(1.0, elsewhere.scale / (_EVEN_CHANCE * noise)) if isinstance(elsewhere, Chance) else 1.0
     for _ in range(12):
         ticks = Ticks.learnt(value, _local_median(value, heard), heard, noise, blows)
         p = _skip_probability(value, absent, place, halves, ticks, prior)
@@ -275,7 +296,7 @@ def _local_median(value: FloatArray, heard: BoolArray) -> FloatArray:
 
 def _skip_probability(
     value: FloatArray,
-    absent: Chance | OtherSound,
+    absent: Chance | ChanceSeen | OtherSound,
     place: FloatArray,
     halves: Halves | None,
     ticks: Ticks,

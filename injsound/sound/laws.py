@@ -11,6 +11,8 @@ from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
+# So often a missing tick leaves what is met elsewhere: from memory.
+_AS_ELSEWHERE = 0.1
 # This share of the ticks is struck at levels that differ this many times more: measured, docs/methods.md.
 _UNEVEN, _UNEVEN_TIMES = 0.05, 2.0
 # Smallest spread of heard ticks, and of their own levels as a share of these.
@@ -81,6 +83,49 @@ class Chance:
         """
         beyond: FloatArray = -special.ndtri(-np.expm1(-np.exp(-(value - self.place) / self.scale)))
         return beyond
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChanceSeen:
+    """Chance at the tick's own place, where enough ticks are missing to show it: now and then as loud as elsewhere.
+
+    Parameters
+    ----------
+    here, elsewhere : Chance
+        What most missing ticks leave, and what is met a few milliseconds away.
+    """
+
+    here: Chance
+    elsewhere: Chance
+
+    @property
+    def place(self) -> float:
+        """Most likely value [standard deviations]."""
+        return self.here.place
+
+    @property
+    def scale(self) -> float:
+        """How far it spreads [standard deviations]."""
+        return self.here.scale
+
+    def log_density(self, value: FloatArray) -> FloatArray:
+        """How likely such matches are by chance.
+
+        Parameters
+        ----------
+        value : ndarray, shape (n,)
+            Matches [standard deviations].
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Natural log of the density.
+        """
+        log: FloatArray = np.logaddexp(
+            np.log1p(-_AS_ELSEWHERE) + self.here.log_density(value),
+            np.log(_AS_ELSEWHERE) + self.elsewhere.log_density(value),
+        )
+        return log
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
