@@ -218,8 +218,8 @@ def verify(
     own = () if typed.cylinder is None else (typed.cylinder,)
     old = entries_of(before, stage=Stage.BEFORE, cylinders=own * len(before), option="--cylinder")
     new = entries_of(after, stage=Stage.AFTER, cylinders=own * len(after), option="--cylinder")
-    entries = [*old, *new, *entries_of(fellows, stage=Stage.AFTER)]
-    cylinder = _the_one(old, new)
+    others = entries_of(fellows, stage=Stage.AFTER)
+    entries, cylinder = [*old, *new, *others], _the_one(old, new, others)
     takes = read_takes(entries, typed, words)
     if {take.reading.file for take in takes} & {entry.file for entry in new}:
         kept, wrong = settled_takes(takes)
@@ -256,8 +256,8 @@ def _is_case(folder: str | None, given: bool, usage: str) -> bool:
     return folder is not None
 
 
-def _the_one(before: "Sequence[Entry]", after: "Sequence[Entry]") -> int:
-    """The cylinder that was repaired: all recordings before and after are of it."""
+def _the_one(before: "Sequence[Entry]", after: "Sequence[Entry]", fellows: "Sequence[Entry]") -> int:
+    """The cylinder that was repaired: all recordings before and after are of it, and no fellow's is."""
     first = after[0]
     for option, entries in (("--before", before), ("--after", after)):
         for entry in entries:
@@ -266,6 +266,12 @@ def _the_one(before: "Sequence[Entry]", after: "Sequence[Entry]") -> int:
                     f"{option} {entry.file} is of cylinder {entry.cylinder}, --after {first.file} of cylinder"
                     f" {first.cylinder}; expected the repaired cylinder before and after: others go behind --fellow"
                 )
+    for entry in fellows:
+        if entry.cylinder == first.cylinder:
+            raise ParameterError(
+                f"--fellow {entry.file} is of cylinder {entry.cylinder}, which was repaired; expected another: give it"
+                " behind --after"
+            )
     return first.cylinder
 
 

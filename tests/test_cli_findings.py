@@ -176,6 +176,10 @@ def test_wrong_use_is_told_in_one_line(arguments, told, capsys):
             ["verify", "--before", "cyl2 a", "--after", "cyl2 b", "--after", "cyl3 c"],
             "--after cyl3 c is of cylinder 3, --after cyl2 b of cylinder 2; expected the repaired cylinder before and",
         ),
+        (
+            ["verify", "--before", "cyl2 a", "--after", "cyl2 b", "--fellow", "cyl3 c", "--fellow", "cyl2 d"],
+            "--fellow cyl2 d is of cylinder 2, which was repaired; expected another: give it behind --after",
+        ),
     ],
 )  # fmt: skip
 def test_cylinders_that_do_not_agree_are_told_before_anything_is_read(arguments, told, monkeypatch, capsys):
