@@ -23,6 +23,7 @@ from injsound.findings.episodes import (
     no_measure,
     pooled,
     seconds_for,
+    seems_faulty,
     shows_fault,
     tick_by_tick,
     uncounted,
@@ -318,7 +319,7 @@ def _cleared(side: Side, takes: Sequence[Take]) -> bool:
     """A side clears itself where a reading made while the engine shook was steady, and no fault shows."""
     own = [take for take in takes if take.cylinder == side.cylinder]
     steady = any(take.shaking is Shaking.YES and take.reading.verdict is Verdict.STEADY for take in own)
-    return side.arm is not None and not shows_fault(side.arm) and not side.silent and steady
+    return side.arm is not None and not seems_faulty(side.arm) and not side.silent and steady
 
 
 def _smallest(side: Side) -> float:

@@ -235,8 +235,8 @@ def pooled(arms: list[Arm]) -> Arm:
     )
 
 
-def shows_fault(arm: Arm, *, level: float = LEVEL) -> bool:
-    """Whether an arm has more episodes than wrong calls alone would give.
+def seems_faulty(arm: Arm, *, level: float = LEVEL) -> bool:
+    """Whether an arm has more episodes than wrong calls alone would give: what does is not clean.
 
     Parameters
     ----------
@@ -248,12 +248,30 @@ def shows_fault(arm: Arm, *, level: float = LEVEL) -> bool:
     Returns
     -------
     bool
-        False for fewer than two episodes, and where as many of the skips may be wrong as forbid one reading a claim.
+        False for fewer than two episodes.
     """
     from scipy.special import pdtrc
 
+    return arm.episodes >= FEWEST_EPISODES and bool(pdtrc(arm.episodes - 1, arm.expected_false) < level)
+
+
+def shows_fault(arm: Arm, *, level: float = LEVEL) -> bool:
+    """Whether an arm has a fault: it seems so, and no more of its skips may be wrong than one reading may claim.
+
+    Parameters
+    ----------
+    arm : Arm
+        One side.
+    level : float
+        Probability of so many by wrong calls [unitless].
+
+    Returns
+    -------
+    bool
+        False does not make it clean.
+    """
     sure = arm.expected_false <= WRONG_SHARE * arm.skipped + UNFORESEEN_RATE * arm.judged
-    return arm.episodes >= FEWEST_EPISODES and sure and bool(pdtrc(arm.episodes - 1, arm.expected_false) < level)
+    return sure and seems_faulty(arm, level=level)
 
 
 def more_episodes_p(first: Arm, second: Arm) -> float:

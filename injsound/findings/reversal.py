@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from injsound.diagnoses import Arm, Reason, SwapFinding, Take
 from injsound.findings.alike import unlike
-from injsound.findings.episodes import arm_of_takes, more_episodes_p, shows_fault, uncounted
+from injsound.findings.episodes import arm_of_takes, more_episodes_p, seems_faulty, shows_fault, uncounted
 from injsound.findings.swap import CELL_LEVEL, is_gone
 from injsound.job_codes import Reversal, Stage, SwapVerdict, Why
 
@@ -49,7 +49,7 @@ def _reversal(found: SwapFinding, arms: dict[int, Arm]) -> Reversal:
     assert found.faulty is not None
     (other,) = arms.keys() - {found.faulty}
     first, partner = arms[found.faulty], arms[other]
-    if shows_fault(first) and not shows_fault(partner) and more_episodes_p(first, partner) < CELL_LEVEL:
+    if shows_fault(first) and not seems_faulty(partner) and more_episodes_p(first, partner) < CELL_LEVEL:
         return Reversal.WENT_BACK
-    gone = not shows_fault(first) and is_gone(found.cells[found.faulty, Stage.BEFORE], first)
+    gone = not seems_faulty(first) and is_gone(found.cells[found.faulty, Stage.BEFORE], first)
     return Reversal.DID_NOT if gone else Reversal.NOT_SHOWN

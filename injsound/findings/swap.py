@@ -13,6 +13,7 @@ from injsound.findings.episodes import (
     more_episodes_p,
     pooled,
     seconds_for,
+    seems_faulty,
     shows_fault,
     tick_by_tick,
     uncounted,
@@ -187,16 +188,17 @@ def _place(arms: dict[tuple[int, Stage], Arm], first: int, exchange: Exchange) -
         )
 
     faults = shows_fault(stayed), shows_fault(followed)
+    stayed_clean, followed_clean = not seems_faulty(stayed), not seems_faulty(followed)
     clear = more_episodes_p(before, fellow) < LEVEL
-    if faults == (False, True) and p_moved < LEVEL and more_episodes_p(followed, stayed) < CELL_LEVEL:
+    if faults[1] and stayed_clean and p_moved < LEVEL and more_episodes_p(followed, stayed) < CELL_LEVEL:
         return found(moved, _beside(Why.SKIPS_PLACED, *as_moved))
-    if faults == (True, False) and p_stayed < LEVEL and more_episodes_p(stayed, followed) < CELL_LEVEL:
+    if faults[0] and followed_clean and p_stayed < LEVEL and more_episodes_p(stayed, followed) < CELL_LEVEL:
         return found(still, _beside(Why.SKIPS_PLACED, *as_stayed))
-    clean = not shows_fault(fellow)
+    clean = not seems_faulty(fellow)
     alike = all(more_episodes_p(after, fellow) < CELL_LEVEL for after in (stayed, followed))
     if all(faults) and clean and clear and alike:
         return found(SwapVerdict.BOTH, _beside(Why.SKIPS_PLACED, pooled([before, stayed, followed]), fellow))
-    if not any(faults) and clean and all(is_gone(before, after) for after in (stayed, followed)):
+    if stayed_clean and followed_clean and clean and all(is_gone(before, after) for after in (stayed, followed)):
         return found(SwapVerdict.NEITHER, _beside(Why.SKIPS_GONE, before, pooled([stayed, followed])))
     return found(
         SwapVerdict.NOT_SHOWN, (Reason(why=Why.PLACE_UNCLEAR),), record_s=seconds_for(_EPISODES_FOR_VERDICT, before)

@@ -10,12 +10,12 @@ from injsound.errors import ParameterError
 from injsound.findings.alike import same_recordings, unlike, unlike_conditions
 from injsound.findings.compare import OPEN_TIME_FLOOR_MS, STEADINESS_FLOOR_LOG, compare_injectors, others_steadiness
 from injsound.findings.episodes import (
-    FEWEST_EPISODES,
     LEVEL,
     arm_of_takes,
     is_counted,
     more_episodes_p,
     no_measure,
+    seems_faulty,
     shows_fault,
     uncounted,
 )
@@ -354,7 +354,7 @@ def _siblings(like: list[Take], cylinder: int) -> list[Reason]:
             found += uncounted(own[:1])
         elif shows_fault(arm):
             found.append(Reason(why=Why.SIBLING_SKIPS, figures={"cylinder": other}))
-        elif arm.episodes >= FEWEST_EPISODES:  # too many for a steady one, and too unsure for a skipping one
+        elif seems_faulty(arm):  # too many for a steady one, and too unsure for a skipping one
             found += uncounted([t for t in own if t.reading.reasons[0].code is ReasonCode.UNCERTAIN_CALLS][:1])
     if before - since:
         missing = ", ".join(map(str, sorted(before - since)))
