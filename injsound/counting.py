@@ -21,7 +21,7 @@ from injsound.sound.dull import weak_by_low_notes
 from injsound.sound.events import Matches, Pair, match_elsewhere, match_events, stray_ticks
 from injsound.sound.pair import find_pair
 from injsound.sound.partner import with_partner
-from injsound.sound.signals import covered
+from injsound.sound.signals import covered, robust_spread
 from injsound.sound.waveforms import unit
 from injsound.values import FloatArray, OnsetStrength, Span
 
@@ -38,6 +38,8 @@ _WHOLE_BEFORE_S, _WHOLE_AFTER_S = 0.02, 0.03
 # many of them, and such a share of the missing ones, are no chance. Further than this off the usual place another sound
 # was heard.
 _SURELY_HEARD, _FEWEST_DISPUTED, _DISPUTED_SHARE, _IN_PLACE_S = 0.02, 3, 0.1, 0.0005
+# A tick met so far off its place, and so many spreads of the rest, was met at another click: it has no time.
+_MISTIMED_S, _MISTIMED_SPREADS = 0.001, 8.0
 # Of the ticks half a cycle off, so many must be there before the mode changes, and gone after.
 _MOST_THERE = 0.8
 
@@ -92,7 +94,8 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
     choice = replace(chapter.choice, own=asked.own, sure=sure)
     cycles, due, matches = asked.cycles, asked.due, asked.matches
     present = asked.present
-    heard_s = np.where(present, matches.heard_s, np.nan)
+    timed = present & ~_mistimed(matches, present)
+    heard_s = np.where(timed, matches.heard_s, np.nan)
     gaps = opentime.measure_gaps(recording.y, white, sr, start_s, heard_s, gap_s=asked.own.gap_s)
     late = matches.due_s - due
     beside = listen_beside(chapter.recording, lock, choice, cycles, late, white, strength, per_cycle)
@@ -110,7 +113,7 @@ def count(chapter: Heard, white: FloatArray, strength: OnsetStrength, per_cycle:
         hidden |= covered(strays, due, due + 1e-6)
         matches = _with_weak(matches, white, sr, start_s, missing=missing & ~hidden, heard=present)
     peak, noise = levels.mean_peak(recording.y, sr, start_s, matches.heard_s[present]) if present.any() else (0.0, 0.0)
-    made = _events(matches, gaps, timed=present, hidden=hidden, peak=peak, beside=beside)
+    made = _events(matches, gaps, present=present, timed=timed, hidden=hidden, peak=peak, beside=beside)
     open_phase = asked.own.phase + gaps.open_offset_s / cycle_length(lock.clock)
     return replace(
         chapter,
@@ -130,22 +133,32 @@ def _events(
     matches: Matches,
     gaps: opentime.Gaps,
     *,
+    present: npt.NDArray[np.bool_],
     timed: npt.NDArray[np.bool_],
     hidden: npt.NDArray[np.bool_],
     peak: float,
     beside: Beside,
 ) -> Events:
     """Every due event, its times told from the open click."""
-    there = timed & ~hidden
     return Events(
         time_s=matches.due_s + gaps.open_offset_s,
-        state=_states(matches, hidden, timed),
+        state=_states(matches, hidden, present),
         skip_probability=np.where(hidden, np.nan, matches.skip_probability),
-        heard_at_s=np.where(there, matches.heard_s + gaps.open_offset_s, np.nan),
-        level_db=np.where(there, _levels(peak, matches), np.nan),
+        heard_at_s=np.where(timed & ~hidden, matches.heard_s + gaps.open_offset_s, np.nan),
+        level_db=np.where(present & ~hidden, _levels(peak, matches), np.nan),
         open_time_ms=np.where(hidden, np.nan, gaps.event_gap_s * 1e3),
         neighbours=_presence(len(hidden), beside.others),
     )
+
+
+def _mistimed(matches: Matches, present: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Which of the events that were heard lie so far off all others that another click was met, as the close one."""
+    if not present.any():
+        return present
+    late_s = matches.heard_s - matches.due_s
+    off_s = late_s - np.median(late_s[present])
+    away: npt.NDArray[np.bool_] = np.abs(off_s) > max(_MISTIMED_S, _MISTIMED_SPREADS * robust_spread(off_s[present]))
+    return away
 
 
 def _with_weak(
@@ -294,9 +307,9 @@ def _mode_span(
     return (Span(from_s=start_s, to_s=float(half[run - 1]), kind=SpanKind.ONCE_PER_REVOLUTION),)
 
 
-def _states(matches: Matches, hidden: npt.NDArray[np.bool_], timed: npt.NDArray[np.bool_]) -> tuple[State, ...]:
+def _states(matches: Matches, hidden: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_]) -> tuple[State, ...]:
     skipped = matches.skip_probability >= 0.5
-    weak = (matches.amplitude < _WEAK) | ~timed
+    weak = (matches.amplitude < _WEAK) | ~present
     return tuple(
         State.UNJUDGED if h else State.SKIPPED if s else State.WEAK if w else State.HEARD
         for h, s, w in zip(hidden, skipped, weak, strict=True)
