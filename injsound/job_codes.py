@@ -143,6 +143,7 @@ class Why(Told):
     NOT_TWO_CYLINDERS = "not two cylinders", "cylinders"
     NOT_COUNTED = "not counted", "file", "reason"  # no verdict was reached on it
     ORDER_HELPS = "order helps"  # the firing order may tell whose tick it is
+    ALONE_UNHEARD = "alone unheard", "cylinder"  # every other one's tick stands out
     SKIPS_BY_ITSELF = "skips by itself", "cylinder", "skipped", "judged"  # not told from its fellows, but no sound one
     NOT_MEASURED = "not measured", "file", "reason"  # its steadiness and open time may not be this injector's
     CONDITIONS_DIFFER = "conditions differ", "conditions"

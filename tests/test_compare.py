@@ -36,6 +36,11 @@ from injsound.show.words.keys import Brief
 from injsound.values import Note
 
 
+def _doubted(code, **settings):
+    made = made_reading(NONE, **settings)
+    return replace(made, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),))
+
+
 def test_the_skipping_one_is_named():
     found = compare_injectors([take(made_reading(EIGHT if c == 3 else NONE), c) for c in (1, 2, 3, 4)])
     assert found.verdict is CompareVerdict.ODD_ONE
@@ -142,6 +147,23 @@ def test_a_silent_place_is_named_however_short_the_recordings(events):
     assert whys_of(found) == [Why.SILENT]
 
 
+@pytest.mark.parametrize(
+    ("fellow", "lost", "lead"),
+    [
+        (made_reading(NONE), uncounted_reading(), True),
+        (made_reading(EIGHT), uncounted_reading(), True),
+        (uncounted_reading(), uncounted_reading(), False),
+        (made_reading(NONE), _doubted(ReasonCode.TWO_CANDIDATES), False),
+    ],
+)  # fmt: skip
+def test_the_one_at_which_nothing_stands_out_is_a_lead(fellow, lost, lead):
+    takes = [take(replace(made, sha256=f"{c}"), c) for c, made in ((1, made_reading(NONE)), (2, fellow), (3, lost))]
+    found = compare_injectors(takes)
+    assert (Why.ALONE_UNHEARD in whys_of(found)) is lead
+    assert found.verdict is not CompareVerdict.SEVERAL
+    assert 3 not in found.odd
+
+
 def test_a_first_try_that_told_nothing_does_not_hide_a_silent_place():
     takes = [
         take(uncounted_reading(sha256="first"), 2),
@@ -151,11 +173,6 @@ def test_a_first_try_that_told_nothing_does_not_hide_a_silent_place():
     assert found.odd == (2,)
     assert next(side for side in found.sides if side.cylinder == 2).silent
     assert Why.NOT_COUNTED not in whys_of(found)
-
-
-def _doubted(code, **settings):
-    made = made_reading(NONE, **settings)
-    return replace(made, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=code),))
 
 
 @pytest.mark.parametrize("code", [*WRONG_TICK, ReasonCode.TOO_FEW_EVENTS, ReasonCode.UNCERTAIN_CALLS])

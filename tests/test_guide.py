@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from takes import EIGHT, NONE, made_reading, take, whys_of
+from takes import EIGHT, NONE, made_reading, take, uncounted_reading, whys_of
 
 from injsound.cases.adding import new_case
 from injsound.cases.case import Case
@@ -58,6 +58,8 @@ def _wiggled(verdict):
 TAKES = tuple(take(made_reading(EIGHT if c == 3 else NONE), c) for c in (1, 2, 3))
 
 
+UNHEARD = {"takes": (*TAKES[:2], take(uncounted_reading(sha256="3"), 3))}
+UNHEARD["comparison"] = compare_injectors(UNHEARD["takes"])
 ODD = {"takes": TAKES, "comparison": _compared(CompareVerdict.ODD_ONE, (3,))}
 
 
@@ -108,6 +110,8 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
         ({}, {"takes": TAKES, "comparison": _compared(CompareVerdict.NOT_SHOWN)}, Todo.RECORD_MORE),
         ({}, {"takes": TAKES, "comparison": _compared(CompareVerdict.NONE)}, Todo.LOOK_ELSEWHERE),
         ({"checks": {"codes_saved": True, "quick": True}}, ODD, Todo.PROVE_DRIVE),
+        ({"checks": {"codes_saved": True, "quick": True}}, UNHEARD, Todo.PROVE_DRIVE),
+        ({}, UNHEARD, Todo.RECORD_AGAIN),
         ({}, ODD, Todo.WIGGLE),
         ({}, {**ODD, "wiggle": _wiggled(WiggleVerdict.GATHERS)}, Todo.REPAIR_WIRING),
         ({}, {**ODD, "wiggle": _wiggled(WiggleVerdict.DOES_NOT)}, Todo.SWAP),

@@ -186,7 +186,14 @@ def _recordings(case: Case, findings: Findings) -> Step:
         if cylinder is None:
             return Step(todo=Todo.RECORD_EACH)
         return Step(todo=Todo.RECORD_SHAKING, figures={"cylinder": cylinder})
+    return _shaken(case, findings, shaken)
+
+
+def _shaken(case: Case, findings: Findings, shaken: Sequence[Take]) -> Step:
     missing = _missing_cylinders(case, shaken)
+    unheard = _alone_unheard(findings)
+    if unheard is not None and not missing and not case.checks.get("drive", False):
+        return Step(todo=Todo.PROVE_DRIVE, figures={"cylinder": unheard})
     again = _to_record_again(shaken, missing=bool(missing), odd=_odd(findings))
     if again is not None:
         return _again(again)
@@ -273,6 +280,14 @@ def _missing_cylinders(case: Case, takes: Sequence[Take]) -> list[int]:
     if case.engine.cylinders is None:
         return []
     return [cylinder for cylinder in range(1, case.engine.cylinders + 1) if cylinder not in recorded]
+
+
+def _alone_unheard(findings: Findings) -> int | None:
+    """The cylinder at which alone nothing stands out: to record it again without a look at its drive leads nowhere."""
+    if findings.comparison is None or findings.comparison.odd:
+        return None
+    reasons = findings.comparison.reasons
+    return next((int(str(reason.figures["cylinder"])) for reason in reasons if reason.why is Why.ALONE_UNHEARD), None)
 
 
 def _odd(findings: Findings) -> int | None:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from injsound.codes import Verdict
+from injsound.codes import ReasonCode, Verdict
 from injsound.diagnoses import Arm, Comparison, Reason, Side, Take
 from injsound.findings.alike import UNLIKE, of_one_speed, unlike
 from injsound.findings.episodes import (
@@ -40,6 +40,9 @@ FEWEST_CYLINDERS = 2
 # is believed, however alike the fellows happen to be.
 OPEN_TIME_FLOOR_MS = 0.08
 STEADINESS_FLOOR_LOG = 0.25
+# What a recording says of itself where no injector's tick stands out of it; so many fellows' must then.
+_UNHEARD = frozenset({ReasonCode.FAINT, ReasonCode.TICK_UNLIKE_INJECTOR, ReasonCode.ENGINE_TICKS_ONLY})
+_FEWEST_HEARD = 2
 # With so many episodes against none the odd one is named.
 _EPISODES_FOR_NAME = 8
 
@@ -126,7 +129,7 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
         return _finding(CompareVerdict.NOT_SHOWN, (), sides, doubts, condition, None)
     odd = tuple(side.cylinder for side in sides if _is_odd(side) or side.cylinder in silent)
     reasons = [reason for side in sides if side.cylinder in odd for reason in _evidence(side, sides, odd)]
-    beside = [*_skipping_by_themselves(takes, odd), *beside]
+    beside = [*_alone_unheard(takes, cylinders), *_skipping_by_themselves(takes, odd), *beside]
     if odd:
         verdict = CompareVerdict.ODD_ONE if len(odd) == 1 else CompareVerdict.SEVERAL
         return _finding(verdict, odd, sides, [*reasons, *beside, *doubts], condition, None)
@@ -143,6 +146,17 @@ def _compare(takes: Sequence[Take], every: Sequence[Take], told: Sequence[Reason
     again = any(reason.why is Why.NOT_COUNTED for reason in doubts)
     seconds = None if again else seconds_for(_EPISODES_FOR_NAME, most)
     return _finding(CompareVerdict.NOT_SHOWN, (), sides, [why, *beside, *doubts], condition, seconds)
+
+
+def _alone_unheard(takes: Sequence[Take], cylinders: list[int]) -> list[Reason]:
+    """The one cylinder at which no tick stands out, while one surely does at every other: it may be silent."""
+    heard = {take.cylinder for take in takes if take.reading.verdict in (Verdict.STEADY, Verdict.SKIPPING)}
+    left = [cylinder for cylinder in cylinders if cylinder not in heard]
+    own = [take.reading for take in takes if take.cylinder in left]
+    unheard = own and all(reading.reasons[0].code in _UNHEARD for reading in own)
+    if len(left) != 1 or len(heard) < _FEWEST_HEARD or not unheard:
+        return []
+    return [Reason(why=Why.ALONE_UNHEARD, figures={"cylinder": left[0]})]
 
 
 def _skipping_by_themselves(takes: Sequence[Take], odd: tuple[int, ...]) -> list[Reason]:

@@ -186,6 +186,10 @@ FINDINGS: Table = {
             "With the firing order known this may be told without a new recording: give --firing-order, in a case"
             " firing_order under [engine]."
         ),
+        Why.ALONE_UNHEARD: (
+            "Lead, no verdict: every other injector's tick stands out, at cylinder {cylinder} none does. It may be"
+            " silent: check that it is driven, before or with another recording of it."
+        ),
         Why.SKIPS_BY_ITSELF: (
             "By its own recording cylinder {cylinder} skips: {skipped} of {judged} ticks are missing."
         ),

@@ -196,6 +196,10 @@ FINDINGS: Table = {
             "Con el orden de encendido quizá se sepa sin otra grabación: dé --firing-order, en un caso firing_order"
             " bajo [engine]."
         ),
+        Why.ALONE_UNHEARD: (
+            "Indicio, no veredicto: el chasquido de cada uno de los demás destaca, en el cilindro {cylinder} ninguno."
+            " Puede estar mudo: compruebe que recibe mando, antes de grabarlo otra vez o a la vez."
+        ),
         Why.SKIPS_BY_ITSELF: (
             "Por su propia grabación el cilindro {cylinder} falla: faltan {skipped} de {judged} chasquidos."
         ),
