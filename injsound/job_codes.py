@@ -130,6 +130,7 @@ class Why(Told):
     STANDS_APART = "stands apart", "cylinder", "measure", "value", "low", "high"
     OPENS_SHORT = "opens short", "cylinder", "measure", "value", "low", "high", "volts"  # a lead
     OPENS_LONG = "opens long", "cylinder", "measure", "value", "low", "high"  # a lead
+    OPEN_TIME_LACKING = "open time lacking", "cylinders"
     OPEN_TIMES_UNLIKE = "open times unlike"  # coolant or pulse width differ: those are not compared
     NONE_STANDS_OUT = "none stands out", "cylinders"
     NOTHING_SKIPS = "nothing skips", "seconds"
@@ -142,6 +143,7 @@ class Why(Told):
     TOO_FEW_CYLINDERS = "too few cylinders", "count", "needed"
     NOT_TWO_CYLINDERS = "not two cylinders", "cylinders"
     NOT_COUNTED = "not counted", "file", "reason"  # no verdict was reached on it
+    SPEED_TYPED = "speed typed", "rpm_given", "rpm_heard"  # which does not fit the sound
     ORDER_HELPS = "order helps"  # the firing order may tell whose tick it is
     ALONE_UNHEARD = "alone unheard", "cylinder"  # every other one's tick stands out
     SKIPS_BY_ITSELF = "skips by itself", "cylinder", "skipped", "judged"  # not told from its fellows, but no sound one
@@ -193,6 +195,7 @@ class Why(Told):
     INSIDE_FELLOWS = "inside fellows", "measure", "value", "low", "high"
     OUTSIDE_FELLOWS = "outside fellows", "measure", "value", "low", "high"
     RESTARTS_NEEDED = "restarts needed", "clean", "needed"
+    TICKS_SHORT = "ticks short", "judged", "needed"
     LEAKS_NOT_CHECKED = "leaks not checked"
 
 
@@ -200,6 +203,7 @@ class Todo(StrEnum):
     """A step of the job."""
 
     SAVE_CODES = "save codes"
+    READ_CODES = "read codes"
     QUICK_CHECKS = "quick checks"
     RECORD_SHAKING = "record while it shakes"
     RECORD_EACH = "record each"

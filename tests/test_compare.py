@@ -30,6 +30,7 @@ from injsound.job_codes import (
     Shaking,
     Why,
 )
+from injsound.results import OpenTime
 from injsound.show.findings_text import tell_comparison
 from injsound.show.text import Words
 from injsound.show.words.keys import Brief
@@ -128,6 +129,19 @@ def test_a_recording_that_is_not_counted_says_why_and_what_helps():
     assert told["reason"] is ReasonCode.TWO_CANDIDATES
     assert Why.ORDER_HELPS in whys_of(found)
     assert found.record_s is None  # longer recordings of the others do not answer it
+
+
+def test_a_speed_that_does_not_fit_is_told_with_the_one_heard():
+    figures = {"rpm_given": 800, "rpm_heard": 651}
+    lost = replace(uncounted_reading(), reasons=(Note(code=ReasonCode.RPM_CONTRADICTED, figures=figures),))
+    found = compare_injectors([take(lost if c > 1 else made_reading(NONE), c) for c in (1, 2, 3)])
+    assert [reason.figures for reason in found.reasons if reason.why is Why.SPEED_TYPED] == [figures]
+
+
+def test_where_open_times_are_missing_it_is_told():
+    unmeasured = replace(made_reading(NONE, sha256="3"), open_time=OpenTime())
+    found = compare_injectors([*(take(made_reading(NONE, sha256=f"{c}"), c) for c in (1, 2)), take(unmeasured, 3)])
+    assert [reason.figures for reason in found.reasons if reason.why is Why.OPEN_TIME_LACKING] == [{"cylinders": "3"}]
 
 
 def test_a_dead_injector_does_not_hide_a_skipping_one():

@@ -90,7 +90,8 @@ LEAKY = _verified(VerifyVerdict.NOT_ENOUGH, Why.LEAKS_NOT_CHECKED)
 @pytest.mark.parametrize(
     ("settings", "findings", "todo"),
     [
-        ({"checks": {}}, {}, Todo.SAVE_CODES),
+        ({"checks": {}}, {}, Todo.READ_CODES),
+        ({"checks": {}, "codes": ("P0302",)}, {}, Todo.SAVE_CODES),
         ({"checks": {"codes_saved": True}}, {}, Todo.QUICK_CHECKS),
         ({}, {}, Todo.RECORD_EACH),
         ({"codes": ("P0303",)}, {}, Todo.RECORD_SHAKING),

@@ -157,6 +157,7 @@ def test_what_keeps_a_repair_from_being_called_good():
     assert _repair(NONE, faulty_restarts=(3, 5), clean_restarts=5).verdict is VerifyVerdict.GOOD
     short = _repair(NONE[:100])
     assert short.verdict is VerifyVerdict.NOT_ENOUGH
+    assert [r.figures for r in short.reasons if r.why is Why.TICKS_SHORT] == [{"judged": 100, "needed": 299}]
     # By hand: 299 events show 1 %; 199 more at 0.17 s are 34 s, in tens 40; the fault of before asks for more.
     assert short.record_s >= 40
 

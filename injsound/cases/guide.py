@@ -98,7 +98,8 @@ def next_step(case: Case, findings: Findings) -> Step:
     if case.repaired is not None:
         return Step(todo=Todo.VERIFY, figures={"cylinder": case.repaired})
     if not case.checks.get("codes_saved", False):
-        return Step(todo=Todo.SAVE_CODES, figures={"codes": ", ".join(case.codes) or "-"})
+        todo = Todo.SAVE_CODES if case.codes else Todo.READ_CODES
+        return Step(todo=todo, figures={"codes": ", ".join(case.codes)})
     if findings.swap is not None and findings.swap.verdict is not SwapVerdict.NOT_SHOWN:
         return _after_swap(findings)
     if not case.checks.get("quick", False):

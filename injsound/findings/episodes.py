@@ -199,14 +199,18 @@ def uncounted(takes: Sequence[Take]) -> list[Reason]:
     Returns
     -------
     list of Reason
-        One each; one more where a firing order that was not given may tell whose tick it is.
+        One each; one more where the speed typed for one does not fit its sound, or where a firing order that was not
+        given may tell whose tick it is.
     """
-    found, order_helps = [], False
+    found, order_helps, typed = [], False, None
     for take in takes:
         code = take.reading.reasons[0].code
         found.append(Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file, "reason": code}))
         order_helps |= code in WHOSE_TICK and take.reading.engine.firing_order is None
-    return [*found, Reason(why=Why.ORDER_HELPS)] if order_helps else found
+        if code is ReasonCode.RPM_CONTRADICTED and typed is None:
+            typed = Reason(why=Why.SPEED_TYPED, figures=take.reading.reasons[0].figures)
+    helps = [typed, Reason(why=Why.ORDER_HELPS) if order_helps else None]
+    return [*found, *(reason for reason in helps if reason is not None)]
 
 
 def pooled(arms: list[Arm]) -> Arm:

@@ -121,6 +121,10 @@ def opening_leads(sides: list[Side]) -> list[Reason]:
     found = [lead for side in measured if side.p.get(Measure.OPEN_TIME, 1.0) < LEVEL and (lead := _lead(side, sides))]
     if any(not opens_alike(one, other) for one in measured for other in measured):
         found.append(Reason(why=Why.OPEN_TIMES_UNLIKE))
+    ticking = [side for side in sides if side.arm is not None and not side.silent]
+    lacking = [str(side.cylinder) for side in ticking if side.open_time_ms is None]
+    if measured and lacking:
+        found.append(Reason(why=Why.OPEN_TIME_LACKING, figures={"cylinders": ", ".join(lacking)}))
     return found
 
 

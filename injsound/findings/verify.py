@@ -319,6 +319,8 @@ def _missing(
     found = []
     if not leaks_checked:
         found.append(Reason(why=Why.LEAKS_NOT_CHECKED))
+    if (events := _events_needed(after)) > _seen(after) and after.judged:
+        found.append(Reason(why=Why.TICKS_SHORT, figures={"judged": after.judged, "needed": events}))
     if needed is not None and clean_restarts < needed:
         found.append(Reason(why=Why.RESTARTS_NEEDED, figures={"clean": clean_restarts, "needed": needed}))
     if before is not None and (p := _unclear_p(before, after)) is not None:

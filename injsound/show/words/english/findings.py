@@ -164,6 +164,7 @@ FINDINGS: Table = {
             "Lead, no verdict: cylinder {cylinder}'s {measure} is long, {value}, its fellows' {low} to {high}: slow"
             " closing or sticking."
         ),
+        Why.OPEN_TIME_LACKING: "Open time was not measured at cylinders {cylinders}: it is not compared there.",
         Why.OPEN_TIMES_UNLIKE: ("Coolant or pulse width differ: open time is compared only where they are alike."),
         Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
         Why.NOTHING_SKIPS: "Nothing skipped.",
@@ -182,6 +183,10 @@ FINDINGS: Table = {
             "A swap takes the same two cylinders before and after it; these recordings are of {cylinders}."
         ),
         Why.NOT_COUNTED: "{file} could not be counted: {reason}. Record it again, if that can still be done.",
+        Why.SPEED_TYPED: (
+            "{rpm_given} rpm was given, the sound repeats as at {rpm_heard}: where the speed was mistyped, correct it;"
+            " nothing need be recorded again."
+        ),
         Why.ORDER_HELPS: (
             "With the firing order known this may be told without a new recording: give --firing-order, in a case"
             " firing_order under [engine]."
@@ -279,12 +284,20 @@ FINDINGS: Table = {
         Why.INSIDE_FELLOWS: "In line with its fellows: {measure} {value}, expected {low} to {high}.",
         Why.OUTSIDE_FELLOWS: "Out of line with its fellows: {measure} {value}, expected {low} to {high}.",
         Why.RESTARTS_NEEDED: "Clean restarts so far: {clean}; {needed} are needed.",
+        Why.TICKS_SHORT: (
+            "{judged} ticks were judged since the repair: it takes about {needed} to show that no more than 1 % can be"
+            " left."
+        ),
         Why.LEAKS_NOT_CHECKED: "Joints must be checked for leaks with the key on, running and hot.",
     },
     Todo: {
         Todo.SAVE_CODES: (
             "Save the stored and pending codes ({codes}), freeze frame and misfire counters before anything is"
             " cleared or disconnected."
+        ),
+        Todo.READ_CODES: (
+            "Read and save the stored and pending codes, freeze frame and misfire counters before anything is cleared"
+            " or disconnected, and enter them under [codes] in case.toml."
         ),
         Todo.QUICK_CHECKS: (
             "Check first what opens no fuel line, key off: plug, lead or coil exchanged with another cylinder's; fit"

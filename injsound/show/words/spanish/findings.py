@@ -172,6 +172,7 @@ FINDINGS: Table = {
             "Pista, no veredicto: en el cilindro {cylinder} el {measure} es largo, {value}, en los demás de {low} a"
             " {high}: cierre lento o que se atasca."
         ),
+        Why.OPEN_TIME_LACKING: ("No se midió el tiempo de apertura en los cilindros {cylinders}: ahí no se compara."),
         Why.OPEN_TIMES_UNLIKE: (
             "Refrigerante o ancho de pulso difieren: el tiempo de apertura solo se compara donde son parecidos."
         ),
@@ -192,6 +193,10 @@ FINDINGS: Table = {
             "Un intercambio necesita los mismos dos cilindros antes y después; estas grabaciones son de {cylinders}."
         ),
         Why.NOT_COUNTED: "{file} no se pudo contar: {reason}. Grábelo otra vez, si aún es posible.",
+        Why.SPEED_TYPED: (
+            "Se indicaron {rpm_given} rpm y el sonido se repite como a {rpm_heard}: si fue un error al escribirlas,"
+            " corríjalas; no hace falta grabar otra vez."
+        ),
         Why.ORDER_HELPS: (
             "Con el orden de encendido quizá se sepa sin otra grabación: dé --firing-order, en un caso firing_order"
             " bajo [engine]."
@@ -303,6 +308,10 @@ FINDINGS: Table = {
         Why.INSIDE_FELLOWS: "Acorde con los demás: {measure} {value}, se espera de {low} a {high}.",
         Why.OUTSIDE_FELLOWS: "Distinto de los demás: {measure} {value}, se espera de {low} a {high}.",
         Why.RESTARTS_NEEDED: "Arranques sin fallo hasta ahora: {clean}; hacen falta {needed}.",
+        Why.TICKS_SHORT: (
+            "Se juzgaron {judged} chasquidos desde la reparación: hacen falta unos {needed} para mostrar que no puede"
+            " quedar más del 1 %."
+        ),
         Why.LEAKS_NOT_CHECKED: (
             "Hay que comprobar que las uniones no tengan fugas con el contacto puesto, en marcha y en caliente."
         ),
@@ -311,6 +320,10 @@ FINDINGS: Table = {
         Todo.SAVE_CODES: (
             "Guarde los códigos almacenados y pendientes ({codes}), los datos congelados y los contadores de fallos"
             " de encendido antes de borrar o desconectar nada."
+        ),
+        Todo.READ_CODES: (
+            "Lea y guarde los códigos almacenados y pendientes, los datos congelados y los contadores de fallos de"
+            " encendido antes de borrar o desconectar nada, y anótelos en [codes] de case.toml."
         ),
         Todo.QUICK_CHECKS: (
             "Compruebe primero lo que no abre ninguna línea de combustible, sin contacto: bujía, cable o bobina"
