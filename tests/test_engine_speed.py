@@ -53,6 +53,17 @@ def test_every_nth_tick_missing_makes_no_longer_cycle(missing):
     assert repeats_after(orders, longest=2.19, cylinders=8) == 1
 
 
+@pytest.mark.parametrize(("told", "repeat"), [(False, Fraction(2)), (True, Fraction(1))])
+def test_one_thing_that_comes_every_second_cycle_halves_no_known_speed(told, repeat):
+    # Driven at a quarter of the crank's speed, it made "424 rpm heard" of 848 read by the tachometer.
+    turned = _strikes(_BINS / 4, strong=4, cycles=120)
+    turned[77 :: 2 * _BINS] += 0.5
+    assert repeats_after(measure_orders(turned, _BINS, 0.14), cylinders=4, told=told) == repeat
+    # Where the speed is wrong by two, every strike that was one of a kind comes every second time.
+    twice = measure_orders(_strikes(_BINS / 2, strong=4), _BINS, 0.07)
+    assert repeats_after(twice, cylinders=4, told=told) == 2
+
+
 def test_all_that_ticks_together_twice_makes_no_shorter_cycle():
     # Batch injection of an odd number of cylinders: the injectors' lines lie between the firing's.
     together = 4 * _strikes(_BINS / 2, cycles=420) + _strikes(_BINS / 3, cycles=420, strong=3)

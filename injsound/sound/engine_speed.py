@@ -100,6 +100,7 @@ def follow_engine(
         per_cycle=per_cycle,
         profile=profile,
         without=tuple(without),
+        told=interval_s is not None,
     )
     if interval_s is None:
         return _found(ask)
@@ -108,7 +109,7 @@ def follow_engine(
         return given
     if given.settled and given.lock.holds:
         return _judged(given, interval_s)
-    found = _found(ask)
+    found = _found(replace(ask, told=False))
     if found.settled and found.lock is not None and found.lock.holds:
         return _judged(found, interval_s)
     return given
@@ -125,6 +126,7 @@ class _Ask:
     per_cycle: int
     profile: FloatArray | None
     without: tuple[Span, ...]
+    told: bool
 
     def lock(self, interval_s: float, clock: CycleClock | None = None) -> Lock | None:
         follow = partial(lock_cycle, self.strength, interval_s=interval_s, profile=self.profile, without=self.without)
@@ -226,7 +228,8 @@ def _repeats_after(ask: _Ask, clock: CycleClock) -> Fraction:
     length_s = float(np.median(_lengths(clock)))
     orders = measure_orders(turned_sound(ask.sound, ask.strength, clock), BINS, length_s)
     longest_s = _LONGEST_IDLE_S if ask.cylinders is None else _LONGEST_S
-    repeat = repeats_after(orders, longest=longest_s / length_s, cylinders=ask.cylinders, per_cycle=ask.per_cycle)
+    longest = longest_s / length_s
+    repeat = repeats_after(orders, longest=longest, cylinders=ask.cylinders, per_cycle=ask.per_cycle, told=ask.told)
     return repeat or Fraction(1)
 
 
