@@ -124,6 +124,18 @@ def test_bandwidth_is_where_the_sound_ends():
     assert wide.bandwidth_hz == 24_000
 
 
+def test_a_whine_over_a_falling_spectrum_is_no_end_of_the_band():
+    # An alternator at 2.2 kHz, 25 dB over hiss that falls evenly to half the rate: "the recording ends at 2153 Hz".
+    rng = np.random.default_rng(2)
+    n = 48_000 * 10
+    spectrum = np.fft.rfft(rng.standard_normal(n))
+    f = np.fft.rfftfreq(n, 1 / 48_000)
+    hiss = np.fft.irfft(spectrum * 10 ** (-10 / 20 * f / 24_000), n)
+    wander = np.cumsum(rng.standard_normal(n)) * 1e-3
+    y = hiss + 1.0 * np.sin(2 * np.pi * 2_200 * np.arange(n) / 48_000 + wander)
+    assert judge_quality(Recording(y=(0.05 * y).astype(np.float32), sr=48_000, file="whine")).bandwidth_hz == 24_000
+
+
 def test_a_resonance_is_no_end_of_the_band():
     # 26 dB within 1 kHz beside a resonance at 2 kHz, and on down by 3 dB per kHz to a floor: no codec leaves that.
     rng = np.random.default_rng(2)

@@ -295,13 +295,15 @@ def _bandwidth(y: FloatArray, sr: int) -> float:
     A lossy codec or a telephone band leaves a cliff: the level there falls by 20 dB within 1 kHz and stays down, where
     nothing is left but an even floor, or it falls by far more. A resonance falls as steeply, but what lies beyond falls
     on. The usual level, not the mean: a codec fills its highest bands now and then, where it has bits to spare, and
-    against such a background every burst of it would pass for a tick.
+    against such a background every burst of it would pass for a tick. A whine is a peak and no edge: the middle of half
+    a kilohertz leaves edges where they are.
     """
     n = 1024
     frames = np.lib.stride_tricks.sliding_window_view(y, n)[:: max(n // 2, len(y) // 2_000)]
     power = np.median(np.abs(fft.rfft(frames * np.hanning(n).astype(np.float32), axis=1)) ** 2, axis=0)
-    level = 10 * np.log10(np.maximum(ndimage.uniform_filter1d(power, 5), 1e-20))
     per_khz = max(2, round(1_000 * n / sr))
+    power = ndimage.median_filter(power, max(5, per_khz // 2))
+    level = 10 * np.log10(np.maximum(ndimage.uniform_filter1d(power, 5), 1e-20))
     for k in range(len(level) - 1 - per_khz, 2 * per_khz, -1):
         above = level[k + per_khz :]
         fall_db = level[k] - level[k + per_khz]
