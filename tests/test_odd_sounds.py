@@ -55,7 +55,7 @@ def test_sound_that_ends_below_every_tick_cannot_tell():
     assert WarningCode.NARROW_BAND in [note.code for note in reading.quality.warnings]
 
 
-@pytest.mark.parametrize("rpm", [60.0, 90.0, 120.0, 200.0, None])
+@pytest.mark.parametrize("rpm", [200.0, 230.0, 260.0, None])
 @pytest.mark.parametrize("name", SETTINGS)
 def test_few_cycles_of_a_short_recording_tell_nothing(name, rpm):
     sr, seconds = 8_000, 5.2
