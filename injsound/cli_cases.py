@@ -10,7 +10,7 @@ import click
 from click.core import ParameterSource
 
 from injsound.cli_options import Name, Number, engine_options, engine_options_without, language_option, may_write
-from injsound.cli_recordings import any_failed, gathered, say
+from injsound.cli_recordings import any_failed, gathered, held_by, say
 from injsound.cli_watch import watch
 from injsound.errors import ParameterError
 from injsound.languages import Language
@@ -220,14 +220,12 @@ def report(context: click.Context, folder: str, out: str | None, force: bool, jo
     """One page for the vehicle's owner."""
     from datetime import date
 
-    from injsound.cases.case_file import load_case
     from injsound.cases.guide import next_step
-    from injsound.cases.store import files_of
     from injsound.files import make_folder, write_whole
     from injsound.show.report import make_report
 
     target = Path(out) if out else Path(folder) / "report.html"
-    may_write([target], force or out is None, read=files_of(load_case(folder)))
+    may_write([target], force or out is None, read=held_by(folder))
     opened, results, findings = gathered(folder, words, jobs=jobs)
     words = _of_case(opened, words)
     page = make_report(opened, results, findings, next_step(opened, findings), words, day=date.today())

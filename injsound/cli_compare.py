@@ -15,7 +15,7 @@ from injsound.cli_options import (
     may_write,
     refuse_beside_case,
 )
-from injsound.cli_recordings import any_failed, check_apart, entries_of, gathered, nothing_for, read_takes, say
+from injsound.cli_recordings import any_failed, check_apart, entries_of, gathered, held_by, nothing_for, read_takes, say
 from injsound.errors import InjsoundError, ParameterError
 from injsound.show.words.keys import Screen
 
@@ -51,7 +51,7 @@ def compare(
     if picture is not None:
         if Path(picture).suffix.lower() not in PICTURES:
             raise ParameterError(f"--picture {picture} is no picture's name; expected one that ends in .png or .svg")
-        may_write([Path(picture)], force, read=_files_of(what[0]) if in_case else what)
+        may_write([Path(picture)], force, read=held_by(what[0]) if in_case else what)
     if in_case:
         found, at_speeds, takes, failed = _compare_case(what[0], words)
         left_out: list[str] = []
@@ -64,13 +64,6 @@ def compare(
     if picture is not None:
         _draw_compared(Path(picture), takes, found, words)
     context.exit(int(failed))
-
-
-def _files_of(folder: str) -> list[Path]:
-    from injsound.cases.case_file import load_case
-    from injsound.cases.store import files_of
-
-    return files_of(load_case(folder))
 
 
 def _compare_case(folder: str, words: "Words") -> "tuple[Comparison, Sequence[TwoSpeedFinding], Sequence[Take], bool]":

@@ -60,6 +60,25 @@ def gathered(
     return opened, results, gather(opened, results)
 
 
+def held_by(folder: str) -> list[Path]:
+    """Files of a case that no result may overwrite.
+
+    Parameters
+    ----------
+    folder : str
+        The case.
+
+    Returns
+    -------
+    list of Path
+        As from ``files_of``.
+    """
+    from injsound.cases.case_file import load_case
+    from injsound.cases.store import files_of
+
+    return files_of(load_case(folder))
+
+
 def any_failed(results: "Mapping[str, Reading | Failure]") -> bool:
     """Whether a recording of a case could not be used: the exit code is then 1.
 

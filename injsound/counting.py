@@ -155,10 +155,16 @@ def _mistimed(matches: Matches, present: npt.NDArray[np.bool_]) -> npt.NDArray[n
     """Which of the events that were heard lie so far off all others that another click was met, as the close one."""
     if not present.any():
         return present
-    late_s = matches.heard_s - matches.due_s
-    off_s = late_s - np.median(late_s[present])
+    off_s = _off_place(matches, present)
     away: npt.NDArray[np.bool_] = np.abs(off_s) > max(_MISTIMED_S, _MISTIMED_SPREADS * robust_spread(off_s[present]))
     return away
+
+
+def _off_place(matches: Matches, heard: npt.NDArray[np.bool_]) -> FloatArray:
+    """How much later than those that were heard each event was met, at least one of them [s]."""
+    late_s = matches.heard_s - matches.due_s
+    off_s: FloatArray = late_s - np.median(late_s[heard])
+    return off_s
 
 
 def _with_weak(
@@ -268,8 +274,7 @@ def _disputed(asked: _Asked, other: _Asked) -> _Asked:
     if len(asked.due) != len(other.due) or not heard.any():
         return asked
     missing = ~asked.hidden & ~asked.present
-    late_s = other.matches.heard_s - other.matches.due_s
-    surely = missing & heard & (np.abs(late_s - np.median(late_s[heard])) <= _IN_PLACE_S)
+    surely = missing & heard & (np.abs(_off_place(other.matches, heard)) <= _IN_PLACE_S)
     if surely.sum() < max(_FEWEST_DISPUTED, _DISPUTED_SHARE * missing.sum()):
         return asked
     p = np.where(surely, 0.5, asked.matches.skip_probability)

@@ -356,8 +356,6 @@ class VerifyFinding:
         Share of ticks that may still be missing, one-sided at 95 %; None where none was judged [unitless].
     row : float
         Skips in a bad moment before the repair, where none is left; 0 where ticks dropped out singly [unitless].
-    rate_high_in_rows : float or None
-        The same share if what is left comes in such rows; None without one [unitless].
     change, change_low, change_high : float or None
         Share missing after, less that before, with its 95 % limits; None where either was not counted [unitless].
     restarts_needed : int or None
@@ -373,13 +371,17 @@ class VerifyFinding:
     after: Arm
     rate_high: float | None
     row: float
-    rate_high_in_rows: float | None
     change: float | None
     change_low: float | None
     change_high: float | None
     restarts_needed: int | None
     reasons: tuple[Reason, ...]
     record_s: float | None
+
+    @property
+    def rate_high_in_rows(self) -> float | None:
+        """Share of ticks that may still be missing if what is left comes in such rows; None without one [unitless]."""
+        return min(1.0, self.rate_high * self.row) if self.row and self.rate_high is not None else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

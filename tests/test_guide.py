@@ -65,7 +65,7 @@ ODD = {"takes": TAKES, "comparison": _compared(CompareVerdict.ODD_ONE, (3,))}
 
 def _verified(verdict, why=None):
     return VerifyFinding(verdict=verdict, before=None, after=Arm(episodes=0, blocks=1), rate_high=None, row=0.0,
-                         rate_high_in_rows=None, change=None,
+                         change=None,
                          change_low=None, change_high=None, restarts_needed=None,
                          reasons=() if why is None else (Reason(why=why),), record_s=None)  # fmt: skip
 

@@ -255,14 +255,12 @@ def _finding(
     if counted and before is not None:
         low, high = newcombe_difference(*_as_moments(after, before))
         change = after.skipped / after.judged - before.skipped / before.judged
-    rate_high, row = _rate_high(after) if after.judged else None, _row(before, after)
     return VerifyFinding(
         verdict=verdict,
         before=before,
         after=after,
-        rate_high=rate_high,
-        row=row,
-        rate_high_in_rows=min(1.0, rate_high * row) if row and rate_high is not None else None,
+        rate_high=_rate_high(after) if after.judged else None,
+        row=_row(before, after),
         change=change,
         change_low=low,
         change_high=high,

@@ -216,8 +216,7 @@ def two_kinds(
     """
     # Gumbel's place and scale from the middle and the upper tail; at one or two distances another sound may lie.
     q50, q98 = np.median(np.quantile(around, [0.5, 0.98], axis=1), axis=1)
-    scale = max(float(q98 - q50) / _GUMBEL_50_TO_98, _LEAST_SCALE)
-    chance = Chance(place=float(q50) - scale * _GUMBEL_50, scale=scale)
+    chance = _chance(float(q50), float(q98 - q50) / _GUMBEL_50_TO_98)
     middle = 0.5 * (chance.place + np.quantile(value[usable], 0.9))
     p, ticks, prior = _settle(value, chance, place, halves, usable, usable & (value > middle), noise)
     typical = replace(ticks, usual=np.full(around.size, np.median(ticks.usual[usable])))
@@ -230,6 +229,12 @@ def two_kinds(
     return replace(kinds, skip_probability=special.expit(special.logit(p) + caution))
 
 
+def _chance(middle: float, scale: float, *, wider: float = 1.0) -> Chance:
+    """Gumbel's law by its median and its scale, no narrower than chance is."""
+    scale = max(scale, _LEAST_SCALE) * wider
+    return Chance(place=middle - scale * _GUMBEL_50, scale=scale)
+
+
 def _chance_seen(missing: FloatArray, chance: Chance) -> ChanceSeen | None:
     """What missing ticks leave at their own place, by the lower half of them; None where that tells no more.
 
@@ -239,8 +244,8 @@ def _chance_seen(missing: FloatArray, chance: Chance) -> ChanceSeen | None:
         return None
     q10, q50 = np.quantile(missing, [0.1, 0.5])
     # Few of them may lie closer together than chance does.
-    scale = max(float(q50 - q10) / _GUMBEL_10_TO_50, _LEAST_SCALE) * (1 + _FEW_MORE / np.sqrt(len(missing)))
-    here = Chance(place=float(q50) - scale * _GUMBEL_50, scale=scale)
+    wider = 1 + _FEW_MORE / float(np.sqrt(len(missing)))
+    here = _chance(float(q50), float(q50 - q10) / _GUMBEL_10_TO_50, wider=wider)
     highest, usual = (law.place + (_GUMBEL_50 + _GUMBEL_50_TO_98) * law.scale for law in (here, chance))
     return ChanceSeen(here=here, elsewhere=chance) if highest < usual else None
 
