@@ -48,7 +48,7 @@ from .show.plot import picture_bytes as picture_bytes
 from .show.reading_text import details as details
 from .show.reading_text import glance as glance
 from .show.text import Words as Words
-from .sound.audio import chapters as chapters
+from .sound.decoding.audio import chapters as chapters
 from .values import Note as Note
 from .values import Recording as Recording
 from .values import Span as Span

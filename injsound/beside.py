@@ -6,9 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.codes import SpanKind
-from injsound.sound import company, cycle, ticks
 from injsound.sound.clock import time_at
+from injsound.sound.matching import company
+from injsound.sound.own import ticks
 from injsound.sound.signals import covered, true_runs
+from injsound.sound.turning import cycle
 from injsound.values import FloatArray, OnsetStrength, Recording, Span
 
 # Fewer missing in a row are no silence of the engine.

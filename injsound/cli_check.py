@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from injsound.cli_options import Typed
     from injsound.engine import Engine
     from injsound.results import Failure, Reading
-    from injsound.show.beside import Draw
+    from injsound.show.drawing import Draw
     from injsound.show.text import Words
 
 # The file behind "-", by the system's own name for it; a system that has none has no such file.
@@ -149,7 +149,7 @@ def _drawing(*, wanted: bool) -> AbstractContextManager["Draw | None"]:
     """What draws; without pictures nothing that draws is imported."""
     if not wanted:
         return nullcontext()
-    from injsound.show.beside import drawing
+    from injsound.show.drawing import drawing
 
     return drawing()
 

@@ -11,8 +11,8 @@ from injsound.findings.trains import heard_every
 from injsound.findings.verdict import Evidence, Finding, doubtful, reach_verdict
 from injsound.heard import Heard
 from injsound.results import Events, Firing, Skips
-from injsound.sound import ticks
 from injsound.sound.clock import apart, cycle_length
+from injsound.sound.own import ticks
 from injsound.sound.signals import robust_spread, true_runs
 from injsound.states import judged_of, skipped_of
 from injsound.values import Note

@@ -14,14 +14,18 @@ from injsound.codes import Neighbours, SpanKind, State
 from injsound.heard import Heard, select
 from injsound.pictures import counted_picture
 from injsound.results import Events, Jitter
-from injsound.sound import company, cycle, jitter, levels, opentime, scatter, ticks
-from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_at, cycle_length, time_at
-from injsound.sound.dull import weak_by_low_notes
-from injsound.sound.events import Matches, Pair, match_elsewhere, match_events, stray_ticks
-from injsound.sound.pair import find_pair
-from injsound.sound.partner import with_partner
+from injsound.sound.matching import company
+from injsound.sound.matching.dull import weak_by_low_notes
+from injsound.sound.matching.events import Matches, Pair, match_elsewhere, match_events, stray_ticks
+from injsound.sound.opening import opentime
+from injsound.sound.opening.pair import find_pair
+from injsound.sound.own import ticks
+from injsound.sound.own.candidates import Candidate
+from injsound.sound.own.partner import with_partner
 from injsound.sound.signals import covered, robust_spread
+from injsound.sound.timing import jitter, levels, scatter
+from injsound.sound.turning import cycle
 from injsound.sound.waveforms import unit
 from injsound.values import FloatArray, OnsetStrength, Span
 

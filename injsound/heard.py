@@ -6,9 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from injsound.results import Events, Jitter, Picture
-from injsound.sound import cycle, ticks
-from injsound.sound.events import Matches
 from injsound.sound.knocks import Knock
+from injsound.sound.matching.events import Matches
+from injsound.sound.own import ticks
+from injsound.sound.turning import cycle
 from injsound.values import Quality, Recording, Span
 
 

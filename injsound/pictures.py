@@ -3,9 +3,10 @@
 import numpy as np
 
 from injsound.results import Picture
-from injsound.sound import alignment, cycle, ticks
 from injsound.sound.clock import frames_at, time_at
-from injsound.sound.events import Matches
+from injsound.sound.matching.events import Matches
+from injsound.sound.own import ticks
+from injsound.sound.turning import alignment, cycle
 from injsound.values import FloatArray, OnsetStrength
 
 _ROW_BINS = 360

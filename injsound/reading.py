@@ -17,10 +17,12 @@ from injsound.heard import Heard, is_contradicted, without_count
 from injsound.joining import join
 from injsound.pictures import uncounted_picture
 from injsound.results import Reading
-from injsound.sound import cycle, engine_speed, knocks, onsets, quality, ticks
+from injsound.sound import knocks, onsets, quality
 from injsound.sound.clock import cycle_length, time_at
 from injsound.sound.filters import muted, whitened
+from injsound.sound.own import ticks
 from injsound.sound.signals import covered, true_runs
+from injsound.sound.turning import cycle, engine_speed
 from injsound.values import SHORTEST_CHAPTER_S, FloatArray, OnsetStrength, Recording, Span
 
 

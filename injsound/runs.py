@@ -16,9 +16,9 @@ from injsound.engine import Engine
 from injsound.errors import InjsoundError, RecordingError
 from injsound.reading import read
 from injsound.results import Failure, Reading
-from injsound.sound.audio import chapters, sha256
+from injsound.sound.decoding.audio import chapters, sha256
+from injsound.sound.decoding.sources import name_of
 from injsound.sound.onsets import second_opinion
-from injsound.sound.sources import name_of
 from injsound.states import judged_of, skipped_of
 from injsound.values import Note
 

@@ -18,8 +18,8 @@ from injsound.codes import SpanKind, WarningCode
 from injsound.engine import Engine
 from injsound.errors import ParameterError, RecordingError
 from injsound.runs import run_file
-from injsound.sound import audio, packets, sources
-from injsound.sound.audio import chapters, sha256
+from injsound.sound.decoding import audio, packets, sources
+from injsound.sound.decoding.audio import chapters, sha256
 from injsound.values import SHORTEST_CHAPTER_S
 
 # How far a decoded click may lie from its sample: none where nothing is lost. AMR-NB itself moves a click by up to

@@ -12,8 +12,8 @@ from injsound.codes import SpanKind, State, Verdict
 from injsound.engine import Engine
 from injsound.reading import read
 from injsound.simulate import Scene, simulate
-from injsound.sound.company import Company
-from injsound.sound.events import Matches, stray_ticks
+from injsound.sound.matching.company import Company
+from injsound.sound.matching.events import Matches, stray_ticks
 from injsound.sound.waveforms import unit
 from injsound.values import Recording, Span
 

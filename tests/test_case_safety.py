@@ -37,7 +37,7 @@ from injsound.runs import in_parallel, run_file
 from injsound.show.report import make_report
 from injsound.show.text import Words
 from injsound.simulate import Scene, simulate, write
-from injsound.sound.audio import sha256
+from injsound.sound.decoding.audio import sha256
 
 resource = pytest.importorskip("resource", reason="limits and kills as POSIX has them")
 THREE = Engine(cylinders=3, firing_order=(1, 2, 3))

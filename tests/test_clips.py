@@ -16,7 +16,7 @@ from injsound.show import report
 from injsound.show.clips import clips
 from injsound.show.report import _longest_sound, _surest_skip
 from injsound.show.text import Words
-from injsound.sound.audio import chapters
+from injsound.sound.decoding.audio import chapters
 
 SR = 8_000
 # Chapters of 10 s that share 2 s: 0 to 10, 8 to 18, 16 to 25 s.

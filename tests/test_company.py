@@ -7,7 +7,7 @@ from injsound.codes import Neighbours, ReasonCode, State, StepCode, Verdict
 from injsound.concluding import one_stretch
 from injsound.findings.verdict import Evidence, count_skips, reach_verdict
 from injsound.results import Events
-from injsound.sound.company import NeighbourTicks, silent_run
+from injsound.sound.matching.company import NeighbourTicks, silent_run
 
 
 def _neighbour(presence, separation):

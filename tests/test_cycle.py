@@ -9,9 +9,9 @@ from injsound.codes import SpanKind
 from injsound.engine import Engine
 from injsound.simulate import Scene, Skipping, simulate
 from injsound.sound.clock import cycle_at
-from injsound.sound.cycle import lock_cycle
-from injsound.sound.lengths import estimate_interval
 from injsound.sound.onsets import onset_strength
+from injsound.sound.turning.cycle import lock_cycle
+from injsound.sound.turning.lengths import estimate_interval
 from injsound.values import Span
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from injsound.errors import RecordingError
-from injsound.sound.audio import chapters
+from injsound.sound.decoding.audio import chapters
 
 FILES_PER_FORMAT = 200
 SEED = 20240229

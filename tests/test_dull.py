@@ -9,8 +9,8 @@ from injsound.engine import Engine
 from injsound.reading import read
 from injsound.simulate import Scene, Skipping, simulate
 from injsound.simulate.clicks import Click, add_strikes, injector_clicks, softened
-from injsound.sound.dull import weak_by_low_notes
 from injsound.sound.filters import whitened
+from injsound.sound.matching.dull import weak_by_low_notes
 from injsound.sound.waveforms import cut, unit
 
 _SR, _CYCLE_S, _N = 48_000, 0.16, 250

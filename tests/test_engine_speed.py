@@ -9,9 +9,9 @@ import pytest
 from injsound.engine import Engine
 from injsound.simulate import Scene, Skipping, simulate
 from injsound.sound.clock import cycle_at
-from injsound.sound.engine_speed import follow_engine
 from injsound.sound.onsets import onset_strength
-from injsound.sound.orders import measure_orders, repeats_after, repeats_later
+from injsound.sound.turning.engine_speed import follow_engine
+from injsound.sound.turning.orders import measure_orders, repeats_after, repeats_later
 
 FOUR = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))
 BASE = Scene(seed=61, seconds=40.0, rpm=760.0, tick_db=16.0, engine=FOUR)

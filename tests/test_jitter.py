@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from injsound.errors import ParameterError
-from injsound.sound.jitter import measure_jitter
-from injsound.sound.scatter import STEADY_US, _normal, own_scatter
-from injsound.sound.scatter_model import second_differences
+from injsound.sound.timing.jitter import measure_jitter
+from injsound.sound.timing.scatter import STEADY_US, _normal, own_scatter
+from injsound.sound.timing.scatter_model import second_differences
 
 # Sequence A, intervals in ms: a made-up row whose figures were computed by two libraries and by formula.
 SEQUENCE_A_MS = np.array([160.0, 161.5, 159.2, 160.4, 158.9, 161.1, 160.7, 159.5, 160.3, 160.9, 159.8, 160.2])

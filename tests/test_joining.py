@@ -11,9 +11,9 @@ from injsound.engine import Engine
 from injsound.heard import Heard
 from injsound.joining import join
 from injsound.results import Picture
-from injsound.sound.candidates import Candidate
-from injsound.sound.cycle import Lock
-from injsound.sound.ticks import Choice, Found
+from injsound.sound.own.candidates import Candidate
+from injsound.sound.own.ticks import Choice, Found
+from injsound.sound.turning.cycle import Lock
 from injsound.values import CycleClock, Note, Quality, Recording, Span
 
 # Two chapters that share 2 s: the seam lies at 101 s.

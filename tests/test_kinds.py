@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from injsound.sound.events import match_events
-from injsound.sound.kinds import apart_from_other_sound, place_odds, two_kinds
+from injsound.sound.matching.events import match_events
+from injsound.sound.matching.kinds import apart_from_other_sound, place_odds, two_kinds
 
 _SR = 24_000
 

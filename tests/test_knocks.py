@@ -9,7 +9,7 @@ from injsound.codes import SpanKind
 from injsound.engine import Engine
 from injsound.reading import read
 from injsound.simulate import Scene, simulate, write
-from injsound.sound.audio import chapters
+from injsound.sound.decoding.audio import chapters
 from injsound.sound.knocks import Knock, find_knocks, group_knocks
 from injsound.sound.quality import judge_quality
 from injsound.values import Span

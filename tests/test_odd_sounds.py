@@ -17,9 +17,9 @@ from injsound.results import Events, Failure
 from injsound.runs import run_files
 from injsound.simulate import Scene, simulate
 from injsound.simulate.clicks import add_strikes, injector_clicks
-from injsound.sound import ticks
 from injsound.sound.onsets import second_opinion
-from injsound.sound.slots import find_slots
+from injsound.sound.own import ticks
+from injsound.sound.own.slots import find_slots
 from injsound.values import CycleClock, Recording
 
 FOUR = Engine(cylinders=4, cylinder=2, firing_order=(1, 3, 4, 2))

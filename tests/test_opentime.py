@@ -11,10 +11,10 @@ import pytest
 from injsound.simulate.chain import respond
 from injsound.simulate.clicks import add_strikes, injector_clicks, valve_click
 from injsound.simulate.scene import Chain
-from injsound.sound.doublet import find_strikes, quiet_weights
-from injsound.sound.echo import cut_without, find_echo
 from injsound.sound.filters import whitened
-from injsound.sound.opentime import measure_gaps
+from injsound.sound.opening.doublet import find_strikes, quiet_weights
+from injsound.sound.opening.echo import cut_without, find_echo
+from injsound.sound.opening.opentime import measure_gaps
 
 _SR = 48_000
 _SECONDS = 45

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from injsound.simulate.clicks import add_strikes, injector_clicks
-from injsound.sound.events import match_events
 from injsound.sound.filters import whitened
-from injsound.sound.opentime import measure_gaps
-from injsound.sound.pair import find_pair
-from injsound.sound.parted import part_clicks
+from injsound.sound.matching.events import match_events
+from injsound.sound.opening.opentime import measure_gaps
+from injsound.sound.opening.pair import find_pair
+from injsound.sound.opening.parted import part_clicks
 from injsound.sound.waveforms import cut, unit
 
 _SR = 48_000

@@ -14,7 +14,7 @@ from injsound.job_codes import CompareVerdict, Placing, Stage, Why
 from injsound.reading import read
 from injsound.results import Picture
 from injsound.simulate import Scene, Skipping, simulate
-from injsound.sound.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
+from injsound.sound.turning.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
 from injsound.values import Note
 
 FOUR = Engine(cylinders=4, firing_order=(1, 3, 4, 2))

@@ -14,8 +14,8 @@ from takes import take
 from injsound.codes import ReasonCode, State, Verdict
 from injsound.findings.compare import compare_injectors
 from injsound.languages import Language
-from injsound.show import beside
-from injsound.show.beside import drawing
+from injsound.show import drawing as drawing_room
+from injsound.show.drawing import drawing
 from injsound.show.ink import DPI
 from injsound.show.plot import draw, picture_bytes, small_picture_bytes
 from injsound.show.plot_compared import compared_bytes, draw_compared
@@ -194,6 +194,6 @@ def test_a_picture_is_drawn_without_a_process_too(monkeypatch, where):
             dead.set_exception(BrokenProcessPool("killed"))
             return dead
 
-    monkeypatch.setattr(beside, "ProcessPoolExecutor", Broken)
+    monkeypatch.setattr(drawing_room, "ProcessPoolExecutor", Broken)
     with drawing() as draw_it:
         assert draw_it(reading(), "png", ENGLISH) == picture_bytes(reading())

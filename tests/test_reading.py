@@ -14,7 +14,7 @@ from injsound.engine import Engine, Injection
 from injsound.errors import ParameterError
 from injsound.reading import read
 from injsound.simulate import Chain, Scene, Skipping, simulate
-from injsound.sound import ticks
+from injsound.sound.own import ticks
 from injsound.values import Recording
 
 SIX = Engine(cylinders=6, cylinder=2, firing_order=(1, 5, 3, 6, 2, 4))

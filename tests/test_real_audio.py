@@ -9,9 +9,10 @@ from injsound.codes import State, Verdict
 from injsound.engine import Engine
 from injsound.reading import read
 from injsound.simulate import speech_like
-from injsound.sound import cycle, onsets
+from injsound.sound import onsets
 from injsound.sound.clock import time_at
 from injsound.sound.filters import whitened
+from injsound.sound.turning import cycle
 from injsound.sound.waveforms import align_clicks, cut
 from injsound.values import Recording
 

@@ -6,11 +6,11 @@ import pytest
 from injsound.simulate.chain import respond
 from injsound.simulate.clicks import add_strikes, injector_clicks
 from injsound.simulate.scene import Chain
-from injsound.sound.candidates import measure_candidate
 from injsound.sound.filters import whitened
 from injsound.sound.onsets import onset_strength
-from injsound.sound.prominence import stand
-from injsound.sound.ticks import Found, choose_tick
+from injsound.sound.own.candidates import measure_candidate
+from injsound.sound.own.prominence import stand
+from injsound.sound.own.ticks import Found, choose_tick
 from injsound.values import CycleClock, Recording
 
 _SR = 48_000

@@ -8,9 +8,9 @@ from injsound.errors import ParameterError
 from injsound.reading import read
 from injsound.simulate import Scene, simulate
 from injsound.simulate.clicks import add_strikes, injector_clicks
-from injsound.sound.candidates import measure_candidate
 from injsound.sound.filters import whitened
-from injsound.sound.trimmed import find_trim
+from injsound.sound.opening.trimmed import find_trim
+from injsound.sound.own.candidates import measure_candidate
 from injsound.sound.waveforms import cut, moved
 from injsound.values import CycleClock
 

@@ -6,10 +6,10 @@ The limits are measured, not published (docs/methods.md); these tests hold what 
 import numpy as np
 import pytest
 
-from injsound.sound.candidates import Candidate
-from injsound.sound.likeness import is_solenoids, may_be_valve
-from injsound.sound.prominence import Standing
-from injsound.sound.whose import is_under_probe, left_out
+from injsound.sound.own.candidates import Candidate
+from injsound.sound.own.likeness import is_solenoids, may_be_valve
+from injsound.sound.own.prominence import Standing
+from injsound.sound.own.whose import is_under_probe, left_out
 
 
 def _click(*, centre_hz=7_000.0, gap_s=0.003, scatter_s=0.00008, level=15.0):

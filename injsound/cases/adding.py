@@ -15,7 +15,7 @@ from injsound.errors import InjsoundError, RecordingError
 from injsound.files import clear_strays, copy_whole, make_folder, write_whole
 from injsound.job_codes import Shaking, Stage
 from injsound.languages import Language
-from injsound.sound.audio import check_sound, sha256
+from injsound.sound.decoding.audio import check_sound, sha256
 
 if TYPE_CHECKING:
     from tomlkit.items import Table

@@ -13,7 +13,7 @@ from injsound.files import alone, clear_strays, told, write_whole
 from injsound.record import dumps, load_picture, reading_from_json, reading_to_json, save_picture
 from injsound.results import Failure, Reading
 from injsound.runs import in_parallel, reading_key, run_file
-from injsound.sound.audio import sha256
+from injsound.sound.decoding.audio import sha256
 
 RESULTS_NAME, ARRAYS_NAME = "results.json", "results_arrays"
 _HAS_ARRAYS = "has_arrays"

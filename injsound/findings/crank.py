@@ -12,8 +12,8 @@ from injsound.diagnoses import Take
 from injsound.findings.episodes import is_silent
 from injsound.job_codes import Stage
 from injsound.results import Picture
-from injsound.sound.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
 from injsound.sound.clock import wrapped
+from injsound.sound.turning.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
 
 # Each of two clocks is right to half a millisecond, their lay to a degree or two (0.4 ms at 750 1/min), and at speeds
 # 10 % apart a 3 ms pulse that ends at a fixed angle starts 1.4 degrees (0.3 ms) elsewhere: 0.9 ms together, as errors

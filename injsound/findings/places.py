@@ -15,8 +15,8 @@ from injsound.diagnoses import Place, Reason, SwapFinding, Take, VerifyFinding
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.crank import TOLERANCE_S, Lie, MeanCycle, lay_cycles, mean_cycles, usual_open_time
 from injsound.job_codes import Placing, Why
-from injsound.sound.alignment import BINS, rises
 from injsound.sound.clock import wrapped
+from injsound.sound.turning.alignment import BINS, rises
 from injsound.values import Note
 
 FEWEST_RECORDINGS = 2

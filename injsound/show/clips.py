@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from injsound.sound.audio import chapters
+from injsound.sound.decoding.audio import chapters
 from injsound.values import FloatArray
 
 # Both sides together are no longer than what two chapters share, so that one of them holds every moment whole.

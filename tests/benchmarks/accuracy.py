@@ -30,7 +30,7 @@ from injsound.results import Events, Reading
 from injsound.simulate import simulate, write
 from injsound.simulate.chain import respond
 from injsound.simulate.clicks import add_strikes, injector_clicks
-from injsound.sound import audio
+from injsound.sound.decoding import audio
 from injsound.sound.filters import whitened
 from injsound.sound.waveforms import correlate_rows, cut
 

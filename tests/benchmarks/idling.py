@@ -14,8 +14,9 @@ from scipy import signal
 from injsound.engine import Engine
 from injsound.simulate import Scene, Truth
 from injsound.simulate.clicks import add_strikes, injector_clicks
-from injsound.sound import cycle, onsets, quality
+from injsound.sound import onsets, quality
 from injsound.sound.clock import time_at
+from injsound.sound.turning import cycle
 from injsound.values import Recording
 
 ENGINE = Engine()

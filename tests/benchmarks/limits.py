@@ -13,7 +13,7 @@ from crank import draw_crank, hear_all, neighbours
 
 from injsound.findings.proportions import exact_limits
 from injsound.findings.trains import rate_limits, skip_pattern
-from injsound.sound.scatter import own_scatter
+from injsound.sound.timing.scatter import own_scatter
 
 SEED = 20_240_607
 

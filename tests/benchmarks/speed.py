@@ -20,7 +20,7 @@ import soundfile
 from injsound.engine import Engine
 from injsound.reading import read
 from injsound.simulate import Scene, Skipping, simulate, write
-from injsound.sound import audio
+from injsound.sound.decoding import audio
 
 _SCENE = Scene(seconds=60.0, seed=5, rpm=700.0, tick_db=18.0, skipping=Skipping.SCATTERED, skip_rate=0.05)
 _LIBROSA = """

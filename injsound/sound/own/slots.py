@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from injsound.engine import tick_together
-from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate
 from injsound.sound.clock import apart
-from injsound.sound.likeness import level, recurs
+from injsound.sound.own.candidates import LEAST_AMPLITUDE, Candidate
+from injsound.sound.own.likeness import level, recurs
 
 # Neighbours lie at k/N of the cycle, to about this much.
 _SLOT_S = 0.0015

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate
+from injsound.sound.own.candidates import LEAST_AMPLITUDE, Candidate
 
 # Clicks of an injector keep their place to a tenth of a millisecond, the clock to three; combustion and loose parts
 # moved by 0.4 to 0.9 ms on four real engines: docs/methods.md.

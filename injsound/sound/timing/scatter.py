@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from injsound.sound.scatter_model import (
+from injsound.sound.signals import modified_z
+from injsound.sound.timing.scatter_model import (
     ENGINE_PARTS,
     FEWEST_TICKS,
     Differences,
@@ -20,7 +21,6 @@ from injsound.sound.scatter_model import (
     second_differences,
     white_band,
 )
-from injsound.sound.signals import modified_z
 from injsound.values import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]

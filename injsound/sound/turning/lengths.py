@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from injsound.sound.folding import BINS, flatten, fold
+from injsound.sound.turning.folding import BINS, flatten, fold
 from injsound.values import CycleClock, FloatArray, OnsetStrength
 
 BoolArray = npt.NDArray[np.bool_]

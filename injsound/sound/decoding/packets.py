@@ -11,7 +11,7 @@ import numpy as np
 
 from injsound.codes import WarningCode
 from injsound.errors import RecordingError
-from injsound.sound.sources import (
+from injsound.sound.decoding.sources import (
     CUT_OFF_S,
     EXPECTED,
     MAX_BLOCK,

@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from injsound.sound.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
 from injsound.sound.lateness import best_near, track_lateness
+from injsound.sound.matching.kinds import Kinds, apart_from_other_sound, match_halves, place_odds, two_kinds
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import above_noise, correlate_rows, cut, on_samples, peak_place, unit
 from injsound.values import FloatArray

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from injsound.sound.candidates import Candidate
+from injsound.sound.own.candidates import Candidate
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S, SIDE_S
 from injsound.sound.waveforms import cut, unit
 from injsound.values import FloatArray

@@ -11,10 +11,10 @@ from functools import partial
 
 import numpy as np
 
-from injsound.sound.candidates import LEAST_AMPLITUDE, Candidate, measure_candidate
 from injsound.sound.clock import apart, cycle_length, wrapped
-from injsound.sound.faint import followed, look_again
-from injsound.sound.likeness import (
+from injsound.sound.own.candidates import LEAST_AMPLITUDE, Candidate, measure_candidate
+from injsound.sound.own.faint import followed, look_again
+from injsound.sound.own.likeness import (
     FAINT_AMPLITUDE,
     LOUD_ENGINE,
     PLAIN_AMPLITUDE,
@@ -28,11 +28,11 @@ from injsound.sound.likeness import (
     recurs,
     weight,
 )
-from injsound.sound.prominence import stand
+from injsound.sound.own.prominence import stand
+from injsound.sound.own.slots import SAME_PLACE_S, Slots, are_twins, at_places, far_loudest, find_slots, is_at, near
+from injsound.sound.own.whose import is_under_probe, left_out
 from injsound.sound.rises import steady_rises
 from injsound.sound.second_click import GAP_MAX_S
-from injsound.sound.slots import SAME_PLACE_S, Slots, are_twins, at_places, far_loudest, find_slots, is_at, near
-from injsound.sound.whose import is_under_probe, left_out
 from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 # Two candidates are open and close of one tick if they lie as far apart as either one's gap says.

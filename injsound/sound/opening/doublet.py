@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, linalg, ndimage
 
-from injsound.sound.echo import Echo
+from injsound.sound.opening.echo import Echo
 from injsound.sound.second_click import ANCHOR_S, BEGINS, GAP_MAX_S, GAP_MIN_S
 from injsound.sound.waveforms import RING_ORDER
 from injsound.values import FloatArray

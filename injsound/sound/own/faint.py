@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from injsound.sound.candidates import Candidate
 from injsound.sound.clock import cycle_length, passing_times
 from injsound.sound.lateness import best_near, track_lateness
-from injsound.sound.partner import with_partner
+from injsound.sound.own.candidates import Candidate
+from injsound.sound.own.partner import with_partner
 from injsound.sound.second_click import REACH_S
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit

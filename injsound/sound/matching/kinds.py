@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, special
 
-from injsound.sound.laws import BoolArray, Chance, ChanceSeen, OtherSound, Ticks
+from injsound.sound.matching.laws import BoolArray, Chance, ChanceSeen, OtherSound, Ticks
 from injsound.sound.signals import robust_spread
 from injsound.values import FloatArray
 

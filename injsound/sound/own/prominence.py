@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from injsound.sound.candidates import Candidate
 from injsound.sound.clock import apart, cycle_length, nearest_frames, time_at
 from injsound.sound.filters import weighted
+from injsound.sound.own.candidates import Candidate
 from injsound.sound.second_click import GAP_MAX_S
 from injsound.values import CycleClock, FloatArray
 

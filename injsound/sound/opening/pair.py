@@ -4,8 +4,8 @@ At 5 kHz a close click that moves by 30 us against the open one keeps two thirds
 gap, one that moves by 60 us a sixth, and each tick another share.
 """
 
-from injsound.sound.events import Pair
-from injsound.sound.parted import part_clicks
+from injsound.sound.matching.events import Pair
+from injsound.sound.opening.parted import part_clicks
 from injsound.sound.second_click import GAP_MAX_S, GAP_MIN_S, POST_S, PRE_S, SIDE_S
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import above_noise, cut

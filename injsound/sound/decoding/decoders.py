@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from injsound.errors import RecordingError
-from injsound.sound.packets import open_ffmpeg
-from injsound.sound.sources import (
+from injsound.sound.decoding.packets import open_ffmpeg
+from injsound.sound.decoding.sources import (
     CUT_OFF_S,
     EXPECTED,
     MAX_BLOCK,

@@ -15,11 +15,11 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from injsound.sound.clock import passing_times
-from injsound.sound.cycle import Lock, lock_cycle
-from injsound.sound.folding import BINS, flatten, turned_sound
-from injsound.sound.lengths import TOLERANCE, estimate_interval
-from injsound.sound.orders import measure_orders, repeats_after, repeats_later
 from injsound.sound.signals import covered
+from injsound.sound.turning.cycle import Lock, lock_cycle
+from injsound.sound.turning.folding import BINS, flatten, turned_sound
+from injsound.sound.turning.lengths import TOLERANCE, estimate_interval
+from injsound.sound.turning.orders import measure_orders, repeats_after, repeats_later
 from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 _TRIES = 3

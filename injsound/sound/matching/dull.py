@@ -13,7 +13,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
-from injsound.sound.laws import log_normal
+from injsound.sound.matching.laws import log_normal
 from injsound.sound.signals import robust_spread
 from injsound.sound.waveforms import correlate_rows, cut, on_samples, unit
 from injsound.values import FloatArray

@@ -9,9 +9,9 @@ import math
 
 import numpy as np
 
-from injsound.sound.candidates import Candidate
-from injsound.sound.likeness import is_low, is_solenoids, level, may_be_valve
-from injsound.sound.prominence import Standing
+from injsound.sound.own.candidates import Candidate
+from injsound.sound.own.likeness import is_low, is_solenoids, level, may_be_valve
+from injsound.sound.own.prominence import Standing
 
 # All limits are measured: docs/methods.md. So far over the places where nothing need tick, so much less for each decade
 # of the chance that nothing ticks at one of them, and so far in any case.

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from injsound.sound.doublet import find_doublet, quiet_weights
-from injsound.sound.echo import Echo, cut_without, find_echo
 from injsound.sound.filters import COMBUSTION_HZ, high_passed
-from injsound.sound.parted import Parted, part_clicks
+from injsound.sound.opening.doublet import find_doublet, quiet_weights
+from injsound.sound.opening.echo import Echo, cut_without, find_echo
+from injsound.sound.opening.parted import Parted, part_clicks
+from injsound.sound.opening.trimmed import WANDER_S, Trim, find_trim
 from injsound.sound.second_click import CORE_AFTER_S, CORE_BEFORE_S, GAP_MAX_S, GAP_MIN_S, SIDE_S
-from injsound.sound.trimmed import WANDER_S, Trim, find_trim
 from injsound.sound.waveforms import aic_pick, correlate_rows, moved, peak_place, unit, without_ring
 from injsound.values import FloatArray
 

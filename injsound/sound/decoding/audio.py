@@ -18,8 +18,8 @@ from scipy import fft, ndimage
 
 from injsound.codes import SpanKind, WarningCode
 from injsound.errors import ParameterError, RecordingError
-from injsound.sound import sources
-from injsound.sound.decoders import open_stream
+from injsound.sound.decoding import sources
+from injsound.sound.decoding.decoders import open_stream
 from injsound.sound.filters import convolved, high_passed
 from injsound.sound.signals import true_runs
 from injsound.values import SHORTEST_CHAPTER_S, Figure, FloatArray, Note, Recording, Span

@@ -15,9 +15,9 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from injsound.sound.filters import SLOW_S
-from injsound.sound.folding import first_profile, flatten, fold, follow, mean_profile, refine, shifted
-from injsound.sound.lengths import WINDOW_S, interval_path
 from injsound.sound.signals import covered
+from injsound.sound.turning.folding import first_profile, flatten, fold, follow, mean_profile, refine, shifted
+from injsound.sound.turning.lengths import WINDOW_S, interval_path
 from injsound.values import CycleClock, FloatArray, OnsetStrength, Span
 
 # A stretch without sound that is shorter than this leads no clock astray.

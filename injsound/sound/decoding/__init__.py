@@ -1,0 +1,1 @@
+"""From a file to chapters of one channel; the only decoders."""

@@ -1,0 +1,1 @@
+"""From the open to the close click."""

@@ -1,0 +1,1 @@
+"""How steady the ticks are, and how loud."""

@@ -1,0 +1,1 @@
+"""How the engine turns: which cycle, how long each, recordings over one crank."""
