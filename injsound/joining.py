@@ -11,7 +11,7 @@ from injsound.concluding import conclude, speaker
 from injsound.engine import EVENTS_PER_CYCLE, Engine, Injection, has_partner
 from injsound.findings.verdict import Finding, count_skips
 from injsound.heard import Heard, is_contradicted, select
-from injsound.results import Events, Firing, Jitter, OpenTime, Picture, QualityFigures, Reading
+from injsound.results import Events, Firing, Jitter, NeighbourPlaces, OpenTime, Picture, QualityFigures, Reading
 from injsound.sound.clock import cycle_at, passing_times
 from injsound.sound.knocks import Knock, group_knocks
 from injsound.sound.signals import robust_spread
@@ -93,7 +93,17 @@ def join(heard: list[Heard], engine: Engine, rpm: float | None, *, seconds: floa
         ),
         picture=_joined_picture(heard),
         knocks=group_knocks(_joined_knocks(heard)),
+        neighbour_places=_neighbour_places(heard),
     )
+
+
+def _neighbour_places(heard: list[Heard]) -> NeighbourPlaces | None:
+    """What the first chapter in which a tick was taken for the own one holds at the neighbours' places."""
+    stood = (chapter.choice.standing for chapter in heard if chapter.choice is not None)
+    standing = next((one for one in stood if one is not None), None)
+    if standing is None:
+        return None
+    return NeighbourPlaces(over_db=standing.over_db, chances=tuple(standing.chances.tolist()))
 
 
 def _jitter(counted: list[Heard], warnings: tuple[Note, ...], finding: Finding) -> Jitter:

@@ -19,7 +19,19 @@ from injsound.codes import Neighbours, Pattern, ReasonCode, SpanKind, State, Ste
 from injsound.engine import Engine, Injection
 from injsound.errors import InjsoundError
 from injsound.files import write_whole
-from injsound.results import SCHEMA, Events, Failure, Firing, Jitter, OpenTime, Picture, QualityFigures, Reading, Skips
+from injsound.results import (
+    SCHEMA,
+    Events,
+    Failure,
+    Firing,
+    Jitter,
+    NeighbourPlaces,
+    OpenTime,
+    Picture,
+    QualityFigures,
+    Reading,
+    Skips,
+)
 from injsound.values import Figure, FloatArray, KnockGroup, Note, Span
 
 # A microsecond is finer than any figure here is known.
@@ -105,6 +117,7 @@ def reading_to_json(reading: Reading) -> dict[str, Any]:
         "jitter": _plain(reading.jitter),
         "open_time": _plain(reading.open_time),
         "neighbours": reading.neighbours.value,
+        "neighbour_places": _places(reading.neighbour_places),
         "quality": _plain(quality) | {"warnings": [_note(note) for note in quality.warnings]},
     }
 
@@ -167,8 +180,20 @@ def _read_reading(values: Mapping[str, Any], picture: Picture | None) -> Reading
         "picture": picture,
         # Readings kept before knocks were looked for have none.
         "knocks": tuple(_made(KnockGroup, group) for group in values.get("knocks", ())),
+        "neighbour_places": _read_places(values.get("neighbour_places")),
     }
     return _made(Reading, {**values, **made})  # type: ignore[no-any-return]  # of the kind that is asked for
+
+
+def _places(places: NeighbourPlaces | None) -> dict[str, Any] | None:
+    return None if places is None else _plain(places) | {"chances": [_value(chance) for chance in places.chances]}
+
+
+def _read_places(values: Mapping[str, Any] | None) -> NeighbourPlaces | None:
+    if values is None:  # also where it was stored before these were told
+        return None
+    chances = tuple(_of_type(float, chance, "chances") for chance in values["chances"])
+    return NeighbourPlaces(over_db=_of_type(float, values["over_db"], "over_db"), chances=chances)
 
 
 def _made(kind: type[Any], values: Mapping[str, Any]) -> Any:

@@ -242,6 +242,23 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NeighbourPlaces:
+    """What is heard at the other injectors' places, seen from the tick taken for the own one.
+
+    Parameters
+    ----------
+    over_db : float
+        That tick's mean power over that of the loudest of them [dB].
+    chances : tuple of float
+        Probability of so sharp a rise at each of them if nothing ticks there, in the order in which they tick after the
+        own one [unitless].
+    """
+
+    over_db: float
+    chances: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Reading:
     """Everything one recording says about one injector.
 
@@ -289,6 +306,9 @@ class Reading:
         What a picture is drawn from; None where no cycle was followed, or none was kept.
     knocks : tuple of KnockGroup
         Knocks and bumps by groups, in order.
+    neighbour_places : NeighbourPlaces or None
+        What is heard at the other injectors' places; None where these are not known, or no tick was taken for the own
+        one.
     """
 
     file: str
@@ -312,6 +332,7 @@ class Reading:
     quality: QualityFigures
     picture: Picture | None
     knocks: tuple[KnockGroup, ...] = ()
+    neighbour_places: NeighbourPlaces | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

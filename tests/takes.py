@@ -88,8 +88,9 @@ def silent_reading(**settings):
     return replace(made, verdict=Verdict.NO_TICK, reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),))
 
 
-def take(made, cylinder, *, injector="", stage=Stage.BEFORE, condition="warm", shaking=Shaking.YES):
-    return Take(reading=made, cylinder=cylinder, injector=injector, stage=stage, condition=condition, shaking=shaking)
+def take(made, cylinder, *, injector="", connector="", stage=Stage.BEFORE, condition="warm", shaking=Shaking.YES):
+    labels = {"injector": injector, "connector": connector}
+    return Take(reading=made, cylinder=cylinder, **labels, stage=stage, condition=condition, shaking=shaking)
 
 
 def whys_of(finding):

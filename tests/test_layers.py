@@ -94,7 +94,9 @@ ALLOWED = {
     | {"findings.alike", "findings.episodes", "findings.fellows", "findings.opening", "findings.places"},
     "findings.opening": SEVERAL | {"findings.episodes"},
     "findings.crank": SEVERAL | {"findings.episodes", "sound.turning.alignment", "sound.clock"},
-    "findings.places": SEVERAL | {"engine", "findings.crank", "sound.turning.alignment", "sound.clock"},
+    "findings.overheard": SEVERAL | {"engine", "findings.crank"},
+    "findings.places": SEVERAL
+    | {"engine", "findings.crank", "findings.overheard", "sound.turning.alignment", "sound.clock"},
     "findings.alike": SEVERAL,
     "findings.freeze": {"control_unit", "job_codes", "diagnoses", "findings.alike"},
     "findings.two_speed": SEVERAL | {"errors", "findings.alike", "findings.opening"},

@@ -12,7 +12,7 @@ from injsound.findings.compare import compare_injectors
 from injsound.findings.places import find_places, placed, settle
 from injsound.job_codes import CompareVerdict, Placing, Stage, Why
 from injsound.reading import read
-from injsound.results import Picture
+from injsound.results import NeighbourPlaces, Picture
 from injsound.simulate import Scene, Skipping, simulate
 from injsound.sound.turning.alignment import BINS, Distinct, distinct_sound, fit_order, lay_under, symmetric_turns
 from injsound.values import Note
@@ -317,6 +317,34 @@ def test_its_place_lifts_the_doubt_whether_a_tick_is_the_neighbours():
     alone, reasons, _ = settle(takes[1:2])
     assert alone[0].reading.verdict is Verdict.CANNOT_TELL
     assert reasons == []
+
+
+def _hearing(takes, *, dead=()):
+    """The same, each hearing all others at their places but the dead ones, whose own recordings hold a neighbour's."""
+    made = []
+    for one in takes:
+        at = FOUR.firing_order.index(one.cylinder)
+        after = FOUR.firing_order[at + 1 :] + FOUR.firing_order[:at]
+        own_dead = one.cylinder in dead
+        chances = tuple(0.5 if own_dead or c in dead else 0.005 for c in after)
+        places = NeighbourPlaces(over_db=2.0 if own_dead else 12.0, chances=chances)
+        reading = replace(one.reading, neighbour_places=places)
+        if own_dead:
+            doubt = (Note(code=ReasonCode.MAY_BE_NEIGHBOUR, figures={"judged": 300}),)
+            reading = replace(reading, verdict=Verdict.CANNOT_TELL, reasons=doubt)
+        made.append(replace(one, reading=reading))
+    return made
+
+
+def test_where_the_common_sound_and_the_other_recordings_contradict_each_other_nothing_is_said():
+    takes = [_take(FOUR, c) for c in (1, 2, 3, 4)]
+    assert _placings(_hearing(takes)) == [Placing.AT_PLACE] * 4
+    assert _placings(_hearing(takes, dead={2})) == [
+        Placing.AT_PLACE, Placing.NOT_SHOWN, Placing.AT_PLACE, Placing.AT_PLACE
+    ]  # fmt: skip
+    silent = [_take(FOUR, c, dead=(2,), ticks=(1,) if c == 2 else None) for c in (1, 2, 3, 4)]
+    assert _placings(_hearing(silent, dead={2}))[1] is Placing.SILENT
+    assert _placings(_hearing(silent))[1] is Placing.NOT_SHOWN
 
 
 # --- through sound --------------------------------------------------------------------------------------------------

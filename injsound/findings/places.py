@@ -14,6 +14,7 @@ from injsound.codes import ReasonCode, Verdict
 from injsound.diagnoses import Place, Reason, SwapFinding, Take, VerifyFinding
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.crank import TOLERANCE_S, Lie, MeanCycle, lay_cycles, mean_cycles, usual_open_time
+from injsound.findings.overheard import cleared_ones, silent_ones, ticking_ones
 from injsound.job_codes import Placing, Why
 from injsound.sound.clock import wrapped
 from injsound.sound.turning.alignment import BINS, rises
@@ -40,11 +41,32 @@ def find_places(takes: Sequence[Take]) -> tuple[Place, ...]:
         One per take, in order; not shown where the engine's sound does not lay it clearly, in batch injection, without
         a firing order, or at another speed than most.
     """
-    places = [_NOT_LAID for _ in takes]
     engine = _engine(takes)
+    if engine is None:
+        return tuple(_NOT_LAID for _ in takes)
+    return _with_overheard(takes, _laid(takes, engine))
+
+
+def _with_overheard(takes: Sequence[Take], places: Sequence[Place]) -> tuple[Place, ...]:
+    """The same with what the recordings of the other cylinders hear; where that contradicts it nothing is shown."""
+    silent, ticking, cleared = silent_ones(takes), ticking_ones(takes), cleared_ones(takes)
+
+    def among(k: int, place: Place) -> Place:
+        if (k in silent and place.placing is Placing.AT_PLACE) or (k in ticking and place.placing is Placing.SILENT):
+            return replace(place, placing=Placing.NOT_SHOWN)
+        if k in silent:  # where the probe is on a dead one its loudest neighbour is recorded
+            return Place(placing=Placing.SILENT)
+        return Place(placing=Placing.AT_PLACE) if k in cleared and place.placing is Placing.NOT_SHOWN else place
+
+    return tuple(among(k, place) for k, place in enumerate(places))
+
+
+def _laid(takes: Sequence[Take], engine: Engine) -> list[Place]:
+    """At whose place each tick lies by the engine's common sound."""
+    places = [_NOT_LAID for _ in takes]
     cycles = mean_cycles(takes)
-    if engine is None or len(cycles) < FEWEST_RECORDINGS:
-        return tuple(places)
+    if len(cycles) < FEWEST_RECORDINGS:
+        return places
     phases, open_s = cylinder_phases(engine), usual_open_time(takes)
     lies = lay_cycles(cycles, phases, open_s)
     heard = {k: _heard_at(cycles[k], lie.zero, phases) for k, lie in enumerate(lies) if lie is not None and lie.clear}
@@ -61,7 +83,7 @@ def find_places(takes: Sequence[Take]) -> tuple[Place, ...]:
         if found[0] is not Placing.AT_PLACE and not lie.sure:
             found = (Placing.NOT_SHOWN, None)
         places[cycles[k].index] = _told(found, ticks, cycles[k], lie)
-    return tuple(places)
+    return places
 
 
 def _told(found: tuple[Placing, int | None], ticks: Mapping[int, float], one: MeanCycle, lie: Lie) -> Place:

@@ -28,7 +28,7 @@ from injsound.sound.own.likeness import (
     recurs,
     weight,
 )
-from injsound.sound.own.prominence import stand
+from injsound.sound.own.prominence import Standing, stand
 from injsound.sound.own.slots import SAME_PLACE_S, Slots, are_twins, at_places, far_loudest, find_slots, is_at, near
 from injsound.sound.own.whose import is_under_probe, left_out
 from injsound.sound.rises import steady_rises
@@ -97,6 +97,9 @@ class Choice:
         Where this injector would tick, where it is silent and that place is known [cycles].
     others : tuple of float
         Where the others tick then [cycles].
+    standing : Standing or None
+        What is heard at the neighbours' places, in the order in which they tick after the own one; None where these are
+        not known or another click was weighed against it.
     """
 
     found: Found
@@ -107,6 +110,7 @@ class Choice:
     only_by_skips: bool = False
     empty: float | None = None
     others: tuple[float, ...] = ()
+    standing: Standing | None = None
 
 
 def choose_tick(
@@ -232,19 +236,31 @@ def _chosen(
     if unlike is not None:
         choice = _judge_choice(unlike, ask.slots(unlike, ticks), [], named=False)
         return replace(choice, sure=False, only_by_skips=choice.only_by_skips or choice.found is Found.OWN)
+    return _weighed(ask, own, slots, [c for c in like if speaks_for(c) > _CLOSE * speaks_for(own)], ticks, all_found)
+
+
+def _weighed(
+    ask: _Ask, own: Candidate, slots: Slots, close: list[Candidate], ticks: list[Candidate], all_found: list[Candidate]
+) -> Choice:
+    """The click taken for the own one against what else ticks; ``close`` speak about as much for an injector."""
     rising = [c for c in all_found if c.rise > _RISES * own.rise]
     hushed = not any(near(c, place, ask.interval) for place in slots.silent for c in rising)
-    others = [c for c in like if ask.far(c, own) and speaks_for(c) > _CLOSE * speaks_for(own)]
+    others = [c for c in close if ask.far(c, own)]
     rivals = [c for c in others if not any(is_at(c, slot.phase, ask.interval) for slot in slots.ticks)]
     choice = _judge_choice(own, slots, rivals, named=ask.fellows is not None and hushed)
     if ask.fellows == ():
         # No other injector: only the engine's own clicks could be taken for it.
         return choice if _over_valves(own) else replace(choice, sure=False, only_by_skips=True)
     all_round = slots.ticks and not slots.silent and are_twins(own, slots)
-    may_be_left_out = ask.fellows is not None and ask.per_cycle == 1 and len(slots.places) >= _FEWEST_PLACES
-    if all_round or (rivals and not may_be_left_out):
+    placed = ask.fellows is not None and ask.per_cycle == 1
+    may_be_left_out = placed and len(slots.places) >= _FEWEST_PLACES
+    clear = all_round or (bool(rivals) and not may_be_left_out)
+    if clear and not placed:
         return choice
     standing = stand(ask.white, ask.sr, ask.start_s, ask.clock, own, slots.places)
+    choice = replace(choice, standing=standing if placed else None)
+    if clear:
+        return choice
     # A click far louder than all of these may be this injector's: then no place of theirs is the empty one.
     outdone = far_loudest(ticks, own, over_db=_OUTDONE_DB) is not None
     empty = left_out(standing, slots.places) if may_be_left_out and not outdone else None
@@ -253,7 +269,7 @@ def _chosen(
     asked = choice.found is not Found.OWN_SILENT and not rivals
     least_s = min(c.scatter_s for c in ticks)
     if asked and is_under_probe(own, standing, least_s=least_s, told=ask.fellows is not None):
-        return Choice(found=Found.OWN, own=own, slots=slots.ticks, sure=True)
+        return Choice(found=Found.OWN, own=own, slots=slots.ticks, sure=True, standing=choice.standing)
     return replace(choice, sure=False)
 
 
