@@ -141,8 +141,8 @@ class Side:
         Its skips; None where the recording could not be counted.
     p : mapping of Measure to float
         Probability of standing out as much by chance, corrected for all looks together [unitless].
-    steadiness_us, open_time_ms : float or None
-        Its cycle-to-cycle jitter [us] and its median open time [ms].
+    steadiness_us, open_time_ms, open_spread_ms : float or None
+        Its cycle-to-cycle jitter [us], its median open time and how far that strays from event to event [ms].
     coolant_c, pulse_width_ms : float or None
         As entered: coolant temperature [degree Celsius], injection pulse [ms].
     silent : bool
@@ -154,6 +154,7 @@ class Side:
     p: Mapping[Measure, float]
     steadiness_us: float | None = None
     open_time_ms: float | None = None
+    open_spread_ms: float | None = None
     coolant_c: float | None = None
     pulse_width_ms: float | None = None
     silent: bool = False

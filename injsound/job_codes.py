@@ -130,6 +130,8 @@ class Why(Told):
     STANDS_APART = "stands apart", "cylinder", "measure", "value", "low", "high"
     OPENS_SHORT = "opens short", "cylinder", "measure", "value", "low", "high", "volts"  # a lead
     OPENS_LONG = "opens long", "cylinder", "measure", "value", "low", "high"  # a lead
+    # It strays so much from event to event, theirs so much: another sound than the close click may have been measured.
+    OPEN_TIME_DOUBTED = "open time doubted", "cylinder", "value", "low", "high", "spread_us", "usual_us"
     OPEN_TIME_LACKING = "open time lacking", "cylinders"
     OPEN_TIMES_UNLIKE = "open times unlike"  # coolant or pulse width differ: those are not compared
     NONE_STANDS_OUT = "none stands out", "cylinders"

@@ -86,6 +86,13 @@ def test_where_several_are_silent_by_themselves_nobody_is_named():
     assert whys_of(found).count(Why.NOT_COUNTED) == 2
 
 
+@pytest.mark.parametrize(("counted", "odd"), [(1, ()), (2, (2,)), (3, (2,))])
+def test_one_is_silent_by_itself_only_where_half_of_its_fellows_tick(counted, odd):
+    # "While its fellows tick": where most of them cannot be counted what it hears may be the engine's own clicks.
+    fellows = [take(made_reading(NONE) if k < counted else uncounted_reading(), c) for k, c in enumerate((1, 3, 4))]
+    assert compare_injectors([*fellows, take(silent_reading(), 2)]).odd == odd
+
+
 def test_valves_alone_are_no_evidence():
     only_valves = replace(silent_reading(), reasons=(Note(code=ReasonCode.ENGINE_TICKS_ONLY),))
     found = compare_injectors([take(only_valves if c == 2 else made_reading(NONE), c) for c in (1, 2, 3, 4)])
@@ -260,6 +267,31 @@ def test_a_short_open_time_is_told_in_volts():
     told = " ".join(" ".join(tell_comparison(found, Words())).split())
     assert "Lead, no verdict: cylinder 6's open time is short, 2.31 ms" in told
     assert "(about 3.5 V)" in told
+
+
+@pytest.mark.parametrize(
+    ("own_us", "why"),
+    [(15, Why.OPENS_SHORT), (11, Why.OPENS_SHORT), (9, Why.OPEN_TIME_DOUBTED), (55, Why.OPENS_SHORT),
+     (61, Why.OPEN_TIME_DOUBTED)],
+)  # fmt: skip
+def test_a_gap_that_strays_unlike_its_fellows_may_be_an_echos(own_us, why):
+    # An echo follows its click at a fixed distance; theirs stray by 20 us.
+    gaps = (2.80, 2.82, 2.79, 2.81, 2.80, 2.314)
+    takes = [take(made_reading(NONE, open_time_ms=gap, sha256=f"{c}"), c) for c, gap in enumerate(gaps, 1)]
+    gap = replace(takes[5].reading.open_time, spread_ms=own_us / 1e3)
+    takes[5] = replace(takes[5], reading=replace(takes[5].reading, open_time=gap))
+    told = [reason for reason in compare_injectors(takes).reasons if reason.why is not Why.NONE_STANDS_OUT]
+    assert [reason.why for reason in told] == [why]
+    if why is Why.OPEN_TIME_DOUBTED:
+        assert (told[0].figures["spread_us"], told[0].figures["usual_us"]) == (own_us, 20)
+
+
+def test_straying_less_than_is_measured_is_no_difference():
+    gaps = (2.80, 2.82, 2.79, 2.81, 2.80, 2.314)
+    made = [made_reading(NONE, open_time_ms=gap, sha256=f"{c}") for c, gap in enumerate(gaps, 1)]
+    still = [replace(one, open_time=replace(one.open_time, spread_ms=0.001 + 0.008 * (k < 5))) for k, one in
+             enumerate(made)]  # fmt: skip
+    assert Why.OPENS_SHORT in whys_of(compare_injectors([take(one, c) for c, one in enumerate(still, 1)]))
 
 
 def test_open_times_of_other_pulses_or_temperatures_are_not_compared():

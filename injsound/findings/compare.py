@@ -173,12 +173,13 @@ def _skipping_by_themselves(takes: Sequence[Take], odd: tuple[int, ...]) -> list
 def _dead(takes: Sequence[Take], sides: Sequence[Side], told: Sequence[Reason]) -> set[int]:
     """Cylinders at whose place nothing ticks while others tick at theirs: that needs no count of theirs.
 
-    Laid over one crank, or by its own recordings; where several say so of themselves alone, each may be hearing the
-    same one.
+    By what all recordings show together, or by its own; where several say so of themselves alone, each may be hearing
+    the same one, and one that does so needs half of the others, for what it takes for them may be the engine's clicks.
     """
     placed = {reason.figures["cylinder"] for reason in told if reason.why is Why.SILENT}
     by_itself = {take.cylinder for take in takes if is_silent(take.reading)} - placed
-    named = placed | (by_itself if len(by_itself) == 1 else set())
+    alone = len(by_itself) == 1 and 2 * len(_skip_arms(sides)) >= len(sides) - 1
+    named = placed | (by_itself if alone else set())
     return {side.cylinder for side in sides if side.silent and side.cylinder in named}
 
 
@@ -232,16 +233,14 @@ def _side(takes: Sequence[Take], cylinder: int) -> Side:
     own = [take for take in takes if take.cylinder == cylinder]
     usable = [take for take in own if is_counted(take.reading) or is_silent(take.reading)]
     measured = [take for take in own if is_counted(take.reading) and no_measure(take.reading) is None]
-    steady = [take.reading.jitter.cycle_to_cycle_us for take in measured]
-    gaps = [take.reading.open_time for take in measured]
-    known = [us for us in steady if us is not None]
-    opened = [gap.median_ms for gap in gaps if gap.median_ms is not None and gap.count >= FEWEST_GAPS]
+    gaps = [take.reading.open_time for take in measured if take.reading.open_time.count >= FEWEST_GAPS]
     return Side(
         cylinder=cylinder,
         arm=arm_of_takes(own),
         p={},
-        steadiness_us=float(np.median(known)) if known else None,
-        open_time_ms=float(np.median(opened)) if opened else None,
+        steadiness_us=_middle([take.reading.jitter.cycle_to_cycle_us for take in measured]),
+        open_time_ms=_middle([gap.median_ms for gap in gaps]),
+        open_spread_ms=_middle([gap.spread_ms for gap in gaps]),
         coolant_c=_middle([take.coolant_c for take in measured]),
         pulse_width_ms=_middle([take.pulse_width_ms for take in measured]),
         silent=bool(usable) and all(is_silent(take.reading) for take in usable),
@@ -371,9 +370,9 @@ def _evidence(side: Side, sides: list[Side], odd: tuple[int, ...]) -> list[Reaso
 
 
 def _middle(values: list[float | None]) -> float | None:
-    """Median of what was entered."""
-    entered = [value for value in values if value is not None]
-    return float(np.median(entered)) if entered else None
+    """Median of what is known."""
+    known = [value for value in values if value is not None]
+    return float(np.median(known)) if known else None
 
 
 def _rounded(p: float) -> float:

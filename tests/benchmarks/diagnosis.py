@@ -133,7 +133,9 @@ def swap(engine, truth):
         others = [take(engine.reading(c, bad=False), c) for c in range(3, engine.key[1] + 1)]
         takes = [t for t in settled_takes([*takes, *others])[0] if t.cylinder in (1, 2)]
     found = find_fault(takes).verdict
-    episodes = [_episodes(t.reading) for t, bad in zip(takes, faulty, strict=True) if bad]
+    # One that is left out as a neighbour's has none.
+    kept = {(t.cylinder, t.stage): _episodes(t.reading) for t in takes}
+    episodes = [kept.get((cylinder, stage), 0) for (cylinder, stage, _), bad in zip(_CELLS, faulty, strict=True) if bad]
     return engine.trial(f"swap, {truth}", found, right, SwapVerdict.NOT_SHOWN, episodes=min(episodes, default=0))
 
 
