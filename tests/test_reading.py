@@ -155,6 +155,7 @@ def test_a_lone_low_click_is_told_from_a_valve_only_by_what_it_leaves_out(missin
     made = read([_lone_low_clicks(list(missing))], engine=four, rpm=706.0)
     assert made.verdict is verdict
     assert made.skips.skipped == len(missing)
+    assert made.neighbour_places.over_db > 10
     if not missing:
         assert made.reasons[0].code is ReasonCode.TICK_UNLIKE_INJECTOR
 

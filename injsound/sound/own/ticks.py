@@ -166,7 +166,9 @@ def choose_tick(
     ticks = _doublets(recurring, ask.interval, speaks_for)
     lone = _lone(ask, max(ticks, key=lambda c: c.rise), ticks)
     if lone is not None:
-        return replace(_judge_choice(lone, ask.slots(lone, ticks), [], named=False), sure=False, only_by_skips=True)
+        slots = ask.slots(lone, ticks)
+        choice = replace(_judge_choice(lone, slots, [], named=False), sure=False, only_by_skips=True)
+        return replace(choice, standing=ask.standing(lone, slots) if ask.placed else None)
     like = [c for c in ticks if like_injector(c)]
     told = [c for c in like if not any(outshines(other, c) for other in ticks)]
     if not told:
@@ -202,6 +204,14 @@ class _Ask:
     def slots(self, own: Candidate, ticks: list[Candidate]) -> Slots:
         return find_slots(own, ticks, self.measured, self.interval, self.fellows, self.per_cycle)
 
+    @property
+    def placed(self) -> bool:
+        """Whether the places of the other injectors are known, each ticking at one of its own."""
+        return bool(self.fellows) and self.per_cycle == 1
+
+    def standing(self, own: Candidate, slots: Slots) -> Standing:
+        return stand(self.white, self.sr, self.start_s, self.clock, own, slots.places)
+
     def far(self, c: Candidate, own: Candidate) -> bool:
         """Whether a click cannot be the other end of the same stroke."""
         return bool(apart(c.phase, own.phase, 1 / self.per_cycle) * self.interval > GAP_MAX_S)
@@ -234,8 +244,11 @@ def _chosen(
     # By itself unlike an injector's, for its close click may come at a gap that varies with the pulse.
     unlike = far_loudest([c for c in slots.ticks if is_solid(c)], own, over_db=_OWN_OVER_NEIGHBOUR_DB)
     if unlike is not None:
-        choice = _judge_choice(unlike, ask.slots(unlike, ticks), [], named=False)
-        return replace(choice, sure=False, only_by_skips=choice.only_by_skips or choice.found is Found.OWN)
+        slots = ask.slots(unlike, ticks)
+        choice = _judge_choice(unlike, slots, [], named=False)
+        only_by_skips = choice.only_by_skips or choice.found is Found.OWN
+        standing = ask.standing(unlike, slots) if ask.placed else None
+        return replace(choice, sure=False, only_by_skips=only_by_skips, standing=standing)
     return _weighed(ask, own, slots, [c for c in like if speaks_for(c) > _CLOSE * speaks_for(own)], ticks, all_found)
 
 
@@ -252,13 +265,12 @@ def _weighed(
         # No other injector: only the engine's own clicks could be taken for it.
         return choice if _over_valves(own) else replace(choice, sure=False, only_by_skips=True)
     all_round = slots.ticks and not slots.silent and are_twins(own, slots)
-    placed = ask.fellows is not None and ask.per_cycle == 1
-    may_be_left_out = placed and len(slots.places) >= _FEWEST_PLACES
+    may_be_left_out = ask.placed and len(slots.places) >= _FEWEST_PLACES
     clear = all_round or (bool(rivals) and not may_be_left_out)
-    if clear and not placed:
+    if clear and not ask.placed:
         return choice
-    standing = stand(ask.white, ask.sr, ask.start_s, ask.clock, own, slots.places)
-    choice = replace(choice, standing=standing if placed else None)
+    standing = ask.standing(own, slots)
+    choice = replace(choice, standing=standing if ask.placed else None)
     if clear:
         return choice
     # A click far louder than all of these may be this injector's: then no place of theirs is the empty one.
