@@ -132,6 +132,7 @@ class Why(Told):
     OPENS_LONG = "opens long", "cylinder", "measure", "value", "low", "high"  # a lead
     # It strays so much from event to event, theirs so much: another sound than the close click may have been measured.
     OPEN_TIME_DOUBTED = "open time doubted", "cylinder", "value", "low", "high", "spread_us", "usual_us"
+    OPEN_TIME_FAR = "open time far", "cylinder", "value", "low", "high"  # farther off than injectors come to be
     OPEN_TIME_LACKING = "open time lacking", "cylinders"
     OPEN_TIMES_UNLIKE = "open times unlike"  # coolant or pulse width differ: those are not compared
     NONE_STANDS_OUT = "none stands out", "cylinders"

@@ -286,6 +286,20 @@ def test_a_gap_that_strays_unlike_its_fellows_may_be_an_echos(own_us, why):
         assert (told[0].figures["spread_us"], told[0].figures["usual_us"]) == (own_us, 20)
 
 
+@pytest.mark.parametrize(
+    ("gap_ms", "why"),
+    [
+        (2.80 + 1.16, Why.OPENS_LONG),
+        (2.80 + 1.20, Why.OPEN_TIME_FAR),
+        (1.60, Why.OPEN_TIME_FAR),
+        (1.64, Why.OPENS_SHORT),
+    ],
+)
+def test_an_open_time_further_off_than_8_volts_would_make_it_is_another_sounds(gap_ms, why):
+    # By the table: 1.974 ms at 8 V less 0.797 at 14 V.
+    assert whys_of(_opened(2.80, 2.80, 2.80, 2.80, gap_ms)) == [Why.NONE_STANDS_OUT, why]
+
+
 def test_straying_less_than_is_measured_is_no_difference():
     gaps = (2.80, 2.82, 2.79, 2.81, 2.80, 2.314)
     made = [made_reading(NONE, open_time_ms=gap, sha256=f"{c}") for c, gap in enumerate(gaps, 1)]

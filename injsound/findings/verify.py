@@ -20,7 +20,7 @@ from injsound.findings.episodes import (
     uncounted,
 )
 from injsound.findings.fellows import FEWEST_FELLOWS, prediction_limits
-from injsound.findings.opening import like_open_times, strays_alike
+from injsound.findings.opening import like_open_times, why_doubted
 from injsound.findings.proportions import CONFIDENCE, events_needed, exact_limits, wilson_limits, zero_bound
 from injsound.findings.verdict import GOAL_RATE
 from injsound.job_codes import Measure, Stage, VerifyVerdict, Why
@@ -386,7 +386,7 @@ def _timing(fellows: list[Take], cylinder: int) -> tuple[list[Reason], list[Reas
         value = own.steadiness_us if ratio else own.open_time_ms
         others = others_steadiness(own, sides) if ratio else like_open_times(own, sides)
         limits = prediction_limits([math.log(v) for v in others] if ratio else others, floor=floor)
-        if value is None or limits is None or not (ratio or strays_alike(own, sides)):
+        if value is None or limits is None or not (ratio or why_doubted(own, sides) is None):
             continue
         low, high = (math.exp(limit) for limit in limits) if ratio else limits
         if high - low > _MOST_WIDTH * median(others):
