@@ -19,7 +19,8 @@ from injsound.job_codes import Stage
 from injsound.results import NeighbourPlaces
 from injsound.values import FloatArray
 
-# A tick less than twice as loud as what is at its neighbours' places may be one of theirs, and the places another's.
+# A tick less than twice as loud as what is at its neighbours' places may be one of theirs: the places are then another's
+# and the injector under the probe may be dead.
 _OWN_OVER_DB = 6.0
 # Probability of what is heard at the place of an injector, if nothing ticked there: exponentials of these means where
 # it is heard clearly and hardly; where it is not all are alike. Of simulated sets: docs/methods.md, 'Alignment of
@@ -28,11 +29,11 @@ _CLEARLY, _HARDLY = 0.02, 0.1
 _ROUNDS = 30
 # So many recordings, of as many cylinders, must tell of it.
 _FEWEST = 2
-# Ten to one for either; a hundred to one where it makes a doubtful tick the own one: a valve at its place may be taken
-# for a tick in all other recordings.
-_SILENT, _TICKS, _SURELY_TICKS = 1.0, -1.0, -2.0
-# The tick of a live one under the probe stands further over its neighbours' places, a dead one's neighbour less.
-_DEAD_OVER_DB, _LIVE_OVER_DB = 7.0, 5.0
+# Twenty to one for silent, ten to one for ticking; a hundred to one where that makes a doubtful tick the own one, for a
+# valve at its place may be taken for a tick in all other recordings.
+_SILENT, _TICKS, _SURELY_TICKS = 1.3, -1.0, -2.0
+# Where the others surely hear it, it need stand out less.
+_LIVE_OVER_DB = 5.0
 _TOLD = frozenset({Verdict.STEADY, Verdict.SKIPPING})
 
 
@@ -141,7 +142,7 @@ def _odds_of_each(takes: Sequence[Take]) -> dict[int, float]:
 
 
 def _may_be_dead(take: Take) -> bool:
-    return take.reading.verdict not in _TOLD and _over_db(take) < _DEAD_OVER_DB
+    return take.reading.verdict not in _TOLD and _over_db(take) < _OWN_OVER_DB
 
 
 def _leaves_one_out(places: NeighbourPlaces | None, shares: FloatArray) -> float:
