@@ -19,8 +19,8 @@ from injsound.job_codes import Stage
 from injsound.results import NeighbourPlaces
 from injsound.values import FloatArray
 
-# A tick less than twice as loud as what is at its neighbours' places may be one of theirs: the places are then another's
-# and the injector under the probe may be dead.
+# A tick less than twice as loud as what is at its neighbours' places may be one of theirs: the places are another's
+# then, and the injector under the probe may be dead.
 _OWN_OVER_DB = 6.0
 # Probability of what is heard at the place of an injector, if nothing ticked there: exponentials of these means where
 # it is heard clearly and hardly; where it is not all are alike. Of simulated sets: docs/methods.md, 'Alignment of
