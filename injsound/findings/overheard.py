@@ -1,8 +1,8 @@
 """Whether the recordings made at the other cylinders hear an injector at its place.
 
 A recording whose own tick is known tells how likely what it hears at each other injector's place is if nothing ticks
-there. Nobody's labels but the firing order are needed for it, and no sound that all recordings share: an injector that
-the others do not hear, though they hear each other, is silent; one that they hear ticks.
+there. That needs the firing order, and no sound that all recordings share: an injector that the others do not hear,
+though they hear each other, is silent; one that they hear ticks.
 """
 
 import math
