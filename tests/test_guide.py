@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from takes import EIGHT, NONE, made_reading, take, uncounted_reading, whys_of
+from takes import EIGHT, NONE, made_reading, silent_reading, take, uncounted_reading, whys_of
 
 from injsound.cases.adding import new_case
 from injsound.cases.case import Case
@@ -335,6 +335,8 @@ def test_the_owner_is_told_which_how_often_where_and_what_is_left():
     assert told_to_owner(Findings(comparison=counted), Words()) == (
         "The injector at cylinder 3 left out 8 of 353 ticks, those of the other cylinders 0 of 706."
     )
+    dead = compare_injectors([take(silent_reading(), 2), *(take(made_reading(NONE), c) for c in (1, 3))])
+    assert told_to_owner(Findings(comparison=dead), Words()) == "Nothing ticks at cylinder 2 while its fellows tick."
     whole = Findings(
         comparison=counted,
         wiggle=_wiggled(WiggleVerdict.DOES_NOT),

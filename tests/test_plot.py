@@ -168,6 +168,14 @@ def test_injectors_beside_each_other_on_equal_scales(cylinders, language):
         assert box.x1 <= figure.bbox.x1, text
 
 
+def test_what_was_counted_in_the_recording_of_a_silent_one_is_not_drawn():
+    takes, found = _compared(3, (2,))
+    sides = tuple(replace(side, silent=side.cylinder == 2) for side in found.sides)
+    figure = draw_compared(takes, replace(found, sides=sides))
+    assert [len(axes.images) for axes in figure.axes] == [1, 0, 1]
+    assert figure.axes[1].get_title(loc="left").splitlines() == ["cylinder 2: stands out", "no tick"]
+
+
 def test_nothing_to_draw_is_no_picture():
     takes, found = _compared(3, ())
     bare = [replace(t, reading=replace(t.reading, picture=None)) for t in takes]

@@ -15,7 +15,9 @@ from injsound.diagnoses import Place, Reason, SwapFinding, Take, VerifyFinding
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.crank import TOLERANCE_S, Lie, MeanCycle, lay_cycles, mean_cycles, usual_open_time
 from injsound.findings.overheard import cleared_ones, silent_ones, ticking_ones
+from injsound.findings.verdict import count_skips
 from injsound.job_codes import Placing, Why
+from injsound.results import Events, Jitter, OpenTime, Reading
 from injsound.sound.clock import wrapped
 from injsound.sound.turning.alignment import BINS, rises
 from injsound.values import Note
@@ -23,6 +25,15 @@ from injsound.values import Note
 FEWEST_RECORDINGS = 2
 # Rises in standard deviations of chance: the highest of the degrees looked at reaches 3 where nothing ticks.
 NOTHING, HEARD = 4.0, 8.0
+_NOTHING_DUE = Events(
+    time_s=np.zeros(0),
+    state=(),
+    skip_probability=np.zeros(0),
+    heard_at_s=np.zeros(0),
+    level_db=np.zeros(0),
+    open_time_ms=np.zeros(0),
+    neighbours=(),
+)
 _NOT_LAID = Place(placing=Placing.NOT_SHOWN)
 Found = TypeVar("Found", SwapFinding, VerifyFinding)
 
@@ -138,8 +149,7 @@ def as_evidence(take: Take, place: Place) -> Take | None:
     if place.placing is Placing.NEIGHBOUR:
         return None
     if place.placing is Placing.SILENT:
-        note = Note(code=ReasonCode.OWN_PLACE_SILENT)
-        return replace(take, reading=replace(reading, verdict=Verdict.NO_TICK, reasons=(note,)))
+        return replace(take, reading=_of_silent(reading))
     if place.placing is not Placing.AT_PLACE:
         return take
     if ReasonCode.OWN_PLACE_SILENT in codes:
@@ -150,6 +160,24 @@ def as_evidence(take: Take, place: Place) -> Take | None:
         note = Note(code=ReasonCode.NO_SKIPS, figures=figures)
         return replace(take, reading=replace(reading, verdict=Verdict.STEADY, reasons=(note,)))
     return take
+
+
+def _of_silent(reading: Reading) -> Reading:
+    """A reading of a silent injector: what was counted for its tick, and is drawn as such, is another's."""
+    picture = reading.picture
+    if picture is not None:
+        unknown = np.zeros(0)
+        picture = replace(picture, own_phases=(), candidates=(), mean_tick=unknown, mean_tick_s=unknown)
+    return replace(
+        reading,
+        verdict=Verdict.NO_TICK,
+        reasons=(Note(code=ReasonCode.OWN_PLACE_SILENT),),
+        events=_NOTHING_DUE,
+        skips=count_skips(_NOTHING_DUE),
+        jitter=Jitter(),
+        open_time=OpenTime(),
+        picture=picture,
+    )
 
 
 def settle(takes: Sequence[Take]) -> tuple[list[Take], list[Reason], tuple[Place, ...]]:

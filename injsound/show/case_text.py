@@ -2,7 +2,7 @@
 
 from injsound.cases.guide import Step
 from injsound.diagnoses import Comparison, Findings
-from injsound.job_codes import SwapVerdict, Todo, VerifyVerdict
+from injsound.job_codes import SwapVerdict, Todo, VerifyVerdict, Why
 from injsound.show.findings_text import left_of_fault, readable, swap_headline
 from injsound.show.text import Words, wrapped
 from injsound.show.words.keys import Line, Page
@@ -47,7 +47,9 @@ def told_to_owner(findings: Findings, words: Words) -> str:
 
 
 def _counted(found: Comparison, words: Words) -> str:
-    """How many ticks the odd one left out, and the others; empty where its count does not set it apart."""
+    """How many ticks the odd one left out, and the others, or that it is silent; empty where neither sets it apart."""
+    if len(found.odd) == 1 and any(side.silent for side in found.sides if side.cylinder == found.odd[0]):
+        return words.say(Why.SILENT, {"cylinder": found.odd[0]})
     arms = {side.cylinder: side.arm for side in found.sides if side.arm is not None}
     odd = arms.get(found.odd[0]) if len(found.odd) == 1 else None
     others = [arm for arm in arms.values() if arm is not odd]

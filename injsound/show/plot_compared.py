@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from injsound.codes import Verdict
 from injsound.diagnoses import Comparison, Take
 from injsound.show.ink import DARK, SMALL, empty_figure, encoded, ink_range, style
 from injsound.show.panels import draw_around
@@ -116,7 +117,9 @@ def _panel(take: Take, axes: "Axes", found: Comparison, scale: tuple[float, floa
     reading = take.reading
     assert reading.picture is not None
     named = words.say(Phrase.CYLINDER, {"cylinder": take.cylinder})
-    if reading.picture.own_phases:
+    # What was counted in the recording of a silent one is another's tick.
+    silent = any(side.silent for side in found.sides if side.cylinder == take.cylinder)
+    if reading.picture.own_phases and not silent:
         first = axes.get_subplotspec().is_first_col()  # type: ignore[union-attr]  # made on a grid
         draw_around(reading, reading.picture, axes, which=0, words=words, scale=scale, grouped=_GROUPED, timed=first)
         axes.set_ylim(rows, 0)
@@ -126,7 +129,7 @@ def _panel(take: Take, axes: "Axes", found: Comparison, scale: tuple[float, floa
     else:
         axes.set_xticks([])
         axes.set_yticks([])
-        counted = words.say(reading.verdict)
+        counted = words.say(Verdict.NO_TICK if silent else reading.verdict)
     axes.set_xlabel("")
     odd = take.cylinder in found.odd
     style(axes, f"{named}: {words.say(Panel.ODD)}\n{counted}" if odd else f"{named}\n{counted}")

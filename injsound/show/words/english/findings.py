@@ -173,7 +173,7 @@ FINDINGS: Table = {
             "No lead: at cylinder {cylinder} {value} ms were measured as open time, {low} to {high} ms at its fellows:"
             " so far off it is another sound than the close click. Record it again, the probe moved a little."
         ),
-        Why.OPEN_TIME_LACKING: "Open time was not measured at cylinders {cylinders}: it is not compared there.",
+        Why.OPEN_TIME_LACKING: "Open time was not measured at {cylinders}: it is not compared there.",
         Why.OPEN_TIMES_UNLIKE: ("Coolant or pulse width differ: open time is compared only where they are alike."),
         Why.NONE_STANDS_OUT: "All {cylinders} were recorded while it shook, and none skips more than the rest.",
         Why.NOTHING_SKIPS: "Nothing skipped.",

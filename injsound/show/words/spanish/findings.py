@@ -181,7 +181,7 @@ FINDINGS: Table = {
             "Sin pista: en el cilindro {cylinder} se midieron {value} ms de apertura, en los demás de {low} a {high}"
             " ms: tan lejos es otro sonido y no el chasquido de cierre. Grabe otra vez, con la sonda un poco movida."
         ),
-        Why.OPEN_TIME_LACKING: ("No se midió el tiempo de apertura en los cilindros {cylinders}: ahí no se compara."),
+        Why.OPEN_TIME_LACKING: "No se midió el tiempo de apertura en {cylinders}: ahí no se compara.",
         Why.OPEN_TIMES_UNLIKE: (
             "Refrigerante o ancho de pulso difieren: el tiempo de apertura solo se compara donde son parecidos."
         ),
