@@ -180,6 +180,21 @@ cylinder = 1
     assert len(told) == 9
 
 
+@pytest.mark.parametrize(
+    ("times", "both"),
+    [("moved = [[8, 16], [12, 20]]", "[8, 16] and [12, 20]"), ("moved = [[30, 40], [8, 16]]", None),
+     ("moved = [[8, 16]]\nstill = [[16, 24]]", None),
+     ("moved = [[8, 16.5]]\nstill = [[16, 24]]", "[8, 16.5] and [16, 24]")],
+)  # fmt: skip
+def test_stretches_that_overlap_are_told_before_anything_is_read(tmp_path, times, both):
+    (tmp_path / "case.toml").write_text(f'[[recording]]\nfile = "a.wav"\ncylinder = 1\n{times}\n')
+    if both is None:
+        assert len(load_case(tmp_path).entries) == 1
+        return
+    with pytest.raises(CaseError, match=re.escape(f"moved, still: overlap, {both}; expected one after the other")):
+        load_case(tmp_path)
+
+
 def test_a_mistake_in_the_engine_hides_none_in_the_rest(tmp_path):
     (tmp_path / "case.toml").write_text(
         """

@@ -11,6 +11,7 @@ from codecs import BOM_UTF8
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -326,11 +327,16 @@ class _Checker:
     def circumstances(self, row: Mapping[str, Any], place: str) -> dict[str, Any]:
         texts = {key: self.take(row, key, str, "", f"{place} ") for key in _TEXT}
         texts["condition"] = condition_named(texts["condition"])
+        moved, still = (self.stretches(row, key, place) for key in ("moved", "still"))
+        for (start, end), (after, last) in pairwise(sorted(moved + still)):
+            if after < end:
+                both = f"[{start:g}, {end:g}] and [{after:g}, {last:g}]"
+                self.say(f"{place} moved, still", f"overlap, {both}; expected one after the other")
         return {
             "stage": self.choice(row, "stage", Stage, Stage.BEFORE, f"{place} "),
             "shaking": self.choice(row, "shaking", Shaking, Shaking.UNKNOWN, f"{place} "),
-            "moved": self.stretches(row, "moved", place),
-            "still": self.stretches(row, "still", place),
+            "moved": moved,
+            "still": still,
             **{key: self.number(row, key, f"{place} ") for key in _BOUNDS},
             **texts,
         }
