@@ -102,6 +102,8 @@ class ReasonCode(Told):
     FEW_CALLS = "few calls", "skipped", "judged", "expected_false"  # no more than wrong calls alone would give
     TOO_FEW_EVENTS = "too few events", "judged", "needed"
     MISSES_POSSIBLE = "misses possible", "expected_missed", "judged"  # a real fault could have been overlooked
+    # Soft ones, of low notes alone: another sound at their place may have passed for them.
+    WEAK_OR_MISSING = "weak or missing", "weak", "judged"
     ONE_STRETCH = "one stretch", "skipped", "seconds"  # missing in one stretch only, as when fuel is cut off on overrun
     MOSTLY_MISSING = "mostly missing", "skipped", "judged"  # what ticks in the rest may be another sound
     UNCERTAIN_CALLS = "uncertain calls", "skipped", "judged", "expected_false"  # not clearly more than wrong calls

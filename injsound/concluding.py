@@ -14,7 +14,7 @@ from injsound.results import Events, Firing, Skips
 from injsound.sound.clock import apart, cycle_length
 from injsound.sound.own import ticks
 from injsound.sound.signals import robust_spread, true_runs
-from injsound.states import judged_of, skipped_of
+from injsound.states import judged_of, may_be_missing, skipped_of, soft_of
 from injsound.values import Note
 
 # So many in a row are as likely a second of fuel cut-off on overrun as an injector's own (common practice, no source);
@@ -114,6 +114,7 @@ def _concluded(
         sure=sure and not (batch and _faint_ones(events)),
         # The only injector has no neighbour: what may not be its own is a valve's.
         only_by_skips=any(c.choice.only_by_skips for c in counted if c.choice) or (engine.cylinders == 1 and not sure),
+        soft=int(soft_of(events).sum()) if may_be_missing(events) else 0,
         once_in_cycles=heard_every(skipped_of(events), judged_of(events)) * EVENTS_PER_CYCLE[engine.injection] > 2,
     )
     finding = reach_verdict(evidence)

@@ -7,6 +7,8 @@ from injsound.codes import State
 from injsound.results import Events
 
 BoolArray = npt.NDArray[np.bool_]
+# A single one can be a disturbance nobody noticed, as a single missing tick can.
+FEWEST_SOFT = 2
 
 
 def judged_of(events: Events) -> BoolArray:
@@ -55,3 +57,36 @@ def heard_of(events: Events) -> BoolArray:
         True where it was, weak ones too.
     """
     return judged_of(events) & ~skipped_of(events)
+
+
+def soft_of(events: Events) -> BoolArray:
+    """At which due events only low notes of the tick were heard: they may as well be another sound's at its place.
+
+    Parameters
+    ----------
+    events : Events
+        The due events.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True for weak ticks without a level of their own.
+    """
+    return np.array([state is State.WEAK for state in events.state], dtype=bool) & np.isnan(events.level_db)
+
+
+def may_be_missing(events: Events) -> bool:
+    """Whether so many of the ticks that were heard are soft that the injector may skip.
+
+    Parameters
+    ----------
+    events : Events
+        The due events.
+
+    Returns
+    -------
+    bool
+        True for two or more, more than were skipped: of these alone nobody knows whether they were there.
+    """
+    soft = int(soft_of(events).sum())
+    return soft >= FEWEST_SOFT and soft > int(skipped_of(events).sum())

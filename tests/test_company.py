@@ -68,6 +68,19 @@ def test_what_is_shown_already_is_not_asked_for(judged, code):
     assert finding.next_step.figures.get("seconds") == (None if code is StepCode.RECORD_IN_FAULT else 48)
 
 
+@pytest.mark.parametrize(("soft", "verdict"), [(0, Verdict.STEADY), (2, Verdict.CANNOT_TELL)])
+def test_soft_ticks_that_may_be_missing_keep_it_from_being_called_steady(soft, verdict):
+    evidence = Evidence(
+        skips=count_skips(_events(400)), separation=9.0, miss_probability=0.0, interval_s=0.16, soft=soft
+    )
+    finding = reach_verdict(evidence)
+    assert finding.verdict is verdict
+    if soft:
+        assert finding.reasons[0].code is ReasonCode.WEAK_OR_MISSING
+        assert finding.reasons[0].figures == {"weak": 2, "judged": 400}
+        assert finding.next_step.code is StepCode.RECORD_AGAIN_CLOSER
+
+
 def test_one_long_stretch_may_be_fuel_cut_off():
     # Twelve in a row span eleven intervals of 0.16 s.
     stretch_s, finding = _counted(range(100, 112), stretch_s=1.76)

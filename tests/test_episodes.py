@@ -8,6 +8,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from takes import EIGHT, EVENTS, NONE, made_reading, silent_reading, skips_at
 
+from injsound.codes import State
 from injsound.diagnoses import Arm
 from injsound.findings.episodes import (
     arm_of,
@@ -20,6 +21,7 @@ from injsound.findings.episodes import (
     seems_faulty,
     shows_fault,
 )
+from injsound.states import may_be_missing, soft_of
 
 
 def test_a_burst_is_one_episode():
@@ -101,3 +103,30 @@ def test_faint_recordings_are_not_counted():
     assert arm_of(faint) is None
     silent = arm_of(silent_reading())
     assert silent.episodes == silent.blocks > 20
+
+
+def _softened(made, soft):
+    """The same, with some of its ticks heard by their low notes alone: weak, without a level."""
+    state = tuple(State.WEAK if k in soft else s for k, s in enumerate(made.events.state))
+    level = made.events.level_db.copy()
+    level[list(soft)] = np.nan
+    return replace(made, events=replace(made.events, state=state, level_db=level))
+
+
+@pytest.mark.parametrize(
+    ("skipped", "soft", "counted"),
+    [((), (5,), True), ((), (5, 50), False), ((20, 60, 100), (5, 50), True), ((20, 60), (5, 50, 90), False)],
+)
+def test_where_soft_ticks_may_be_missing_ones_nothing_is_counted(skipped, soft, counted):
+    # Another sound at the tick's place passes for a soft tick whenever the injector skips: such a side is not clean.
+    made = _softened(made_reading(skips_at(*skipped)), soft)
+    assert may_be_missing(made.events) is not counted
+    assert is_counted(made) is counted
+    assert soft_of(made.events).sum() == len(soft)
+
+
+def test_weak_ticks_with_a_level_of_their_own_are_heard():
+    made = made_reading(NONE)
+    weak = replace(made.events, state=(State.WEAK,) * 9 + made.events.state[9:])
+    assert not soft_of(weak).any()
+    assert is_counted(replace(made, events=weak))

@@ -15,7 +15,7 @@ from injsound.findings.proportions import fisher_exact, log_ways
 from injsound.findings.verdict import UNFORESEEN_RATE, WRONG_SHARE, needed_separation
 from injsound.job_codes import Why
 from injsound.results import Events, Reading
-from injsound.states import judged_of, skipped_of
+from injsound.states import judged_of, may_be_missing, skipped_of
 from injsound.values import Figure, FloatArray
 
 # Longer than the bursts of four to eight skips that warm idle gives (0.7 to 1.4 s at 700 rpm): common practice, no
@@ -156,6 +156,7 @@ def is_counted(reading: Reading) -> bool:
         and len(reading.events.state) > 0
         and separation is not None
         and separation >= needed_separation(partner=has_partner(reading.engine))
+        and not may_be_missing(reading.events)
     )
 
 

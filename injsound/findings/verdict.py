@@ -70,6 +70,9 @@ class Evidence:
         Whether the tick cannot well be a neighbour's.
     only_by_skips : bool
         Whether nothing but skips tells it from a valve's or a neighbour's.
+    soft : int
+        Ticks so soft that another sound at their place may have passed for them, where that could hide skips
+        [unitless].
     once_in_cycles : bool
         Whether what ticks keeps an order of its own over the due events: only every third one is heard, or in batch
         injection only every second. That is another cycle than was asked for, or a sound that comes once per cycle.
@@ -84,6 +87,7 @@ class Evidence:
     stretch_s: float = 0.0
     sure: bool = True
     only_by_skips: bool = False
+    soft: int = 0
     once_in_cycles: bool = False
 
 
@@ -255,12 +259,8 @@ def _steady_or_short(evidence: Evidence) -> Finding:
         note = Note(code=ReasonCode.TOO_FEW_EVENTS, figures={"judged": skips.judged, "needed": power.events_needed})
         step = _longer(power.events_needed - skips.judged, evidence)
         return Finding(verdict=Verdict.CANNOT_TELL, reasons=(note,), next_step=step)
-    if evidence.only_by_skips:
-        return doubtful((Note(code=ReasonCode.TICK_UNLIKE_INJECTOR),))
-    if not evidence.sure:
-        if evidence.batch:
-            return doubtful((Note(code=ReasonCode.PARTNER_HIDES),))
-        return doubtful((Note(code=ReasonCode.MAY_BE_NEIGHBOUR, figures={"judged": skips.judged}),))
+    if (question := _open_question(evidence)) is not None:
+        return doubtful((question,))
     reasons = [Note(code=ReasonCode.NO_SKIPS, figures={"judged": skips.judged, "rate_high": skips.rate_high})]
     if skips.skipped:
         figures = {"skipped": skips.skipped, "judged": skips.judged, "expected_false": round(skips.expected_false, 2)}
@@ -268,6 +268,20 @@ def _steady_or_short(evidence: Evidence) -> Finding:
     if evidence.batch:
         reasons.append(Note(code=ReasonCode.PARTNER_HIDES))
     return Finding(verdict=Verdict.STEADY, reasons=tuple(reasons), next_step=_in_fault(evidence))
+
+
+def _open_question(evidence: Evidence) -> Note | None:
+    """What is open where no tick was missing: whose they were, or whether all of them were there."""
+    judged = evidence.skips.judged
+    if evidence.only_by_skips:
+        return Note(code=ReasonCode.TICK_UNLIKE_INJECTOR)
+    if not evidence.sure and evidence.batch:
+        return Note(code=ReasonCode.PARTNER_HIDES)
+    if not evidence.sure:
+        return Note(code=ReasonCode.MAY_BE_NEIGHBOUR, figures={"judged": judged})
+    if evidence.soft:
+        return Note(code=ReasonCode.WEAK_OR_MISSING, figures={"weak": evidence.soft, "judged": judged})
+    return None
 
 
 def _in_fault(evidence: Evidence) -> Note:

@@ -64,6 +64,7 @@ class Brief(StrEnum):
 
     TOO_FEW_EVENTS = "too few events"
     MISSES_POSSIBLE = "misses possible"
+    WEAK_OR_MISSING = "weak or missing"
     ONE_STRETCH = "one stretch"
     MOSTLY_MISSING = "mostly missing"
     UNCERTAIN_CALLS = "uncertain calls"

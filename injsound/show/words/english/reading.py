@@ -138,6 +138,10 @@ READING: Table = {
             " {needed}."
         ),
         ReasonCode.MISSES_POSSIBLE: "The ticks are so faint that a missing one could pass as heard.",
+        ReasonCode.WEAK_OR_MISSING: (
+            "{weak} of {judged} ticks were so soft that another sound at their place may have passed for them: they may"
+            " be weak, or missing."
+        ),
         ReasonCode.ONE_STRETCH: (
             "All {skipped} missing ticks lie in one stretch of {seconds} s, as when the engine slows from speed with"
             " its fuel cut off."
@@ -175,6 +179,7 @@ READING: Table = {
     Brief: {
         Brief.TOO_FEW_EVENTS: "too few ticks for a small fault",
         Brief.MISSES_POSSIBLE: "so faint that a missing tick could pass as heard",
+        Brief.WEAK_OR_MISSING: "some so soft that they may be missing",
         Brief.ONE_STRETCH: "all missing in one stretch: was the fuel cut?",
         Brief.MOSTLY_MISSING: "what ticks now and then may be another sound",
         Brief.UNCERTAIN_CALLS: "the holes could be mistakes",

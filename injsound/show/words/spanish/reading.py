@@ -145,6 +145,10 @@ READING: Table = {
             " rachas hacen falta {needed}."
         ),
         ReasonCode.MISSES_POSSIBLE: "Los chasquidos son tan débiles que uno ausente podría pasar por oído.",
+        ReasonCode.WEAK_OR_MISSING: (
+            "{weak} de {judged} chasquidos eran tan suaves que otro sonido en su sitio pudo pasar por ellos: pueden ser"
+            " débiles o faltar."
+        ),
         ReasonCode.ONE_STRETCH: (
             "Los {skipped} chasquidos ausentes están en un solo tramo de {seconds} s, como cuando el motor baja de"
             " régimen con el combustible cortado."
@@ -187,6 +191,7 @@ READING: Table = {
     Brief: {
         Brief.TOO_FEW_EVENTS: "muy pocos chasquidos para un fallo pequeño",
         Brief.MISSES_POSSIBLE: "tan débil que uno ausente pasaría por oído",
+        Brief.WEAK_OR_MISSING: "algunos tan suaves que pueden faltar",
         Brief.ONE_STRETCH: "faltan en un solo tramo: ¿sin combustible?",
         Brief.MOSTLY_MISSING: "lo que suena a veces puede ser otro sonido",
         Brief.UNCERTAIN_CALLS: "los huecos podrían ser errores",
