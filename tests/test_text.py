@@ -122,6 +122,14 @@ def test_the_line_of_an_open_question_carries_its_main_reason_and_fits(language,
         assert words.say(verdict).casefold() in headline(made, words).casefold()
 
 
+def test_where_soft_ticks_may_be_missing_no_bound_is_told():
+    note = Note(code=ReasonCode.WEAK_OR_MISSING, figures={"weak": 26, "judged": 250})
+    made = replace(reading(Verdict.CANNOT_TELL, skipped=()), reasons=(note,))
+    told = "\n".join(glance(made, Words()))
+    assert f"missing       0 to 26 of {made.skips.judged} ticks" in told
+    assert "confidence" not in told
+
+
 def test_spanish_is_spanish_throughout():
     english, spanish = LANGUAGES[Language.ENGLISH], LANGUAGES[Language.SPANISH]
     same = {spanish[kind][code] for kind in english for code in kind if english[kind][code] == spanish[kind][code]}

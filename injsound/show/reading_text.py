@@ -1,6 +1,6 @@
 """One reading in words: at a glance for terminal and chat, in detail, and in one line for picture and report."""
 
-from injsound.codes import State, Verdict
+from injsound.codes import ReasonCode, State, Verdict
 from injsound.results import Failure, Firing, Reading
 from injsound.show.text import COLUMNS, ENGLISH, Words, failure_line, filled, row, shortened, wrapped
 from injsound.show.words.keys import Brief, Often, Phrase
@@ -74,7 +74,12 @@ def counted(reading: Reading, words: Words = ENGLISH) -> str:
     skips = reading.skips
     if not skips.judged:
         return words.say(Phrase.COUNT_NOTHING)
-    said = words.say(Phrase.COUNT if skips.skipped else Phrase.COUNT_NONE, _counts(reading, words))
+    soft = next((note.figures.get("weak") for note in reading.reasons if note.code is ReasonCode.WEAK_OR_MISSING), None)
+    if isinstance(soft, int):
+        between = {"least": skips.skipped, "most": skips.skipped + soft, "judged": skips.judged}
+        said = words.say(Phrase.COUNT_SOFT, between)
+    else:
+        said = words.say(Phrase.COUNT if skips.skipped else Phrase.COUNT_NONE, _counts(reading, words))
     unjudged = skips.due - skips.judged
     return said + (words.say(Phrase.UNJUDGED, {"unjudged": unjudged}) if unjudged else "")
 

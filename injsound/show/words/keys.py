@@ -28,6 +28,7 @@ class Phrase(StrEnum):
     CANNOT_TELL_LINE = "cannot tell line"
     COUNT = "count"
     COUNT_NONE = "count none"
+    COUNT_SOFT = "count soft"
     COUNT_NOTHING = "count nothing"
     UNJUDGED = "unjudged"
     SPEED = "speed"

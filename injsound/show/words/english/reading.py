@@ -35,6 +35,7 @@ READING: Table = {
         Phrase.CANNOT_TELL_LINE: "Cannot tell: {why}",
         Phrase.COUNT: "{skipped} of {judged} ticks, {rate} (95 % range {low} to {high})",
         Phrase.COUNT_NONE: "0 of {judged} ticks (under {high} with 95 % confidence)",
+        Phrase.COUNT_SOFT: "{least} to {most} of {judged} ticks",
         Phrase.COUNT_NOTHING: "not counted",
         Phrase.UNJUDGED: "; {unjudged} more could not be judged",
         Phrase.SPEED: "speed",

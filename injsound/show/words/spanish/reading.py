@@ -38,6 +38,7 @@ READING: Table = {
         Phrase.CANNOT_TELL_LINE: "No se puede saber: {why}",
         Phrase.COUNT: "{skipped} de {judged} chasquidos, {rate} (intervalo del 95 %: de {low} a {high})",
         Phrase.COUNT_NONE: "0 de {judged} chasquidos (menos del {high} con un 95 % de confianza)",
+        Phrase.COUNT_SOFT: "de {least} a {most} de {judged} chasquidos",
         Phrase.COUNT_NOTHING: "sin contar",
         Phrase.UNJUDGED: "; sin poder juzgar: {unjudged}",
         Phrase.SPEED: "régimen",
