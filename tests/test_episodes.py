@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
-from takes import EIGHT, EVENTS, NONE, made_reading, silent_reading, skips_at
+from takes import EIGHT, EVENTS, NONE, made_reading, silent_reading, skips_at, take
 
-from injsound.codes import State
+from injsound.codes import ReasonCode, State
 from injsound.diagnoses import Arm
 from injsound.findings.episodes import (
     arm_of,
@@ -20,6 +20,7 @@ from injsound.findings.episodes import (
     seconds_for,
     seems_faulty,
     shows_fault,
+    uncounted,
 )
 from injsound.states import may_be_missing, soft_of
 
@@ -123,6 +124,9 @@ def test_where_soft_ticks_may_be_missing_ones_nothing_is_counted(skipped, soft, 
     assert may_be_missing(made.events) is not counted
     assert is_counted(made) is counted
     assert soft_of(made.events).sum() == len(soft)
+    if not counted:
+        (told, *_) = uncounted([take(made, 1)])
+        assert told.figures["reason"] is ReasonCode.WEAK_OR_MISSING
 
 
 def test_weak_ticks_with_a_level_of_their_own_are_heard():

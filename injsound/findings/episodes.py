@@ -205,7 +205,8 @@ def uncounted(takes: Sequence[Take]) -> list[Reason]:
     """
     found, order_helps, typed = [], False, None
     for take in takes:
-        code = take.reading.reasons[0].code
+        soft = may_be_missing(take.reading.events)
+        code = ReasonCode.WEAK_OR_MISSING if soft else take.reading.reasons[0].code
         found.append(Reason(why=Why.NOT_COUNTED, figures={"file": take.reading.file, "reason": code}))
         order_helps |= code in WHOSE_TICK and take.reading.engine.firing_order is None
         if code is ReasonCode.RPM_CONTRADICTED and typed is None:

@@ -15,7 +15,7 @@ from injsound.findings.marks import doubts_of_marks, marks_of, stretches_between
 from injsound.findings.verdict import MOST_UNJUDGED
 from injsound.job_codes import MarkedBy, Why, WiggleVerdict
 from injsound.results import Reading
-from injsound.states import judged_of, skipped_of
+from injsound.states import judged_of, may_be_missing, skipped_of
 from injsound.values import Figure, FloatArray
 
 # An exchange test errs as often as its level says, and 1 % is the most that may be wrong: half of it leaves room.
@@ -154,8 +154,9 @@ def _uncounted(reading: Reading) -> list[Reason]:
     if is_counted(reading):
         return []
     codes = [ReasonCode(note.code) for note in reading.reasons if note.code not in _OF_COUNTS]
-    # With nothing else against it, it is not counted for want of separation.
-    code = codes[0] if codes else ReasonCode.WEAK_SEPARATION
+    # With nothing else against it, it is not counted for its soft ticks or for want of separation.
+    soft = may_be_missing(reading.events)
+    code = codes[0] if codes else ReasonCode.WEAK_OR_MISSING if soft else ReasonCode.WEAK_SEPARATION
     figures: dict[str, Figure] = {"file": reading.file, "reason": code}
     return [Reason(why=Why.MOVED_NOT_COUNTED, figures=figures), *_by_places(reading, code)]
 
