@@ -101,5 +101,6 @@ def whys_of(finding):
 def uncounted_reading(**settings):
     """A reading in which no tick stood out, so that no event was due."""
     made = made_reading(NONE, **settings)
-    events = replace(made.events, state=(), time_s=np.zeros(0), skip_probability=np.zeros(0))
+    columns = ("time_s", "skip_probability", "heard_at_s", "level_db", "open_time_ms")
+    events = Events(**dict.fromkeys(columns, np.zeros(0)), state=(), neighbours=())
     return replace(made, verdict=Verdict.CANNOT_TELL, reasons=(Note(code=ReasonCode.FAINT),), events=events)
