@@ -232,3 +232,12 @@ def test_so_short_a_click_is_an_injectors_only_with_its_partner(seed):
     assert alone.found is not Found.OWN
     _ringing(y, at + 0.003, 9_000, 30.0, decay_s=0.00022)
     assert _chosen(y.astype(np.float32), _clock(at), _FOUR).found is Found.OWN
+
+
+def test_beside_twins_at_all_places_it_stands_as_far_as_their_levels_say():
+    rng = np.random.default_rng(3)
+    y, at = _doublets({0.0: 24.0, 0.25: 16.0, 0.5: 15.0, 0.75: 14.0}, rng)
+    standing = _chosen(_heard(y, rng), _clock(at), _FOUR).standing
+    assert standing.over_db == pytest.approx(8.0, abs=1.0)
+    np.testing.assert_allclose(standing.places_db, [-8.0, -9.0, -10.0], atol=1.0)
+    assert max(standing.chances) < 0.01

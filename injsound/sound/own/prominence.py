@@ -5,6 +5,7 @@ Its power still shows in the mean over all cycles, for half a millisecond at its
 ring, and it comes up and goes there, for open and for close.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,6 +104,25 @@ def stand(
         places_db=_db(exact[at] / max(float(exact[own_at]), _LEAST_POWER)),
         chances=_chances(rise, turns, at, own.gap_s, length_s),
     )
+
+
+def among_twins(own: Candidate, others: Sequence[Candidate]) -> Standing:
+    """How a tick stands where at each of its neighbours' places one like it was found.
+
+    Parameters
+    ----------
+    own : Candidate
+        The tick.
+    others : sequence of Candidate
+        Those of all its neighbours, by phase after it.
+
+    Returns
+    -------
+    Standing
+        By their levels; that nothing ticks at one of the places is out of the question.
+    """
+    places_db = np.array([20 * np.log10(one.level / own.level) for one in others])
+    return Standing(over_db=float(-places_db.max()), places_db=places_db, chances=np.zeros(len(others)))
 
 
 def _db(ratio: FloatArray) -> FloatArray:

@@ -28,7 +28,7 @@ from injsound.sound.own.likeness import (
     recurs,
     weight,
 )
-from injsound.sound.own.prominence import Standing, stand
+from injsound.sound.own.prominence import Standing, among_twins, stand
 from injsound.sound.own.slots import SAME_PLACE_S, Slots, are_twins, at_places, far_loudest, find_slots, is_at, near
 from injsound.sound.own.whose import is_under_probe, left_out
 from injsound.sound.rises import steady_rises
@@ -266,13 +266,12 @@ def _weighed(
         return choice if _over_valves(own) else replace(choice, sure=False, only_by_skips=True)
     all_round = slots.ticks and not slots.silent and are_twins(own, slots)
     may_be_left_out = ask.placed and len(slots.places) >= _FEWEST_PLACES
-    clear = all_round or (bool(rivals) and not may_be_left_out)
-    if clear and not ask.placed:
+    if all_round:
+        return replace(choice, standing=among_twins(own, slots.ticks) if ask.placed else None)
+    if rivals and not may_be_left_out:
         return choice
     standing = ask.standing(own, slots)
     choice = replace(choice, standing=standing if ask.placed else None)
-    if clear:
-        return choice
     # A click far louder than all of these may be this injector's: then no place of theirs is the empty one.
     outdone = far_loudest(ticks, own, over_db=_OUTDONE_DB) is not None
     empty = left_out(standing, slots.places) if may_be_left_out and not outdone else None
