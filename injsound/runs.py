@@ -24,7 +24,7 @@ from injsound.values import Note
 
 _LOG = logging.getLogger(__name__)
 # Raised by one whenever a kept reading lacks what a new one holds, or counts otherwise.
-_EDITION = 5
+_EDITION = 6
 # Who hears fewer of the ticks than this has no opinion on those that are missing.
 _OPINION_SHARE = 0.9
 
