@@ -1,7 +1,8 @@
 """Whose tick each recording holds, once all recordings of one engine were laid over one crank.
 
 Own ticks must then stand apart as the firing order says. A tick at another cylinder's place is a neighbour's; nothing
-at its own place, while others are heard, is dead. Where the recordings do not lie clearly, nothing is said.
+at its own place, while others are heard, is dead. Where the recordings do not lie clearly, what they hear of each other
+may tell (`overheard.py`); else nothing is said.
 """
 
 from collections.abc import Mapping, Sequence
@@ -49,8 +50,8 @@ def find_places(takes: Sequence[Take]) -> tuple[Place, ...]:
     Returns
     -------
     tuple of Place
-        One per take, in order; not shown where the engine's sound does not lay it clearly, in batch injection, without
-        a firing order, or at another speed than most.
+        One per take, in order; not shown where neither the engine's sound lays it clearly nor the other recordings tell
+        whether its injector ticks, where the two contradict each other, in batch injection, or without a firing order.
     """
     engine = _engine(takes)
     if engine is None:
