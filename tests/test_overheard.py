@@ -10,7 +10,7 @@ from takes import NONE, made_reading, take, uncounted_reading, whys_of
 from injsound.codes import ReasonCode, Verdict
 from injsound.engine import Engine
 from injsound.findings.compare import compare_injectors
-from injsound.findings.overheard import _by_stage, cleared_ones, silent_ones, ticking_ones
+from injsound.findings.overheard import _by_stage, overhear
 from injsound.findings.places import find_places, settle
 from injsound.job_codes import CompareVerdict, Placing, Stage, Why
 from injsound.reading import read
@@ -57,8 +57,8 @@ def _dead(engine, cylinder, **settings):
 
 def test_an_injector_that_no_other_recording_hears_is_silent():
     takes = _dead_two()
-    assert silent_ones(takes) == {3}
-    assert ticking_ones(takes) == {0, 1, 2}
+    assert overhear(takes).silent == {3}
+    assert overhear(takes).ticking == {0, 1, 2}
     assert [place.placing for place in find_places(takes)] == [Placing.NOT_SHOWN] * 3 + [Placing.SILENT]
     found = compare_injectors(takes)
     assert (found.verdict, found.odd) == (CompareVerdict.ODD_ONE, (2,))
@@ -70,7 +70,7 @@ def test_each_place_belongs_to_a_cylinder_by_the_firing_order():
     for dead in (1, 2, 3, 4):
         takes = [_take(FOUR, c, unheard={dead}) for c in (1, 2, 3, 4) if c != dead]
         takes.append(_dead(FOUR, dead, over_db=0.0))
-        assert silent_ones(takes) == {3}
+        assert overhear(takes).silent == {3}
 
 
 def test_the_odds_are_those_of_the_likeliest_shares():
@@ -97,61 +97,61 @@ def test_the_odds_are_those_of_the_likeliest_shares():
     ids=["told by itself", "stands far over the others", "stands alone"],
 )
 def test_one_whose_own_recording_says_otherwise_is_not_silent(settings):
-    assert silent_ones(_dead_two(**settings)) == set()
+    assert overhear(_dead_two(**settings)).silent == set()
 
 
 def test_one_that_a_single_recording_does_not_hear_is_not_silent():
     hears = [_take(FOUR, c, unheard={2} if c == 1 else ()) for c in (1, 3, 4)]
-    assert silent_ones([*hears, _dead(FOUR, 2)]) == set()
+    assert overhear([*hears, _dead(FOUR, 2)]).silent == set()
     # Nor by two recordings of one cylinder, or where the others cannot hear each other either.
     one = [_take(FOUR, 1, unheard={2}), _take(FOUR, 1, unheard={2})]
-    assert silent_ones([*one, _dead(FOUR, 2)]) == set()
+    assert overhear([*one, _dead(FOUR, 2)]).silent == set()
     deaf = [_take(FOUR, c, unheard={1, 2, 3, 4}) for c in (1, 3, 4)]
-    assert silent_ones([*deaf, _dead(FOUR, 2)]) == set()
+    assert overhear([*deaf, _dead(FOUR, 2)]).silent == set()
 
 
 def test_one_far_from_all_that_do_not_hear_it_is_not_silent():
     takes = [*(_take(EIGHT, c, unheard={1}) for c in (3, 4, 6, 7)), _dead(EIGHT, 1)]
-    assert silent_ones(takes) == set()
-    assert silent_ones([*takes, _take(EIGHT, 2, unheard={1})]) == {4}
+    assert overhear(takes).silent == set()
+    assert overhear([*takes, _take(EIGHT, 2, unheard={1})]).silent == {4}
 
 
 def test_recordings_whose_own_tick_is_in_doubt_tell_nothing():
     quiet = [_take(FOUR, c, unheard={2}, over_db=3.0, told=False) for c in (1, 3, 4)]
-    assert silent_ones([*quiet, _dead(FOUR, 2)]) == set()
+    assert overhear([*quiet, _dead(FOUR, 2)]).silent == set()
 
 
 def test_one_in_whose_recording_nothing_stands_out_may_be_silent():
-    assert silent_ones([*_dead_two()[:3], take(uncounted_reading(sha256="2"), 2)]) == {3}
+    assert overhear([*_dead_two()[:3], take(uncounted_reading(sha256="2"), 2)]).silent == {3}
 
 
 def test_what_was_silent_before_a_repair_ticks_after_it():
     after = [_take(FOUR, c, stage=Stage.AFTER) for c in (1, 3, 4)]
     new = _take(FOUR, 2, told=False, stage=Stage.AFTER)
     takes = [*_dead_two(), *after, new]
-    assert silent_ones(takes) == {3}
-    assert ticking_ones(takes) == {0, 1, 2, 4, 5, 6, 7}
-    assert cleared_ones(takes) == {7}
+    assert overhear(takes).silent == {3}
+    assert overhear(takes).ticking == {0, 1, 2, 4, 5, 6, 7}
+    assert overhear(takes).cleared == {7}
 
 
 def test_one_that_the_others_hear_is_told_by_its_own_recording():
     takes = [*(_take(FOUR, c) for c in (1, 3, 4)), _take(FOUR, 2, over_db=5.0, told=False)]
-    assert cleared_ones(takes) == {3}
+    assert overhear(takes).cleared == {3}
     kept, reasons, _ = settle(takes)
     assert kept[3].reading.verdict is Verdict.STEADY
     assert [reason.why for reason in reasons] == [Why.IN_ORDER]
     nearer = [*takes[:3], _take(FOUR, 2, over_db=4.9, told=False)]
-    assert cleared_ones(nearer) == set()
+    assert overhear(nearer).cleared == set()
     other_doubt = replace(takes[3].reading, reasons=(*DOUBT, Note(code=ReasonCode.TICKS_FADE)))
-    assert cleared_ones([*takes[:3], replace(takes[3], reading=other_doubt)]) == set()
+    assert overhear([*takes[:3], replace(takes[3], reading=other_doubt)]).cleared == set()
 
 
 def test_an_own_recording_that_hears_all_places_holds_a_tick_of_its_own():
     # Seven other injectors and a tick are eight: none is silent, however little the others hear of it.
     others = [_take(EIGHT, c, unheard={7}) for c in (6, 8)]
     own = _take(EIGHT, 7, over_db=0.0, told=False)
-    assert silent_ones([*others, own]) == set()
-    assert silent_ones([*others, _take(EIGHT, 7, unheard={2}, over_db=0.0, told=False)]) == {2}
+    assert overhear([*others, own]).silent == set()
+    assert overhear([*others, _take(EIGHT, 7, unheard={2}, over_db=0.0, told=False)]).silent == {2}
 
 
 def test_with_crossed_connectors_each_ticks_at_the_others_turn():
@@ -161,7 +161,7 @@ def test_with_crossed_connectors_each_ticks_at_the_others_turn():
     one = _take(FOUR, 2, unheard={1}, stage=Stage.SWAPPED)
     two = _dead(FOUR, 1, stage=Stage.SWAPPED)
     crossed = [replace(one, cylinder=1, connector="at 2"), replace(two, cylinder=2, connector="at 1")]
-    assert silent_ones([*before, *turned, *crossed]) == {5}
+    assert overhear([*before, *turned, *crossed]).silent == {5}
 
 
 def test_a_dead_injector_of_a_simulated_engine_is_named():
@@ -182,5 +182,5 @@ def test_a_dead_injector_of_a_simulated_engine_is_named():
         )
         recording, _ = simulate(scene)
         takes.append(take(read([recording], engine=scene.engine, rpm=800.0), cylinder))
-    assert silent_ones(takes) == {1}
+    assert overhear(takes).silent == {1}
     assert find_places(takes)[1].placing is Placing.SILENT

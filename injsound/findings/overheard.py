@@ -57,6 +57,25 @@ class Overheard:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Hearsay:
+    """What the other cylinders' recordings say of each recording's injector.
+
+    Parameters
+    ----------
+    silent : frozenset of int
+        It does not tick: no tick of its own is told, and none stands over the others' places as a live one's would.
+    ticking : frozenset of int
+        It ticks.
+    cleared : frozenset of int
+        It surely ticks, and only the doubt whether it does kept its recording from being told.
+    """
+
+    silent: frozenset[int]
+    ticking: frozenset[int]
+    cleared: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Witness:
     """A recording that hears others: whose, and the chance at each other cylinder's place."""
 
@@ -64,8 +83,8 @@ class _Witness:
     chances: Mapping[int, float]
 
 
-def silent_ones(takes: Sequence[Take]) -> set[int]:
-    """Recordings of injectors that are silent, as the others hear them.
+def overhear(takes: Sequence[Take]) -> Hearsay:
+    """Which recordings are of injectors that tick or do not, as those made at the other cylinders hear them.
 
     Parameters
     ----------
@@ -74,17 +93,26 @@ def silent_ones(takes: Sequence[Take]) -> set[int]:
 
     Returns
     -------
-    set of int
-        Which of the takes: no tick of theirs is told, and none stands over the others' places as a live one's would.
+    Hearsay
+        By recording.
     """
     turns = turns_of(takes)
-    found = set()
+    of_each: dict[tuple[Stage, int], set[int]] = {}
+    for k, (take, turn) in enumerate(zip(takes, turns, strict=True)):
+        of_each.setdefault((take.stage, turn), set()).add(k)
+    silent: set[int] = set()
+    ticking: set[int] = set()
+    cleared: set[int] = set()
     for stage, heard in _by_stage(takes, turns).items():
         for cylinder, told in heard.items():
-            mine = {k for k, t in enumerate(takes) if t.stage is stage and turns[k] == cylinder}
+            mine = of_each.get((stage, cylinder), set())
             if _is_silent(told, cylinder, [takes[k] for k in mine]):
-                found |= mine
-    return found
+                silent |= mine
+            if told.odds <= _TICKS:
+                ticking |= mine
+            if told.odds <= _SURELY_TICKS:
+                cleared |= {k for k in mine if _only_doubts_whose(takes[k])}
+    return Hearsay(silent=frozenset(silent), ticking=frozenset(ticking), cleared=frozenset(cleared))
 
 
 def _is_silent(told: Overheard, cylinder: int, own: Sequence[Take]) -> bool:
@@ -96,49 +124,10 @@ def _is_silent(told: Overheard, cylinder: int, own: Sequence[Take]) -> bool:
     return by_own > _TICKS and told.odds + by_own >= _SILENT
 
 
-def ticking_ones(takes: Sequence[Take]) -> set[int]:
-    """Recordings of injectors that tick, as the others hear them.
-
-    Parameters
-    ----------
-    takes : sequence of Take
-        As of `silent_ones`.
-
-    Returns
-    -------
-    set of int
-        Which of the takes.
-    """
-    return {k for k, odds in _odds_of_each(takes).items() if odds <= _TICKS}
-
-
-def cleared_ones(takes: Sequence[Take]) -> set[int]:
-    """Recordings kept from being told only by the doubt whether their injector ticks, and that the others surely hear.
-
-    Parameters
-    ----------
-    takes : sequence of Take
-        As of `silent_ones`.
-
-    Returns
-    -------
-    set of int
-        Which of the takes; the tick of each stands over its neighbours' places as one under the probe does.
-    """
-    return {
-        k
-        for k, odds in _odds_of_each(takes).items()
-        if odds <= _SURELY_TICKS
-        and {note.code for note in takes[k].reading.reasons} == {ReasonCode.MAY_BE_NEIGHBOUR}
-        and _over_db(takes[k]) >= _LIVE_OVER_DB
-    }
-
-
-def _odds_of_each(takes: Sequence[Take]) -> dict[int, float]:
-    """The odds of each recording's injector, where the others tell of it."""
-    turns = turns_of(takes)
-    heard = _by_stage(takes, turns)
-    return {k: heard[take.stage][turns[k]].odds for k, take in enumerate(takes) if turns[k] in heard[take.stage]}
+def _only_doubts_whose(take: Take) -> bool:
+    """Whether only that doubt keeps a tick from being told, and it stands out as one under the probe does."""
+    codes = {note.code for note in take.reading.reasons}
+    return codes == {ReasonCode.MAY_BE_NEIGHBOUR} and _over_db(take) >= _LIVE_OVER_DB
 
 
 def _may_be_dead(take: Take) -> bool:

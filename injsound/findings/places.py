@@ -15,7 +15,7 @@ from injsound.codes import ReasonCode, Verdict
 from injsound.diagnoses import Place, Reason, SwapFinding, Take, VerifyFinding
 from injsound.engine import Engine, Injection, cylinder_phases
 from injsound.findings.crank import TOLERANCE_S, Lie, MeanCycle, lay_cycles, mean_cycles, usual_open_time
-from injsound.findings.overheard import cleared_ones, silent_ones, ticking_ones
+from injsound.findings.overheard import overhear
 from injsound.findings.verdict import count_skips
 from injsound.job_codes import Placing, Why
 from injsound.results import Events, Jitter, OpenTime, Reading
@@ -61,14 +61,15 @@ def find_places(takes: Sequence[Take]) -> tuple[Place, ...]:
 
 def _with_overheard(takes: Sequence[Take], places: Sequence[Place]) -> tuple[Place, ...]:
     """The same with what the recordings of the other cylinders hear; where that contradicts it nothing is shown."""
-    silent, ticking, cleared = silent_ones(takes), ticking_ones(takes), cleared_ones(takes)
+    said = overhear(takes)
 
     def among(k: int, place: Place) -> Place:
-        if (k in silent and place.placing is Placing.AT_PLACE) or (k in ticking and place.placing is Placing.SILENT):
+        denied = {Placing.AT_PLACE: said.silent, Placing.SILENT: said.ticking}
+        if k in denied.get(place.placing, ()):
             return replace(place, placing=Placing.NOT_SHOWN)
-        if k in silent:  # where the probe is on a dead one its loudest neighbour is recorded
+        if k in said.silent:  # where the probe is on a dead one its loudest neighbour is recorded
             return Place(placing=Placing.SILENT)
-        return Place(placing=Placing.AT_PLACE) if k in cleared and place.placing is Placing.NOT_SHOWN else place
+        return Place(placing=Placing.AT_PLACE) if k in said.cleared and place.placing is Placing.NOT_SHOWN else place
 
     return tuple(among(k, place) for k, place in enumerate(places))
 
